@@ -1,0 +1,167 @@
+//! Holds, patterns, judder and timing from classified frames and their times. Pure.
+
+use crate::units::{Rate, TimeBase};
+
+/// Times of all frames: integer ticks in one time base.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FrameTimes {
+    /// Seconds per tick.
+    pub base: TimeBase,
+    /// One time per frame, in ticks.
+    pub ticks: Vec<i64>,
+    /// Whether the capture itself gave the times; otherwise they are laid out at the delivered rate.
+    pub measured: bool,
+    /// Delivered rate: stated, estimated or assumed.
+    pub delivered_rate: Rate,
+}
+
+/// One picture on screen: a `new` frame and the repeats and stills after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hold {
+    /// First frame of the hold (the `new` one).
+    pub first_frame: u64,
+    /// Frames it stays, at least 1, still ones included.
+    pub frames: u32,
+    /// Frames of it that are `still`: not judged.
+    pub still_frames: u32,
+    /// Whether its length counts for the pattern: false where it holds still frames, at the capture's last
+    /// hold (cut by the end), and next to a gap.
+    pub judged: bool,
+}
+
+/// A repeating pattern of holds, shortest period.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct Pattern {
+    /// Holds of one period in frames; rotated to the canonical start.
+    pub holds: Vec<u32>,
+}
+
+/// A stretch over which one pattern holds without a break in phase.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Segment {
+    /// First frame.
+    pub first_frame: u64,
+    /// Last frame, inclusive.
+    pub last_frame: u64,
+    /// The pattern.
+    pub pattern: Pattern,
+}
+
+/// Where a hold does not follow the pattern.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CadenceBreak {
+    /// First frame of the hold that breaks the pattern.
+    pub frame: u64,
+    /// Frames it should have stayed.
+    pub expected_hold: u32,
+    /// Frames it stayed.
+    pub found_hold: u32,
+}
+
+/// A hold far longer than the cadence explains.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Freeze {
+    /// First frame of the hold.
+    pub first_frame: u64,
+    /// Last frame of the hold, inclusive.
+    pub last_frame: u64,
+    /// Time the picture stayed, ms.
+    pub duration_ms: f64,
+    /// Pictures lost at its end by the motion step; `None` if not known.
+    pub lost_pictures: Option<u32>,
+}
+
+/// A pattern that is right but for one regular extra or missing hold: two clocks that differ.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RateSlip {
+    /// Pattern between the slips.
+    pub pattern: Pattern,
+    /// Frames where it slips.
+    pub frames: Vec<u64>,
+    /// Mean time between slips, seconds; the capture's length where there is one slip only.
+    pub interval_s: f64,
+    /// Name of the rate pair when both are standard, e.g. `59.94 on 60`.
+    pub rate_pair: Option<String>,
+}
+
+/// Counts and rates of motion.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MotionSummary {
+    /// Frames called new.
+    pub new_frames: u64,
+    /// Frames called repeat.
+    pub repeat_frames: u64,
+    /// Frames called still.
+    pub still_frames: u64,
+    /// Frames that are not still.
+    pub judged_frames: u64,
+    /// Frames per second of the capture, Hz.
+    pub delivered_rate_hz: f64,
+    /// New pictures per second over judged time, Hz; `None` where nothing is judged.
+    pub motion_rate_hz: Option<f64>,
+}
+
+/// Deviation of picture onsets from an even motion, ms. All `None` where too little is judged.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Judder {
+    /// Root mean square of the residuals of onsets against the line of even motion.
+    pub rms_ms: Option<f64>,
+    /// Largest minus smallest residual.
+    pub peak_to_peak_ms: Option<f64>,
+    /// Standard deviation of hold durations.
+    pub hold_std_ms: Option<f64>,
+    /// What the rate pair forces even on a perfect device.
+    pub inherent_rms_ms: Option<f64>,
+    /// The rest: √(rms² − inherent²), 0 where the measured value is not above the inherent one.
+    pub excess_rms_ms: Option<f64>,
+}
+
+/// Statistics of the capture's own timestamps. `None` in an audit where times are not measured.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Timing {
+    /// Median step between frames, ms.
+    pub median_step_ms: f64,
+    /// Smallest step, ms.
+    pub smallest_step_ms: f64,
+    /// Largest step, ms.
+    pub largest_step_ms: f64,
+    /// Standard deviation of the steps, ms.
+    pub step_std_ms: f64,
+    /// RFC 3550 section 6.4.1 interarrival jitter at the end, ms, against the delivered rate.
+    pub jitter_ms: f64,
+    /// Its largest value, ms.
+    pub jitter_largest_ms: f64,
+    /// Rate by the times (least squares over frame number, gaps counted), Hz.
+    pub measured_rate_hz: f64,
+    /// Measured against nominal rate, parts per million.
+    pub rate_offset_ppm: f64,
+    /// Where timestamps show that the recorder lost frames: frame after the gap, frames lost.
+    pub gaps: Vec<(u64, u32)>,
+    /// Frames whose time is not later than that of the frame before.
+    pub not_increasing: Vec<u64>,
+}
+
+/// All that the cadence stage finds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CadenceAnalysis {
+    /// Every hold in order.
+    pub holds: Vec<Hold>,
+    /// Dominant pattern; `None` where none holds.
+    pub pattern: Option<Pattern>,
+    /// Share of judged frames that lie in segments of the dominant pattern, 0 to 1.
+    pub coverage: f64,
+    /// Stretches where a pattern holds, in order.
+    pub segments: Vec<Segment>,
+    /// Where holds do not follow.
+    pub breaks: Vec<CadenceBreak>,
+    /// Holds far longer than the cadence explains.
+    pub freezes: Vec<Freeze>,
+    /// Regular slips, if that is what the breaks are.
+    pub slip: Option<RateSlip>,
+    /// Counts and rates.
+    pub motion: MotionSummary,
+    /// Judder.
+    pub judder: Judder,
+    /// Statistics of measured timestamps; `None` where the capture had no times.
+    pub timing: Option<Timing>,
+}

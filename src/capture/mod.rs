@@ -1,0 +1,80 @@
+//! Capture readers: bytes in, frames out, streaming.
+
+use crate::error::Result;
+use crate::frame::{FrameShape, FrameTiming, Scan};
+use crate::note::Note;
+use crate::units::{Rate, TimeBase};
+
+/// Where the delivered rate comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RateSource {
+    /// The capture's header says it.
+    Header,
+    /// The person gave it (`--rate`).
+    Given,
+    /// Estimated from timestamps.
+    Timestamps,
+    /// Nothing says it; assumed.
+    Assumed,
+}
+
+impl RateSource {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Header => "header",
+            Self::Given => "given",
+            Self::Timestamps => "timestamps",
+            Self::Assumed => "assumed",
+        }
+    }
+
+    /// The source with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Header, Self::Given, Self::Timestamps, Self::Assumed].into_iter().find(|s| s.name() == name)
+    }
+}
+
+/// What a capture says of itself before the first frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CaptureFacts {
+    /// File or folder name without its path, or `standard input`.
+    pub name: String,
+    /// Size and pixel format of every frame.
+    pub shape: FrameShape,
+    /// Scan by the capture's flags.
+    pub scan: Scan,
+    /// Delivered rate that the header or the person states; `None` if unknown.
+    pub nominal_rate: Option<Rate>,
+    /// Where `nominal_rate` comes from; `None` if unknown.
+    pub rate_source: Option<RateSource>,
+    /// Unit of frame times; `None` where the capture has no times.
+    pub time_base: Option<TimeBase>,
+    /// Frames that the container promises, where it does.
+    pub promised_frames: Option<u64>,
+    /// Reader or decoder with its version, e.g. `y4m` or the decoder's own first line.
+    pub reader: String,
+}
+
+/// How reading ended.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct CaptureEnd {
+    /// Caveats met on the way; some mark the capture incomplete.
+    pub notes: Vec<Note>,
+}
+
+/// A streaming reader of frames with their samples.
+pub trait FrameSource: Send {
+    /// What the capture says of itself.
+    fn facts(&self) -> &CaptureFacts;
+
+    /// Reads the next frame into `samples` (resized to `FrameShape::byte_len`); `None` at the end.
+    /// A capture cut in the middle of a frame ends with `None` and a note from [`FrameSource::finish`].
+    ///
+    /// # Errors
+    /// Anything that makes what follows unreadable.
+    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>>;
+
+    /// Ends reading, also before the last frame, and tells how it went.
+    fn finish(self: Box<Self>) -> CaptureEnd;
+}

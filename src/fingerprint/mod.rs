@@ -1,0 +1,81 @@
+//! Fingerprints: the last stage that sees pixels. Pure: values in, values out.
+
+/// Columns of the signature grid.
+pub const SIGNATURE_COLUMNS: usize = 12;
+/// Rows of the signature grid.
+pub const SIGNATURE_ROWS: usize = 8;
+/// Columns of the region grid.
+pub const REGION_COLUMNS: usize = 8;
+/// Rows of the region grid.
+pub const REGION_ROWS: usize = 6;
+/// Steps per code value (at 8 bit) in signatures and region changes.
+pub const FIXED_POINT: f32 = 64.0;
+
+/// BLAKE3 digest over the visible samples of all planes looked at.
+pub type Digest = [u8; 32];
+
+/// How mean absolute differences of 16 × 16 blocks between a frame and the one before are spread over
+/// the picture. Code values scaled to 8 bit. All zero for the first frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BlockSpread {
+    /// Mean over all blocks.
+    pub mean: f32,
+    /// 10th percentile: the quiet blocks, where the scene stands still this is the noise floor.
+    pub quiet: f32,
+    /// Median.
+    pub median: f32,
+    /// 90th percentile.
+    pub p90: f32,
+    /// 99th percentile.
+    pub p99: f32,
+    /// Largest block: a one-line ticker is motion.
+    pub worst: f32,
+}
+
+/// Comparison with earlier frames on a reduced luma picture (box means, at most 480 columns).
+/// Code values scaled to 8 bit; zero where there is no earlier frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ReducedChange {
+    /// Mean difference, this frame minus the one before: a uniform change of brightness.
+    pub offset: f32,
+    /// Mean square difference to the frame before.
+    pub energy: f32,
+    /// Mean square difference to the frame two before. With the energies of both single steps it gives the
+    /// inner product of the two steps, hence blends and returns.
+    pub energy_two_back: f32,
+    /// Mean square difference to the frame before that is left after the best local motion
+    /// (least squares on the gradients of each block): coding error and noise are not laid out like moved edges.
+    pub unexplained: f32,
+    /// Mean square of the high-frequency part of the difference to the frame before
+    /// (what a 3 × 3 mean removes): mostly noise.
+    pub fine_energy: f32,
+    /// Dominant motion since the frame before, pixels of the full picture, right positive.
+    pub motion_x: f32,
+    /// Dominant motion since the frame before, pixels of the full picture, down positive.
+    pub motion_y: f32,
+    /// Normalised height of the correlation peak that gave the motion, 0 to 1.
+    pub motion_peak: f32,
+}
+
+/// Everything later stages know of one frame. At most 512 bytes in a log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FrameFingerprint {
+    /// Position in the capture, from 0.
+    pub index: u64,
+    /// Presentation time in the capture's time base, where it has one.
+    pub ticks: Option<i64>,
+    /// Frames missing just before this one by the numbering of an image sequence.
+    pub missing_before: u32,
+    /// Proof of a repeat when equal to the one before.
+    pub digest: Digest,
+    /// Block change of luma.
+    pub luma: BlockSpread,
+    /// Block change of chroma (larger of both planes, block by block).
+    pub chroma: BlockSpread,
+    /// Comparison on the reduced luma picture.
+    pub reduced: ReducedChange,
+    /// Largest luma block change per region, row by row, in `1 / FIXED_POINT` code values, saturating.
+    pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
+    /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
+    pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+}

@@ -1,0 +1,26 @@
+//! Frame-cadence and judder auditor for recordings of video playback devices.
+//!
+//! Data flows one way and narrows at each step:
+//!
+//! ```text
+//! capture ─ Frame ─▶ fingerprint ─ FrameFingerprint ─▶ classify ─ ClassifiedFrame ─▶ cadence ─▶ verdict ─▶ report
+//! ```
+//!
+//! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`cadence`] and [`verdict`] are pure:
+//! no files, clocks or threads. [`audit::audit`] is the entry that joins the stages.
+
+#![warn(missing_docs)]
+
+pub mod audit;
+pub mod cadence;
+pub mod capture;
+pub mod classify;
+pub mod error;
+pub mod fingerprint;
+pub mod frame;
+pub mod note;
+pub mod pipeline;
+pub mod report;
+pub mod settings;
+pub mod units;
+pub mod verdict;

@@ -1,0 +1,3 @@
+//! The `evenbeat` command.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! The only threads: frames in, fingerprints out, in order.

@@ -1,0 +1,1 @@
+//! Report files from an [`crate::audit::Audit`]: nothing here measures.

@@ -1,0 +1,101 @@
+//! Findings and the verdict: plain sentences with numbers. Pure.
+
+/// What a finding is about; the written names are in `audit.json` and never renamed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum FindingKind {
+    /// Every second delivered frame repeats the one before.
+    HalfRateMotion,
+    /// Holds that leave the pattern.
+    CadenceBreak,
+    /// A picture that stays far longer than the cadence explains.
+    Freeze,
+    /// Pictures that never appeared although the timestamps are whole.
+    DroppedPictures,
+    /// The recorder lost frames.
+    CaptureGap,
+    /// Timestamps are uneven beyond the rate's own rounding.
+    UnevenTimestamps,
+    /// Two clocks differ: one slip at regular, long intervals.
+    RateSlip,
+    /// A picture shown again after another one, or pictures swapped.
+    OutOfOrder,
+    /// Weighted mixes of two pictures.
+    BlendedPictures,
+    /// Two moments woven into one frame.
+    CombedPictures,
+    /// Pictures rebuilt from one field.
+    OneFieldPictures,
+    /// Fields shown in the wrong order.
+    FieldOrderSwapped,
+}
+
+impl FindingKind {
+    /// Every kind with its written name.
+    pub const NAMES: [(Self, &'static str); 12] = [
+        (Self::HalfRateMotion, "half-rate-motion"),
+        (Self::CadenceBreak, "cadence-break"),
+        (Self::Freeze, "freeze"),
+        (Self::DroppedPictures, "dropped-pictures"),
+        (Self::CaptureGap, "capture-gap"),
+        (Self::UnevenTimestamps, "uneven-timestamps"),
+        (Self::RateSlip, "rate-slip"),
+        (Self::OutOfOrder, "out-of-order"),
+        (Self::BlendedPictures, "blended-pictures"),
+        (Self::CombedPictures, "combed-pictures"),
+        (Self::OneFieldPictures, "one-field-pictures"),
+        (Self::FieldOrderSwapped, "field-order-swapped"),
+    ];
+
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        Self::NAMES.iter().find(|(kind, _)| *kind == self).map_or("unknown", |(_, name)| name)
+    }
+}
+
+/// How much a finding matters. Ordered: `Info < Warning < Fault`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Severity {
+    /// Worth knowing, no fault by itself.
+    Info,
+    /// Seen by an attentive viewer, or a fault only under a stated assumption.
+    Warning,
+    /// A fault whatever the clip was.
+    Fault,
+}
+
+impl Severity {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Info => "info",
+            Self::Warning => "warning",
+            Self::Fault => "fault",
+        }
+    }
+
+    /// The severity with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Info, Self::Warning, Self::Fault].into_iter().find(|s| s.name() == name)
+    }
+}
+
+/// One thing found, with where and how much.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What it is about.
+    pub kind: FindingKind,
+    /// How much it matters.
+    pub severity: Severity,
+    /// First frame it shows in.
+    pub first_frame: u64,
+    /// Last frame it shows in, inclusive.
+    pub last_frame: u64,
+    /// Time of the first frame from the start of the capture, seconds.
+    pub time_s: f64,
+    /// How long it lasts, ms.
+    pub duration_ms: f64,
+    /// How many events, frames or pictures, as the text says.
+    pub count: u64,
+    /// Plain sentence with numbers.
+    pub text: String,
+}

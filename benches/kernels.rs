@@ -38,7 +38,7 @@ fn kernels(criterion: &mut Criterion) {
         .iter()
         .map(|frame| frame[..luma].iter().flat_map(|&sample| (u16::from(sample) << 2).to_le_bytes()).collect())
         .collect();
-    let (mut sums, mut columns) = (Vec::new(), Vec::new());
+    let mut sums = Vec::new();
     let mut means = vec![0i16; WIDTH * HEIGHT / 16];
     let grid = BoxGrid { width: WIDTH, factor: 4, scale: 64.0 };
 
@@ -50,14 +50,14 @@ fn kernels(criterion: &mut Criterion) {
         b.iter(|| block_sums_8(&frames[1][..luma], &frames[0][..luma], WIDTH, HEIGHT, &mut sums));
     });
     group.bench_function("box_means_8", |b| {
-        b.iter(|| box_means_8(&frames[1][..luma], grid, &mut columns, &mut means));
+        b.iter(|| box_means_8(&frames[1][..luma], grid, &mut means));
     });
     group.throughput(Throughput::Bytes(2 * luma as u64));
     group.bench_function("block_sums_16", |b| {
         b.iter(|| block_sums_16(&deep[1], &deep[0], WIDTH, HEIGHT, &mut sums));
     });
     group.bench_function("box_means_16", |b| {
-        b.iter(|| box_means_16(&deep[1], grid, &mut columns, &mut means));
+        b.iter(|| box_means_16(&deep[1], grid, &mut means));
     });
     group.finish();
 
@@ -88,7 +88,7 @@ fn kernels(criterion: &mut Criterion) {
     let reduced: Vec<Vec<i16>> = deep
         .iter()
         .map(|plane| {
-            box_means_16(plane, grid, &mut columns, &mut means);
+            box_means_16(plane, grid, &mut means);
             means.clone()
         })
         .collect();

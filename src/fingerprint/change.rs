@@ -34,7 +34,7 @@ impl ChangeMeasure {
         if energy == 0.0 {
             return ReducedChange { energy_two_back, ..ReducedChange::default() };
         }
-        let motion = self.motion.measure(current, previous);
+        let t0=std::time::Instant::now(); let motion = self.motion.measure(current, previous); if std::env::var_os("TT").is_some(){eprintln!("motion {:?}",t0.elapsed());}
         self.difference.clear();
         let pairs = full.values.iter().zip(&previous.levels[0].values);
         self.difference.extend(pairs.map(|(current, previous)| current - previous));
@@ -59,25 +59,21 @@ fn energy(current: &Plane, earlier: &Plane) -> (f32, f32) {
     ((sum as f64 / step / count) as f32, (squares as f64 / (step * step) / count) as f32)
 }
 
-/// Pixels whose squares are added before the sum is widened: 16 lanes times 128 squares of 14 bits plus
-/// sign would pass 2^32, so each lane takes 8 (8 · 16384² is 2^31).
-const PIXELS_PER_SUM: usize = 8 * LANES;
-
-/// Exact sums of differences and of their squares.
+/// Exact sums of differences and of their squares, of values from 0 to 2^14.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn difference_sums(current: &[i16], earlier: &[i16]) -> (i64, u64) {
+    // So many differences of 14 bits and sign fit in 32 bits.
+    const CHUNK: usize = 1 << 16;
     let (mut sum, mut squares) = (0i64, 0u64);
-    for (current, earlier) in current.chunks(PIXELS_PER_SUM).zip(earlier.chunks(PIXELS_PER_SUM)) {
-        let (mut part, mut part_squares) = ([0i32; LANES], [0u32; LANES]);
-        for (current, earlier) in current.chunks(LANES).zip(earlier.chunks(LANES)) {
-            for (lane, (&a, &b)) in current.iter().zip(earlier).enumerate() {
-                let difference = i32::from(a) - i32::from(b);
-                part[lane] += difference;
-                part_squares[lane] += (difference * difference) as u32;
-            }
+    for (current, earlier) in current.chunks(CHUNK).zip(earlier.chunks(CHUNK)) {
+        let (mut part, mut part_squares) = (0i32, 0u64);
+        for (&a, &b) in current.iter().zip(earlier) {
+            let difference = i32::from(a) - i32::from(b);
+            part += difference;
+            part_squares += u64::from((difference * difference) as u32);
         }
-        sum += i64::from(part.iter().sum::<i32>());
-        squares += part_squares.iter().map(|&square| u64::from(square)).sum::<u64>();
+        sum += i64::from(part);
+        squares += part_squares;
     }
     (sum, squares)
 }

@@ -11,9 +11,14 @@ use super::FIXED_POINT;
 pub(super) const CELL: usize = 16;
 /// Lanes of the float sums. Fixed, so that every processor adds in the same order.
 const LANES: usize = CELL;
-/// Reach of the search on the quarter picture: 8 quarter pixels are 32 reduced pixels, 128 pixels of a
-/// 1920-pixel picture per frame. Faster pans cannot be judged by eye.
-const REACH: isize = 8;
+/// Reach of the search on the quarter picture: 6 quarter pixels are 24 reduced pixels, 96 pixels of a
+/// 1920-pixel picture per frame: it crosses that picture in 20 frames.
+const REACH: isize = 6;
+/// No search is made where at most this share of the energy is left after each block's own small motion.
+const EXPLAINED_WELL: f32 = 0.2;
+/// Rows between those compared in a search, and between those fitted when each is a mean of several:
+/// half of the pixels tell the same.
+const SEARCH_STEP: usize = 2;
 /// A block takes part in the motion when its mean square difference is at least this share of the mean of
 /// all blocks: a standing background must not outvote what moves before it.
 const MOVING_SHARE: f32 = 0.25;
@@ -84,7 +89,8 @@ impl MotionSearch {
     /// The motion from `previous` to `current`, pictures of the same size.
     pub(super) fn measure(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Motion {
         let (full, earlier) = (&current.levels[0], &previous.levels[0]);
-        fit_blocks(full, earlier, Shift::default(), &mut self.fits);
+        let step = if current.factor > 1 { SEARCH_STEP } else { 1 };
+        fit_blocks(full, earlier, Shift::default(), step, &mut self.fits);
         let energy = mean_over(&self.fits, |fit| fit.energy);
         if energy == 0.0 {
             return Motion::default();
@@ -92,13 +98,18 @@ impl MotionSearch {
         let threshold = MOVING_SHARE * energy;
         self.moving.clear();
         self.moving.extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
-        let shift = self.whole_shift(current, previous);
+        let t0=std::time::Instant::now();
         self.shifted.clear();
+        let shift = match self.unexplained() / energy {
+            left if left <= EXPLAINED_WELL => Shift::default(),
+            _ => self.whole_shift(current, previous),
+        };
+if std::env::var_os("TT").is_some(){eprintln!("whole {:?}",t0.elapsed());}
         if shift != Shift::default() {
-            fit_blocks(full, earlier, shift, &mut self.shifted);
+            fit_blocks(full, earlier, shift, step, &mut self.shifted);
         }
         let fits = if self.shifted.is_empty() { &self.fits } else { &self.shifted };
-        let motion = dominant(fits, &self.moving, &mut self.votes);
+        let t0=std::time::Instant::now();let motion = dominant(fits, &self.moving, &mut self.votes);if std::env::var_os("TT").is_some(){eprintln!("dominant {:?}",t0.elapsed());}
         Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
@@ -127,7 +138,7 @@ impl MotionSearch {
     /// quarter picture, then the neighbours of the best on the finer ones.
     fn whole_shift(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Shift {
         let blocks_across = current.levels[0].width.div_ceil(CELL);
-        let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);
+        let t0=std::time::Instant::now();let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);if std::env::var_os("TT").is_some(){eprintln!("quarter {:?}",t0.elapsed());}
         for (level, side) in [(1, CELL / 2), (0, CELL)] {
             shift = Shift { x: 2 * shift.x, y: 2 * shift.y };
             let (current, previous) = (&current.levels[level], &previous.levels[level]);
@@ -208,8 +219,8 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
     }));
     let total: f32 = votes.iter().map(|vote| vote.weight_x + vote.weight_y).sum();
     votes.retain(|vote| vote.x.abs() <= LINEAR_REACH && vote.y.abs() <= LINEAR_REACH);
-    let x = weighted_median(votes, |vote| (vote.x, vote.weight_x));
-    let y = weighted_median(votes, |vote| (vote.y, vote.weight_y));
+    let x = interquartile_mean(votes, |vote| (vote.x, vote.weight_x));
+    let y = interquartile_mean(votes, |vote| (vote.y, vote.weight_y));
     let agreeing = |off: f32, weight: f32| if off.abs() <= AGREEMENT { weight } else { 0.0 };
     let sum: f32 =
         votes.iter().map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y)).sum();
@@ -219,7 +230,7 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
 
 /// Mean of the votes within the middle half of the weight (an interquartile mean: as robust as a median,
 /// yet finer than the spread of single blocks); 0 without weight.
-fn weighted_median(votes: &mut [Vote], key: impl Fn(&Vote) -> (f32, f32)) -> f32 {
+fn interquartile_mean(votes: &mut [Vote], key: impl Fn(&Vote) -> (f32, f32)) -> f32 {
     votes.sort_unstable_by(|a, b| key(a).0.total_cmp(&key(b).0).then(key(a).1.total_cmp(&key(b).1)));
     let total: f32 = votes.iter().map(|vote| key(vote).1).sum();
     let (lower, upper) = (0.25 * total, 0.75 * total);
@@ -259,7 +270,8 @@ fn search(current: &[i16], width: usize, padded: &[i16], mask: &[u16]) -> (isize
     for down in -REACH..=REACH {
         for right in -REACH..=REACH {
             let mut sum = 0u64;
-            for (row, (current, mask)) in current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate() {
+            let rows = current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate();
+            for (row, (current, mask)) in rows.step_by(SEARCH_STEP) {
                 let start = (row as isize + REACH - down) as usize * stride + (REACH - right) as usize;
                 let previous = &padded[start..start + width];
                 let mut row_sum = 0u32;
@@ -286,7 +298,7 @@ struct Moving<'a> {
 }
 
 /// The best of `shift` and its eight neighbours, by absolute differences over the moving blocks that all
-/// nine keep within the picture. Every second row is enough.
+/// nine keep within the picture.
 #[inline]
 fn refined_shift<const SIDE: usize>(current: &Plane, previous: &Plane, moving: Moving, shift: Shift) -> Shift {
     let mut sums = [[0u64; 3]; 3];
@@ -324,10 +336,10 @@ fn refined_shift<const SIDE: usize>(current: &Plane, previous: &Plane, moving: M
     Shift { x: shift.x + best.1.x, y: shift.y + best.1.y }
 }
 
-/// Adds the absolute differences of one block against nine places of the earlier picture.
+/// Adds the absolute differences of four rows of one block against nine places of the earlier picture.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 fn nine_sums<const SIDE: usize>(current: &[i16], previous: &[i16], stride: usize, sums: &mut [[u64; 3]; 3]) {
-    for row in (0..SIDE).step_by(2) {
+    for row in (0..SIDE).step_by(SIDE / 4) {
         let current: &[i16; SIDE] = current[row * stride..][..SIDE].try_into().unwrap_or(&[0; SIDE]);
         for (down, sums) in sums.iter_mut().enumerate() {
             for (right, sum) in sums.iter_mut().enumerate() {
@@ -341,9 +353,10 @@ fn nine_sums<const SIDE: usize>(current: &[i16], previous: &[i16], stride: usize
 
 /// Fits every block of `current` against `previous` shifted by `shift`. Gradients are central differences
 /// of the mean of both pictures, so the picture's outermost pixels take no part.
-fn fit_blocks(current: &Plane, previous: &Plane, shift: Shift, fits: &mut Vec<BlockFit>) {
+fn fit_blocks(current: &Plane, previous: &Plane, shift: Shift, step: usize, fits: &mut Vec<BlockFit>) {
     fits.clear();
-    fit_all(&current.values, &previous.values, (current.width, current.height), (shift.x, shift.y), fits);
+    let size = (current.width, current.height);
+    fit_all(&current.values, &previous.values, size, (shift.x, shift.y), step, fits);
 }
 
 /// Pixels of one block row that are summed: first and past the last, for both pictures inside their edges.
@@ -360,6 +373,7 @@ fn fit_all(
     previous: &[i16],
     size: (usize, usize),
     shift: (isize, isize),
+    step: usize,
     fits: &mut Vec<BlockFit>,
 ) {
     let (width, height) = size;
@@ -371,7 +385,7 @@ fn fit_all(
                 continue;
             };
             let mut sums = [[0.0f32; LANES]; 6];
-            for row in y..bottom {
+            for row in (y..bottom).step_by(step) {
                 let here = row * width + x;
                 let there = ((row as isize - shift.1) * width as isize + x as isize - shift.0) as usize;
                 if right - x == CELL {
@@ -382,7 +396,7 @@ fn fit_all(
                     }
                 }
             }
-            let count = ((right - x) * (bottom - y)) as f32;
+            let count = ((right - x) * (bottom - y).div_ceil(step)) as f32;
             fits.push(block_fit(count, &sums));
         }
     }

@@ -41,7 +41,7 @@ pub struct ReducedPicture {
 
 impl ReducedPicture {
     /// Makes this the reduced picture of a packed picture, reusing its memory.
-    pub(super) fn reduce(&mut self, plan: &ViewPlan, picture: &[u8], columns: &mut Vec<u32>) {
+    pub(super) fn reduce(&mut self, plan: &ViewPlan, picture: &[u8]) {
         let luma = &plan.planes[0];
         let (width, height) = (luma.packed.width, luma.packed.height);
         let bytes = luma.bytes(picture, plan.bytes_per_sample);
@@ -52,8 +52,8 @@ impl ReducedPicture {
         let scale = FIXED_POINT / (1u32 << (plan.bit_depth - 8)) as f32;
         let grid = BoxGrid { width, factor: self.factor, scale };
         match plan.bytes_per_sample {
-            1 => box_means_8(bytes, grid, columns, &mut full.values),
-            _ => box_means_16(bytes, grid, columns, &mut full.values),
+            1 => box_means_8(bytes, grid, &mut full.values),
+            _ => box_means_16(bytes, grid, &mut full.values),
         }
         half.halve(full);
         quarter.halve(half);
@@ -111,74 +111,110 @@ pub struct BoxGrid {
 }
 
 /// Box means of an 8-bit plane; the boxes at the right and lower edge are averaged over their real area.
-/// `columns` is scratch memory.
+///
+/// # Panics
+/// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn box_means_8(plane: &[u8], grid: BoxGrid, columns: &mut Vec<u32>, means: &mut [i16]) {
-    box_means::<1>(plane, grid, columns, means, |row, columns| {
-        for (column, &value) in columns.iter_mut().zip(row) {
-            *column += u32::from(value);
+pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
+    box_means::<1>(plane, grid, means, <u8 as Sample>::read, |rows, scale, means| {
+        let [first, second, third, fourth] = rows.map(|row| row.chunks_exact(8));
+        let words = first.zip(second).zip(third.zip(fourth));
+        for (((a, b), (c, d)), means) in words.zip(means.chunks_exact_mut(2)) {
+            // Two boxes side by side: pairs of bytes in lanes of 16 bits, then pairs of those.
+            let pairs = byte_pairs(a) + byte_pairs(b) + byte_pairs(c) + byte_pairs(d);
+            let boxes = lane_pairs(pairs);
+            means[0] = rounded(boxes as u32, scale);
+            means[1] = rounded((boxes >> 32) as u32, scale);
         }
     });
 }
 
 /// As [`box_means_8`] for little-endian samples of two bytes.
+///
+/// # Panics
+/// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn box_means_16(plane: &[u8], grid: BoxGrid, columns: &mut Vec<u32>, means: &mut [i16]) {
-    box_means::<2>(plane, grid, columns, means, |row, columns| {
-        for (column, pair) in columns.iter_mut().zip(row.chunks_exact(2)) {
-            *column += u32::from(u16::from_le_bytes([pair[0], pair[1]]));
+pub fn box_means_16(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
+    box_means::<2>(plane, grid, means, <u16 as Sample>::read, |rows, scale, means| {
+        let [first, second, third, fourth] = rows.map(|row| row.chunks_exact(8));
+        let words = first.zip(second).zip(third.zip(fourth));
+        for (((a, b), (c, d)), mean) in words.zip(means) {
+            let pairs = lane_pairs(word(a)) + lane_pairs(word(b)) + lane_pairs(word(c)) + lane_pairs(word(d));
+            *mean = rounded(pairs as u32 + (pairs >> 32) as u32, scale);
         }
     });
 }
+
+/// A sample read from its bytes.
+trait Sample {
+    fn read(bytes: &[u8]) -> u32;
+}
+
+impl Sample for u8 {
+    #[inline(always)]
+    fn read(bytes: &[u8]) -> u32 {
+        u32::from(bytes[0])
+    }
+}
+
+impl Sample for u16 {
+    #[inline(always)]
+    fn read(bytes: &[u8]) -> u32 {
+        u32::from(Self::from_le_bytes([bytes[0], bytes[1]]))
+    }
+}
+
+#[inline(always)]
+fn word(bytes: &[u8]) -> u64 {
+    u64::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7]])
+}
+
+/// Sums of neighbouring bytes, in four lanes of 16 bits.
+#[inline(always)]
+fn byte_pairs(bytes: &[u8]) -> u64 {
+    const LOW: u64 = 0x00ff_00ff_00ff_00ff;
+    let word = word(bytes);
+    (word & LOW) + (word >> 8 & LOW)
+}
+
+/// Sums of neighbouring lanes of 16 bits, in two lanes of 32 bits.
+#[inline(always)]
+fn lane_pairs(lanes: u64) -> u64 {
+    const LOW: u64 = 0x0000_ffff_0000_ffff;
+    (lanes & LOW) + (lanes >> 16 & LOW)
+}
+
+/// The factor of 1920-pixel pictures, which has a path of its own.
+const USUAL_FACTOR: usize = 4;
 
 #[inline(always)]
 fn box_means<const BYTES: usize>(
     plane: &[u8],
     grid: BoxGrid,
-    columns: &mut Vec<u32>,
     means: &mut [i16],
-    add_row: impl Fn(&[u8], &mut [u32]),
+    sample: impl Fn(&[u8]) -> u32,
+    usual: impl Fn([&[u8]; USUAL_FACTOR], f32, &mut [i16]),
 ) {
     let row_bytes = grid.width * BYTES;
-    columns.resize(grid.width, 0);
-    let out_width = grid.width.div_ceil(grid.factor);
-    let boxes = plane.chunks(row_bytes * grid.factor).zip(means.chunks_exact_mut(out_width));
-    for (rows, out) in boxes {
-        columns.fill(0);
-        for row in rows.chunks_exact(row_bytes) {
-            add_row(row, columns);
+    // Columns of samples that the usual path takes: whole words of whole boxes.
+    let usual_width = if grid.factor == USUAL_FACTOR { grid.width / 8 * 8 } else { 0 };
+    let boxes = plane.chunks(row_bytes * grid.factor).zip(means.chunks_exact_mut(grid.width.div_ceil(grid.factor)));
+    for (rows, means) in boxes {
+        let row_count = rows.len() / row_bytes;
+        let mut done = 0;
+        if row_count == USUAL_FACTOR && usual_width > 0 {
+            done = usual_width;
+            let row = |index: usize| &rows[index * row_bytes..][..usual_width * BYTES];
+            let scale = grid.scale / (USUAL_FACTOR * USUAL_FACTOR) as f32;
+            usual([row(0), row(1), row(2), row(3)], scale, &mut means[..usual_width / USUAL_FACTOR]);
         }
-        sum_across(columns, grid, rows.len() / row_bytes, out);
-    }
-}
-
-/// Means of groups of `factor` column sums, each over `rows` rows.
-#[inline(always)]
-fn sum_across(columns: &[u32], grid: BoxGrid, rows: usize, out: &mut [i16]) {
-    let (whole, rest) = columns.split_at(columns.len() / grid.factor * grid.factor);
-    let scale = grid.scale / (rows * grid.factor) as f32;
-    // A constant factor becomes a few shuffles.
-    match grid.factor {
-        1 => sum_groups::<1>(whole, scale, out),
-        2 => sum_groups::<2>(whole, scale, out),
-        3 => sum_groups::<3>(whole, scale, out),
-        4 => sum_groups::<4>(whole, scale, out),
-        8 => sum_groups::<8>(whole, scale, out),
-        _ => {
-            for (out, group) in out.iter_mut().zip(whole.chunks_exact(grid.factor)) {
-                *out = rounded(group.iter().sum(), scale);
-            }
+        for (index, mean) in means[done / grid.factor..].iter_mut().enumerate() {
+            let left = done + index * grid.factor;
+            let width = grid.factor.min(grid.width - left);
+            let rows = rows.chunks_exact(row_bytes).map(|row| &row[left * BYTES..(left + width) * BYTES]);
+            let sum = rows.map(|row| row.chunks_exact(BYTES).map(&sample).sum::<u32>()).sum();
+            *mean = rounded(sum, grid.scale / (row_count * width) as f32);
         }
-    }
-    if let (false, Some(last)) = (rest.is_empty(), out.last_mut()) {
-        *last = rounded(rest.iter().sum(), grid.scale / (rows * rest.len()) as f32);
-    }
-}
-
-#[inline(always)]
-fn sum_groups<const FACTOR: usize>(columns: &[u32], scale: f32, out: &mut [i16]) {
-    for (out, group) in out.iter_mut().zip(columns.chunks_exact(FACTOR)) {
-        *out = rounded(group.iter().sum(), scale);
     }
 }
 

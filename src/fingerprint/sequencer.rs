@@ -27,7 +27,6 @@ pub struct FrameMeasures {
 #[derive(Default)]
 pub struct FrameMeter {
     blocks: BlockChange,
-    columns: Vec<u32>,
 }
 
 impl FrameMeter {
@@ -44,7 +43,7 @@ impl FrameMeter {
     ) -> FrameMeasures {
         let digest = digest(&current[..plan.packed_len()]);
         let mut reduced = spent;
-        reduced.reduce(plan, current, &mut self.columns);
+        reduced.reduce(plan, current);
         let mut measures = FrameMeasures {
             digest,
             luma: BlockSpread::default(),

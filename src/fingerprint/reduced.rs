@@ -116,12 +116,16 @@ pub struct BoxGrid {
 /// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
+    let mut words = vec![0u64; grid.width / 8];
     box_means::<1>(plane, grid, means, <u8 as Sample>::read, |rows, scale, means| {
-        let [first, second, third, fourth] = rows.map(|row| row.chunks_exact(8));
-        let words = first.zip(second).zip(third.zip(fourth));
-        for (((a, b), (c, d)), means) in words.zip(means.chunks_exact_mut(2)) {
-            // Two boxes side by side: pairs of bytes in lanes of 16 bits, then pairs of those.
-            let pairs = byte_pairs(a) + byte_pairs(b) + byte_pairs(c) + byte_pairs(d);
+        words.fill(0);
+        for row in rows {
+            // Two boxes side by side: pairs of bytes in four lanes of 16 bits.
+            for (pairs, bytes) in words.iter_mut().zip(row.chunks_exact(8)) {
+                *pairs += byte_pairs(word(bytes));
+            }
+        }
+        for (means, &pairs) in means.chunks_exact_mut(2).zip(&words) {
             let boxes = lane_pairs(pairs);
             means[0] = rounded(boxes as u32, scale);
             means[1] = rounded((boxes >> 32) as u32, scale);
@@ -135,11 +139,15 @@ pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
 /// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn box_means_16(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
+    let mut words = vec![0u64; grid.width / 4];
     box_means::<2>(plane, grid, means, <u16 as Sample>::read, |rows, scale, means| {
-        let [first, second, third, fourth] = rows.map(|row| row.chunks_exact(8));
-        let words = first.zip(second).zip(third.zip(fourth));
-        for (((a, b), (c, d)), mean) in words.zip(means) {
-            let pairs = lane_pairs(word(a)) + lane_pairs(word(b)) + lane_pairs(word(c)) + lane_pairs(word(d));
+        words.fill(0);
+        for row in rows {
+            for (pairs, bytes) in words.iter_mut().zip(row.chunks_exact(8)) {
+                *pairs += lane_pairs(word(bytes));
+            }
+        }
+        for (mean, &pairs) in means.iter_mut().zip(&words) {
             *mean = rounded(pairs as u32 + (pairs >> 32) as u32, scale);
         }
     });
@@ -171,9 +179,8 @@ fn word(bytes: &[u8]) -> u64 {
 
 /// Sums of neighbouring bytes, in four lanes of 16 bits.
 #[inline(always)]
-fn byte_pairs(bytes: &[u8]) -> u64 {
+fn byte_pairs(word: u64) -> u64 {
     const LOW: u64 = 0x00ff_00ff_00ff_00ff;
-    let word = word(bytes);
     (word & LOW) + (word >> 8 & LOW)
 }
 
@@ -193,7 +200,7 @@ fn box_means<const BYTES: usize>(
     grid: BoxGrid,
     means: &mut [i16],
     sample: impl Fn(&[u8]) -> u32,
-    usual: impl Fn([&[u8]; USUAL_FACTOR], f32, &mut [i16]),
+    mut usual: impl FnMut([&[u8]; USUAL_FACTOR], f32, &mut [i16]),
 ) {
     let row_bytes = grid.width * BYTES;
     // Columns of samples that the usual path takes: whole words of whole boxes.
@@ -218,8 +225,11 @@ fn box_means<const BYTES: usize>(
     }
 }
 
+/// `sum · scale`, below 2^15, rounded to nearest. Added to 1.5 · 2^23 a float keeps no fraction and its low
+/// bits are the integer: unlike a cast, which saturates, that is done for many at once.
 /// Sums stay below 2^31 (35 × 35 samples of 16 bit), so the signed conversion is exact and faster.
 #[inline(always)]
 fn rounded(sum: u32, scale: f32) -> i16 {
-    (sum as i32 as f32 * scale + 0.5) as i32 as i16
+    const NO_FRACTION: f32 = 12_582_912.0;
+    (sum as i32 as f32 * scale + NO_FRACTION).to_bits() as i16
 }

@@ -6,7 +6,6 @@ use evenbeat::units::Rate;
 /// How a device delivers a clip.
 pub struct Delivery {
     pub name: &'static str,
-    pub source_rate: Rate,
     pub delivered_rate: Rate,
     pub shown: Vec<Shown>,
     /// Holds of the pattern that dominates, in any rotation; `None` where none does.
@@ -30,7 +29,6 @@ fn even(name: &'static str, rates: (&str, &str), frames: usize, pattern: &[u32])
     let list = schedule::even(source_rate, delivered_rate, frames);
     Delivery {
         name,
-        source_rate,
         delivered_rate,
         shown: schedule::plain(&list),
         pattern: Some(pattern.to_vec()),
@@ -40,10 +38,9 @@ fn even(name: &'static str, rates: (&str, &str), frames: usize, pattern: &[u32])
 }
 
 /// Delivery of a plain list at 60 frames per second.
-fn listed(name: &'static str, source: &str, list: &[u64], pattern: Option<&[u32]>) -> Delivery {
+fn listed(name: &'static str, list: &[u64], pattern: Option<&[u32]>) -> Delivery {
     Delivery {
         name,
-        source_rate: rate(source),
         delivered_rate: rate("60"),
         shown: schedule::plain(list),
         pattern: pattern.map(<[u32]>::to_vec),
@@ -59,9 +56,9 @@ pub fn all(frames: usize) -> Vec<Delivery> {
     vec![
         even("1:1", ("60", "60"), frames, &[1]),
         even("2:2", ("30", "60"), frames, &[2]),
-        listed("2:3", "24", &schedule::pattern(&[2, 3], frames), Some(&[2, 3])),
-        listed("3:2", "24", &schedule::pattern(&[3, 2], frames), Some(&[2, 3])),
-        listed("2:3:3:2", "24", &schedule::pattern(&[2, 3, 3, 2], frames), Some(&[2, 3, 3, 2])),
+        listed("2:3", &schedule::pattern(&[2, 3], frames), Some(&[2, 3])),
+        listed("3:2", &schedule::pattern(&[3, 2], frames), Some(&[2, 3])),
+        listed("2:3:3:2", &schedule::pattern(&[2, 3, 3, 2], frames), Some(&[2, 3, 3, 2])),
         even("24-in-25", ("24", "25"), frames, &one_in_25),
         even("25-in-50", ("25", "50"), frames, &[2]),
         even("25-in-60", ("25", "60"), frames, &[3, 2, 3, 2, 2]),
@@ -81,14 +78,14 @@ pub fn all(frames: usize) -> Vec<Delivery> {
 fn stalls(frames: usize) -> Delivery {
     let stalls = schedule::scattered_stalls(frames, 40, 77);
     let list = schedule::stalled(&(0..frames as u64).collect::<Vec<_>>(), &stalls);
-    Delivery { stalls, ..listed("stalls", "60", &list, Some(&[1])) }
+    Delivery { stalls, ..listed("stalls", &list, Some(&[1])) }
 }
 
 /// 2:3 for the first half, then 2:2: no pattern holds for most of it.
 fn pattern_change(frames: usize) -> Delivery {
     let first = schedule::pattern(&[2, 3], frames / 10 * 5);
     let second = schedule::pattern(&[2], frames - first.len());
-    listed("pattern-change", "24", &schedule::joined(&first, &second), None)
+    listed("pattern-change", &schedule::joined(&first, &second), None)
 }
 
 /// 2:3 whose pattern is broken in three places by a hold of one frame.
@@ -100,7 +97,7 @@ fn breaks(frames: usize) -> Delivery {
         list = schedule::joined(&list, &quarter);
     }
     list.truncate(frames);
-    listed("breaks", "24", &list, Some(&[2, 3]))
+    listed("breaks", &list, Some(&[2, 3]))
 }
 
 /// Rate conversion by weighted mixes: no frame is a repeat.
@@ -108,7 +105,6 @@ fn mixing(name: &'static str, source: &str, frames: usize) -> Delivery {
     let (source_rate, delivered_rate) = (rate(source), rate("60"));
     Delivery {
         name,
-        source_rate,
         delivered_rate,
         shown: schedule::mixed(source_rate, delivered_rate, frames),
         pattern: None,

@@ -3,6 +3,8 @@
 pub mod adapter;
 pub mod cells;
 pub mod deliveries;
+pub mod dump;
+pub mod plain_judge;
 pub mod real_clips;
 pub mod recordings;
 pub mod scenes;
@@ -78,11 +80,13 @@ pub fn is_mix(scene: &Scene, shown: Shown) -> bool {
 pub fn lost(scene: &Scene, delivery: &Delivery) -> Vec<u64> {
     let frames = frames_available(scene, delivery);
     (0..frames)
-        .map(|frame| match (frame.checked_sub(1).map(|before| delivery.shown[before]), delivery.shown[frame]) {
-            (Some(Shown::Picture(before)), Shown::Picture(now)) => {
-                scene.content(now).saturating_sub(scene.content(before) + 1)
+        .map(|frame| {
+            match (frame.checked_sub(1).map(|before| delivery.shown[before]), delivery.shown[frame]) {
+                (Some(Shown::Picture(before)), Shown::Picture(now)) => {
+                    scene.content(now).saturating_sub(scene.content(before) + 1)
+                }
+                _ => 0,
             }
-            _ => 0,
         })
         .collect()
 }

@@ -84,6 +84,11 @@ impl Recording {
         !matches!(self, Self::Noise(deviation) if deviation > 3)
     }
 
+    /// Whether a codec is at work.
+    pub fn needs_encoder(self) -> bool {
+        self.codec().is_some()
+    }
+
     /// Encoder options and the pixel format to decode to; `None` where no codec is at work.
     fn codec(self) -> Option<(Vec<String>, &'static str)> {
         let words = |text: String| text.split(' ').map(str::to_owned).collect();

@@ -351,7 +351,11 @@ fn drawn((x, y): (f32, f32), (w, h): (f32, f32), drawing: f32) -> Colour {
     if body {
         return [170.0, 90.0, 160.0];
     }
-    if y > h * 0.75 { [80.0, 110.0, 110.0] } else { [200.0, 150.0, 110.0] }
+    if y > h * 0.75 {
+        [80.0, 110.0, 110.0]
+    } else {
+        [200.0, 150.0, 110.0]
+    }
 }
 
 /// Pictures with different content must not look the same, else the truth would be wrong.

@@ -1,4 +1,19 @@
 //! Fingerprints: the last stage that sees pixels. Pure: values in, values out.
+//!
+//! [`ViewPlan`] says which samples are looked at, [`FrameMeter`] measures frames in any order, and
+//! [`Sequencer`] completes the fingerprints in order. Sums of floats have a fixed number of lanes, so that
+//! the same frames give the same bits on every processor.
+
+pub mod blocks;
+pub mod change;
+mod motion;
+pub mod reduced;
+mod sequencer;
+mod view;
+
+pub use reduced::ReducedPicture;
+pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
+pub use view::ViewPlan;
 
 /// Columns of the signature grid.
 pub const SIGNATURE_COLUMNS: usize = 12;
@@ -49,11 +64,11 @@ pub struct ReducedChange {
     /// Mean square of the high-frequency part of the difference to the frame before
     /// (what a 3 × 3 mean removes): mostly noise.
     pub fine_energy: f32,
-    /// Dominant motion since the frame before, pixels of the full picture, right positive.
+    /// Dominant motion of what moves since the frame before, pixels of the full picture, right positive.
     pub motion_x: f32,
-    /// Dominant motion since the frame before, pixels of the full picture, down positive.
+    /// Dominant motion of what moves since the frame before, pixels of the full picture, down positive.
     pub motion_y: f32,
-    /// Normalised height of the correlation peak that gave the motion, 0 to 1.
+    /// Share of the moving texture whose own motion agrees with the dominant one, 0 to 1.
     pub motion_peak: f32,
 }
 

@@ -1,0 +1,124 @@
+//! Energies of the difference between reduced pictures.
+
+use multiversion::multiversion;
+
+use super::motion::MotionSearch;
+use super::reduced::{Plane, ReducedPicture};
+use super::{ReducedChange, FIXED_POINT};
+
+/// Lanes of the float sums. Fixed, so that every processor adds in the same order.
+const LANES: usize = 16;
+
+/// Memory reused from frame to frame.
+#[derive(Default)]
+pub(super) struct ChangeMeasure {
+    motion: MotionSearch,
+    difference: Vec<i16>,
+    column_sums: Vec<i32>,
+}
+
+impl ChangeMeasure {
+    /// What changed from the two earlier pictures to `current`; zero where there is none.
+    pub(super) fn measure(
+        &mut self,
+        current: &ReducedPicture,
+        previous: Option<&ReducedPicture>,
+        two_back: Option<&ReducedPicture>,
+    ) -> ReducedChange {
+        let full = &current.levels[0];
+        let energy_two_back = two_back.map_or(0.0, |earlier| energy(full, &earlier.levels[0]).1);
+        let Some(previous) = previous else {
+            return ReducedChange { energy_two_back, ..ReducedChange::default() };
+        };
+        let (offset, energy) = energy(full, &previous.levels[0]);
+        if energy == 0.0 {
+            return ReducedChange { energy_two_back, ..ReducedChange::default() };
+        }
+        let t0=std::time::Instant::now(); let motion = self.motion.measure(current, previous); if std::env::var_os("TT").is_some(){eprintln!("motion {:?}",t0.elapsed());}
+        self.difference.clear();
+        let pairs = full.values.iter().zip(&previous.levels[0].values);
+        self.difference.extend(pairs.map(|(current, previous)| current - previous));
+        ReducedChange {
+            offset,
+            energy,
+            energy_two_back,
+            unexplained: motion.unexplained,
+            fine_energy: fine_energy(&self.difference, full.width, &mut self.column_sums),
+            motion_x: motion.x * current.factor as f32,
+            motion_y: motion.y * current.factor as f32,
+            motion_peak: motion.agreement,
+        }
+    }
+}
+
+/// Mean difference and mean square difference, code values.
+fn energy(current: &Plane, earlier: &Plane) -> (f32, f32) {
+    let (sum, squares) = difference_sums(&current.values, &earlier.values);
+    let count = current.values.len().max(1) as f64;
+    let step = f64::from(FIXED_POINT);
+    ((sum as f64 / step / count) as f32, (squares as f64 / (step * step) / count) as f32)
+}
+
+/// Exact sums of differences and of their squares, of values from 0 to 2^14.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+pub fn difference_sums(current: &[i16], earlier: &[i16]) -> (i64, u64) {
+    // So many differences of 14 bits and sign fit in 32 bits.
+    const CHUNK: usize = 1 << 16;
+    let (mut sum, mut squares) = (0i64, 0u64);
+    for (current, earlier) in current.chunks(CHUNK).zip(earlier.chunks(CHUNK)) {
+        let (mut part, mut part_squares) = (0i32, 0u64);
+        for (&a, &b) in current.iter().zip(earlier) {
+            let difference = i32::from(a) - i32::from(b);
+            part += difference;
+            part_squares += u64::from((difference * difference) as u32);
+        }
+        sum += i64::from(part);
+        squares += part_squares;
+    }
+    (sum, squares)
+}
+
+/// Mean square of a difference picture minus its 3 × 3 mean, over the pixels that have all neighbours.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+pub fn fine_energy(difference: &[i16], width: usize, column_sums: &mut Vec<i32>) -> f32 {
+    let height = difference.len() / width.max(1);
+    if width < 3 || height < 3 {
+        return 0.0;
+    }
+    column_sums.resize(width, 0);
+    let mut total = 0.0f64;
+    for row in 1..height - 1 {
+        let upper = &difference[(row - 1) * width..row * width];
+        let middle = &difference[row * width..(row + 1) * width];
+        let lower = &difference[(row + 1) * width..(row + 2) * width];
+        for (sum, ((&a, &b), &c)) in column_sums.iter_mut().zip(upper.iter().zip(middle).zip(lower)) {
+            *sum = i32::from(a) + i32::from(b) + i32::from(c);
+        }
+        total += fine_row(&middle[1..width - 1], column_sums);
+    }
+    let nine_steps = f64::from(9.0 * FIXED_POINT);
+    (total / (nine_steps * nine_steps) / ((width - 2) * (height - 2)) as f64) as f32
+}
+
+/// Sum of squares of nine times each pixel minus the sum of its neighbourhood.
+#[inline(always)]
+fn fine_row(middle: &[i16], column_sums: &[i32]) -> f64 {
+    let mut lanes = [0.0f32; LANES];
+    let whole = middle.len() / LANES * LANES;
+    let fine = |index: usize| {
+        let around = column_sums[index] + column_sums[index + 1] + column_sums[index + 2];
+        let fine = (9 * i32::from(middle[index]) - around) as f32;
+        fine * fine
+    };
+    for start in (0..whole).step_by(LANES) {
+        let middle: &[i16; LANES] = middle[start..start + LANES].try_into().unwrap_or(&[0; LANES]);
+        let sums = &column_sums[start..start + LANES + 2];
+        for lane in 0..LANES {
+            let around = sums[lane] + sums[lane + 1] + sums[lane + 2];
+            let fine = (9 * i32::from(middle[lane]) - around) as f32;
+            lanes[lane] += fine * fine;
+        }
+    }
+    let rest: f32 = (whole..middle.len()).map(fine).sum();
+    f64::from(lanes.iter().sum::<f32>() + rest)
+}

@@ -1,0 +1,159 @@
+//! The truth bench: captures whose truth is a list written before painting and encoding, judged frame by frame.
+//!
+//! The short form runs with the other tests. The full form, one command:
+//!
+//! ```text
+//! scripts/truth                      or
+//! cargo test --release --test truth_bench -- --ignored --nocapture full
+//! ```
+//!
+//! | variable | meaning |
+//! |---|---|
+//! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
+//! | `EVENBEAT_TRUTH_ONLY` | only cells whose name `scene/delivery/recording` holds one of these texts (comma) |
+//! | `EVENBEAT_TRUTH_EVERYTHING` | if set, the whole product of scenes, deliveries and recordings |
+//! | `EVENBEAT_TRUTH_DUMP` | folder for one table per cell: truth, call and fingerprint of every frame |
+//! | `EVENBEAT_TRUTH_CELLS` | folder for frames (YUV4MPEG2) and truth of every cell, by the test `write_cells` |
+
+mod truth;
+
+use std::env;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::Mutex;
+
+use evenbeat::capture::FrameSource;
+use truth::adapter::{self, Judged};
+use truth::cells::{self, Cell};
+use truth::recordings::Recording;
+use truth::scenes::{neighbours_differ, Scene, PAINTED};
+use truth::score::{missed, score, table, CellScore};
+use truth::{dump, plain_judge, real_clips, recordings};
+
+fn cache() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("truth-cache")
+}
+
+fn encoder_at_hand() -> bool {
+    Command::new("ffmpeg").arg("-version").output().is_ok_and(|output| output.status.success())
+}
+
+/// Whether the person wants this cell.
+fn wanted(cell: &Cell) -> bool {
+    env::var("EVENBEAT_TRUTH_ONLY")
+        .map_or(true, |only| only.split(',').any(|text| cell.name().contains(text)))
+}
+
+type Judge = fn(Box<dyn FrameSource>) -> Judged;
+
+/// Judges cells on as many threads as there are processors; scores come in the order of the cells.
+fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
+    let next = AtomicUsize::new(0);
+    let scores = Mutex::new(Vec::new());
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            scope.spawn(|| {
+                while let Some((place, cell)) =
+                    Some(next.fetch_add(1, Ordering::Relaxed)).and_then(|p| Some((p, cells.get(p)?)))
+                {
+                    let source = recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
+                    let judged = judge(source);
+                    if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {
+                        dump::write(cell, &judged, Path::new(&folder)).expect("the dump can be written");
+                    }
+                    scores.lock().unwrap().push((place, score(cell, &judged)));
+                }
+            });
+        }
+    });
+    let mut scores = scores.into_inner().unwrap();
+    scores.sort_by_key(|(place, _)| *place);
+    scores.into_iter().map(|(_, score)| score).collect()
+}
+
+/// Every scene of the full bench, painted ones first.
+fn full_scenes() -> impl Iterator<Item = Scene> {
+    let painted = PAINTED.iter().map(|(name, _)| Scene::painted(name, cells::FULL_SIZE));
+    painted.chain(real_clips::at_hand(cells::FULL_SIZE))
+}
+
+fn full_cells(number: usize, scene: Scene) -> Vec<Cell> {
+    let everything = env::var_os("EVENBEAT_TRUTH_EVERYTHING").is_some();
+    let mut cells = cells::of_scene(number, scene, cells::FULL_FRAMES, everything);
+    cells.retain(wanted);
+    cells
+}
+
+#[test]
+fn pictures_differ_exactly_where_their_content_does() {
+    for (name, _) in PAINTED {
+        let scene = Scene::painted(name, cells::SHORT_SIZE);
+        neighbours_differ(&scene, cells::SHORT_FRAMES as u64).unwrap();
+    }
+}
+
+/// Cells of the short form that can be run here.
+fn short_cells() -> Vec<Cell> {
+    let mut cells = cells::short();
+    if !encoder_at_hand() {
+        eprintln!("LEFT OUT: cells that need an encoder: no ffmpeg on the search path");
+        cells.retain(|cell| !cell.recording.needs_encoder());
+    }
+    cells.retain(wanted);
+    cells
+}
+
+#[test]
+fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
+    let by_digests = |source| Judged { frames: plain_judge::judge(source), ..Judged::default() };
+    let mut cells = short_cells();
+    cells.retain(|cell| cell.recording == Recording::Lossless);
+    assert_eq!(missed(&run(&cells, by_digests)), [] as [&str; 0]);
+
+    // Noise makes every repeat a frame of its own: all repeats of a half-rate capture are then called new.
+    cells.retain(|cell| cell.delivery.name == "2:2");
+    cells.iter_mut().for_each(|cell| cell.recording = Recording::Noise(1));
+    for score in run(&cells, by_digests) {
+        let same = score.wrong_frames.len();
+        assert!(same >= cells::SHORT_FRAMES / 2, "{}: {same}", score.scene);
+        assert!(score.wrong_frames.iter().all(|(_, truth)| *truth != "new"), "{}", score.scene);
+    }
+}
+
+#[test]
+#[ignore = "needs a judge that hears more than digests in truth/adapter.rs"]
+fn short_form() {
+    let cells = short_cells();
+    let scores = run(&cells, adapter::judge);
+    let missed = missed(&scores);
+    assert!(missed.is_empty(), "{}\nmissed:\n{}", table(&scores), missed.join("\n"));
+}
+
+#[test]
+#[ignore = "takes minutes: run by scripts/truth"]
+fn full() {
+    assert!(encoder_at_hand(), "the full bench needs ffmpeg on the search path");
+    let mut scores = Vec::new();
+    for (number, scene) in full_scenes().enumerate() {
+        eprintln!("judging {}", scene.name);
+        scores.extend(run(&full_cells(number, scene), adapter::judge));
+    }
+    println!("{}", table(&scores));
+    let missed = missed(&scores);
+    println!("{} cells, reach missed in {} places", scores.len(), missed.len());
+    assert!(missed.is_empty(), "missed:\n{}", missed.join("\n"));
+}
+
+#[test]
+#[ignore = "writes gigabytes: run by hand"]
+fn write_cells() {
+    let folder =
+        PathBuf::from(env::var_os("EVENBEAT_TRUTH_CELLS").expect("EVENBEAT_TRUTH_CELLS names a folder"));
+    for (number, scene) in full_scenes().enumerate() {
+        for cell in full_cells(number, scene) {
+            cells::write_to(&cell, &folder, &cache()).expect("cells can be written");
+        }
+    }
+}

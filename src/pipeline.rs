@@ -364,3 +364,297 @@ fn collect(
     }
     Collected::All { frames: next }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::CaptureFacts;
+    use crate::frame::{Family, PixelFormat, Scan};
+    use std::collections::HashSet;
+    use std::sync::Mutex;
+    use std::time::Duration;
+
+    /// What the painted source does at frame `at`.
+    #[derive(Clone, Copy, PartialEq)]
+    enum Event {
+        Nothing,
+        Error(u64),
+        Panic(u64),
+    }
+
+    /// Paints moving frames and remembers which buffers it was given.
+    struct PaintedSource<'a> {
+        facts: CaptureFacts,
+        next: u64,
+        frames: u64,
+        event: Event,
+        buffers: &'a Mutex<HashSet<usize>>,
+    }
+
+    impl<'a> PaintedSource<'a> {
+        fn new(frames: u64, buffers: &'a Mutex<HashSet<usize>>) -> Self {
+            let pixel_format = PixelFormat { family: Family::Yuv { across: 1, down: 1 }, bit_depth: 8 };
+            let facts = CaptureFacts {
+                name: "painted".to_owned(),
+                shape: FrameShape { width: 99, height: 67, pixel_format },
+                scan: Scan::Progressive,
+                nominal_rate: None,
+                rate_source: None,
+                time_base: None,
+                promised_frames: Some(frames),
+                reader: "painted".to_owned(),
+            };
+            Self { facts, next: 0, frames, event: Event::Nothing, buffers }
+        }
+    }
+
+    impl FrameSource for PaintedSource<'_> {
+        fn facts(&self) -> &CaptureFacts {
+            &self.facts
+        }
+
+        fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+            match self.event {
+                Event::Error(at) if at == self.next => {
+                    return Err(Error::new("painted", "cannot read", "the paint is dry", "wet it"))
+                }
+                Event::Panic(at) if at == self.next => panic!("the source panics"),
+                _ => {}
+            }
+            if self.next == self.frames {
+                return Ok(None);
+            }
+            samples.resize(self.facts.shape.byte_len(), 0);
+            self.buffers.lock().unwrap().insert(samples.as_ptr() as usize);
+            for (at, sample) in samples.iter_mut().enumerate() {
+                *sample = ((at as u64 + self.next / 2 * 3) * 7919 >> 3) as u8;
+            }
+            self.next += 1;
+            Ok(Some(FrameTiming { ticks: Some(self.next as i64), missing_before: 0 }))
+        }
+
+        fn finish(self: Box<Self>) -> CaptureEnd {
+            CaptureEnd { notes: vec![Note::new(NoteCode::ReaderMessage, "painted to the end")] }
+        }
+    }
+
+    fn run(
+        source: PaintedSource,
+        workers: usize,
+        stop: &AtomicBool,
+        sink: impl FnMut(FrameFingerprint) -> Result<()>,
+    ) -> Result<ReadingEnd> {
+        let control = Control { workers: NonZeroUsize::new(workers), progress: &NoProgress, stop };
+        fingerprint_capture(Box::new(source), &ViewSettings::default(), &control, sink)
+    }
+
+    fn go() -> AtomicBool {
+        AtomicBool::new(false)
+    }
+
+    #[test]
+    fn any_number_of_workers_gives_the_same_fingerprints() {
+        let buffers = Mutex::default();
+        let fingerprints = |workers| {
+            let mut fingerprints = Vec::new();
+            let end = run(PaintedSource::new(60, &buffers), workers, &go(), |fingerprint| {
+                fingerprints.push(fingerprint);
+                Ok(())
+            });
+            assert_eq!(end.unwrap().frames, 60);
+            fingerprints
+        };
+        let one = fingerprints(1);
+        assert!(one.iter().enumerate().all(|(at, fingerprint)| fingerprint.index == at as u64));
+        // The painted source shows every picture twice.
+        assert!(one.chunks(2).all(|pair| pair[0].digest == pair[1].digest && pair[1].luma.worst == 0.0));
+        assert!(one[2].luma.worst > 0.0);
+        for workers in [2, 8] {
+            assert_eq!(fingerprints(workers), one, "{workers} workers");
+        }
+    }
+
+    #[test]
+    fn no_more_buffers_than_permits_whatever_the_length() {
+        for workers in [1, 2, 5] {
+            let buffers = Mutex::default();
+            let mut first = true;
+            let end = run(PaintedSource::new(500, &buffers), workers, &go(), |_| {
+                // A slow collector must hold back the reader.
+                if std::mem::take(&mut first) {
+                    thread::sleep(Duration::from_millis(100));
+                }
+                Ok(())
+            });
+            assert_eq!(end.unwrap().frames, 500);
+            let count = buffers.lock().unwrap().len();
+            assert!(count <= WINDOW + FRAMES_PER_WORKER * workers, "{count} buffers for {workers} workers");
+        }
+    }
+
+    /// Results that arrive while the first one is missing keep their permits: the reader must wait.
+    #[test]
+    fn a_slow_first_frame_holds_back_the_reader() {
+        let pool = BufferPool::new(4);
+        let (done_sender, done) = unbounded();
+        let (spent, _) = unbounded();
+        let result = |index, permit| Done {
+            index,
+            timing: FrameTiming::default(),
+            measures: Ok(FrameMeter::default().measure(&plan(), &[0; 256], None, ReducedPicture::default())),
+            _permit: Arc::new(permit),
+        };
+        let first = pool.take();
+        for index in 1..4 {
+            done_sender.send(result(index, pool.take())).unwrap();
+        }
+        let mut seen = Vec::new();
+        thread::scope(|scope| {
+            let collector = scope.spawn(|| {
+                collect(done, &spent, |fingerprint| {
+                    seen.push(fingerprint.index);
+                    Ok(())
+                })
+            });
+            assert!(pool.empty.recv_timeout(Duration::from_millis(50)).is_err(), "no permit before frame 0");
+            done_sender.send(result(0, first)).unwrap();
+            drop(done_sender);
+            assert!(matches!(collector.join().unwrap(), Collected::All { frames: 4 }));
+        });
+        assert_eq!(seen, [0, 1, 2, 3]);
+        assert_eq!(pool.empty.len(), 4);
+    }
+
+    fn plan() -> ViewPlan {
+        let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
+        ViewPlan::new(FrameShape { width: 16, height: 16, pixel_format }, &ViewSettings::default())
+    }
+
+    #[test]
+    fn a_read_error_midway_keeps_the_frames_before_it() {
+        let buffers = Mutex::default();
+        let mut source = PaintedSource::new(60, &buffers);
+        source.event = Event::Error(37);
+        let mut frames = 0;
+        let end = run(source, 2, &go(), |_| {
+            frames += 1;
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!((frames, end.frames), (37, 37));
+        assert!(!end.is_complete());
+        assert_eq!(end.error.unwrap().to_string(), "painted: cannot read: the paint is dry");
+        assert_eq!(end.end.notes[0].text, "painted to the end");
+    }
+
+    #[test]
+    fn the_error_of_the_sink_ends_the_run() {
+        let buffers = Mutex::default();
+        let full = Error::new("log", "cannot write", "full", "free some space");
+        let result = run(PaintedSource::new(u64::MAX, &buffers), 2, &go(), |fingerprint| {
+            if fingerprint.index == 5 { Err(full.clone()) } else { Ok(()) }
+        });
+        assert_eq!(result.unwrap_err(), full);
+    }
+
+    #[test]
+    fn a_stop_ends_the_run_with_a_note() {
+        let (buffers, stop) = (Mutex::default(), go());
+        let end = run(PaintedSource::new(u64::MAX, &buffers), 2, &stop, |fingerprint| {
+            stop.fetch_or(fingerprint.index == 20, Ordering::Relaxed);
+            Ok(())
+        })
+        .unwrap();
+        let permits = (WINDOW + 2 * FRAMES_PER_WORKER) as u64;
+        assert!((21..=21 + permits).contains(&end.frames), "{} frames", end.frames);
+        assert_eq!(end.end.notes.last().unwrap().code, NoteCode::Interrupted);
+        assert!(!end.is_complete());
+    }
+
+    #[test]
+    fn a_panic_of_the_source_is_no_hang() {
+        let buffers = Mutex::default();
+        let mut source = PaintedSource::new(60, &buffers);
+        source.event = Event::Panic(10);
+        let result = catch_unwind(AssertUnwindSafe(|| run(source, 2, &go(), |_| Ok(()))));
+        assert_eq!(result.unwrap_err().downcast_ref(), Some(&"the source panics"));
+    }
+
+    /// A source that gives too short a frame makes the worker panic.
+    #[test]
+    fn a_panic_of_a_worker_is_no_hang() {
+        struct Short<'a>(PaintedSource<'a>);
+        impl FrameSource for Short<'_> {
+            fn facts(&self) -> &CaptureFacts {
+                self.0.facts()
+            }
+            fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+                let timing = self.0.read_frame(samples);
+                if self.0.next == 8 {
+                    samples.truncate(100);
+                }
+                timing
+            }
+            fn finish(self: Box<Self>) -> CaptureEnd {
+                Box::new(self.0).finish()
+            }
+        }
+        let (buffers, stop) = (Mutex::default(), go());
+        for workers in [1, 2, 4] {
+            let source = Box::new(Short(PaintedSource::new(u64::MAX, &buffers)));
+            let control = Control { workers: NonZeroUsize::new(workers), progress: &NoProgress, stop: &stop };
+            let result = catch_unwind(AssertUnwindSafe(|| {
+                fingerprint_capture(source, &ViewSettings::default(), &control, |_| Ok(()))
+            }));
+            assert!(result.is_err());
+        }
+    }
+
+    #[test]
+    fn progress_hears_of_every_frame() {
+        struct Heard(Mutex<Vec<(u64, Option<u64>)>>);
+        impl Progress for Heard {
+            fn frames_done(&self, done: u64, promised: Option<u64>) {
+                self.0.lock().unwrap().push((done, promised));
+            }
+        }
+        let (buffers, stop, heard) = (Mutex::default(), go(), Heard(Mutex::default()));
+        let control = Control { workers: None, progress: &heard, stop: &stop };
+        let source = Box::new(PaintedSource::new(3, &buffers));
+        fingerprint_capture(source, &ViewSettings::default(), &control, |_| Ok(())).unwrap();
+        assert_eq!(*heard.0.lock().unwrap(), [(1, Some(3)), (2, Some(3)), (3, Some(3))]);
+    }
+
+    #[test]
+    fn rectangles_must_lie_within_the_picture() {
+        let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
+        let shape = FrameShape { width: 100, height: 50, pixel_format };
+        let rect = |text| Rect::parse(text).unwrap();
+        for (region, exclude, message) in [
+            (Some("0,0,100,50"), vec!["99,49,1,1"], None),
+            (
+                Some("1,0,100,50"),
+                vec![],
+                Some("--region: rectangle outside the picture: 1,0,100,50 reaches to 101,50 of 100 x 50 pixels"),
+            ),
+            (
+                None,
+                vec!["0,0,1,1", "4294967295,0,4294967295,1"],
+                Some(
+                    "--exclude: rectangle outside the picture: 4294967295,0,4294967295,1 reaches to 8589934590,1 of \
+                     100 x 50 pixels",
+                ),
+            ),
+            (
+                None,
+                vec!["0,0,100,25", "0,20,100,30"],
+                Some("--exclude: nothing is left to look at: the excluded rectangles cover every pixel"),
+            ),
+        ] {
+            let view =
+                ViewSettings { region: region.map(rect), exclude: exclude.into_iter().map(rect).collect() };
+            let found = checked_plan(shape, &view).err().map(|error| error.to_string());
+            assert_eq!(found.as_deref(), message);
+        }
+    }
+}

@@ -1,5 +1,7 @@
 //! Capture readers: bytes in, frames out, streaming.
 
+pub mod log;
+
 use crate::error::Result;
 use crate::frame::{FrameShape, FrameTiming, Scan};
 use crate::note::Note;

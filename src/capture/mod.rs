@@ -11,6 +11,8 @@ mod y4m;
 
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 
+pub mod log;
+
 use crate::error::Result;
 use crate::frame::{FrameShape, FrameTiming, Scan};
 use crate::note::Note;

@@ -1,9 +1,11 @@
 //! The one entry: a capture and settings in, an [`Audit`] out.
 
-use std::sync::atomic::AtomicBool;
+use std::io::{Read, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
-use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource, SniffedCapture};
+use crate::capture::log::{LogReader, LogWriter};
+use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, ClassifiedFrame, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
@@ -52,7 +54,15 @@ pub struct Run<'a> {
 /// The capture cannot be read at all. A capture that breaks off is audited as far as it goes and marked incomplete.
 pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<Audit> {
     let sniffed = crate::capture::sniff(capture)?;
-    audit_source(sniffed.open(&settings.reading)?, settings, run)
+    if sniffed.kind() != CaptureKind::FingerprintLog {
+        return audit_source(sniffed.open(&settings.reading)?, settings, run);
+    }
+    let place = sniffed.place().to_owned();
+    refuse_pixel_settings(settings, &place)?;
+    match sniffed.into_reader() {
+        Some(bytes) => audit_log(LogReader::open(bytes, place)?, settings, run),
+        None => unreachable!("a log is a file or a stream"),
+    }
 }
 
 /// Audits an open source of frames.
@@ -62,13 +72,101 @@ pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<
 pub fn audit_source(source: Box<dyn FrameSource>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
     let facts = source.facts().clone();
     let mut gathered = Gathered::default();
-    let control = Control { workers: None, progress: run.progress, stop: run.stop };
-    let end = pipeline::fingerprint_capture(source, &settings.view, &control, |fingerprint| {
+    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
         gathered.push(&fingerprint);
         Ok(())
     })?;
-    let notes = reading_notes(end)?;
-    Ok(conclude(facts, gathered, notes, settings))
+    Ok(conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, settings))
+}
+
+/// Audits a fingerprint log: from here on the same as its capture.
+fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+    let mut gathered = Gathered::default();
+    let mut interrupted = false;
+    while let Some(fingerprint) = log.next_fingerprint()? {
+        gathered.push(&fingerprint);
+        run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
+        interrupted = run.stop.load(Ordering::Relaxed);
+        if interrupted {
+            break;
+        }
+    }
+    let header = log.header().clone();
+    let mut end = log.finish();
+    if interrupted {
+        end.end.notes.push(pipeline::interrupted_note());
+    }
+    Ok(conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, settings))
+}
+
+/// A log has no pixels and its own times: settings that would need others are refused, not ignored.
+fn refuse_pixel_settings(settings: &Settings, place: &str) -> Result<()> {
+    let reading = &settings.reading;
+    if settings.view == ViewSettings::default() && reading.timestamps.is_none() && reading.stream.is_none() {
+        return Ok(());
+    }
+    Err(Error::new(
+        place,
+        "cannot take --region, --exclude, --timestamps or --stream",
+        "a fingerprint log holds no pixels and has its own times",
+        "give these options to `evenbeat fingerprint` when the log is made",
+    ))
+}
+
+/// Writes the fingerprint log of a capture to `out`, which errors call `place`.
+///
+/// # Errors
+/// The capture cannot be read at all, is a log itself, or `out` cannot be written.
+pub fn write_log(
+    capture: &CaptureArg,
+    settings: &Settings,
+    run: Run<'_>,
+    (place, out): (&str, impl Write),
+) -> Result<ReadingEnd> {
+    let source = crate::capture::open(capture, &settings.reading)?;
+    let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
+    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+        log.push(&fingerprint)
+    })?;
+    log.finish(&end)?;
+    Ok(end)
+}
+
+impl<'a> Run<'a> {
+    fn control(self) -> Control<'a> {
+        Control { workers: None, progress: self.progress, stop: self.stop }
+    }
+}
+
+/// How a capture or its log was read.
+struct Reading<'a> {
+    facts: CaptureFacts,
+    view: &'a ViewSettings,
+    end: ReadingEnd,
+}
+
+impl Reading<'_> {
+    /// Itself, or the error that kept it from its first frame.
+    fn checked(self) -> Result<Self> {
+        match self.end.error {
+            Some(error) if self.end.frames == 0 => Err(error),
+            _ => Ok(self),
+        }
+    }
+
+    /// Caveats of the reading.
+    fn notes(&self) -> Vec<Note> {
+        let mut notes = self.end.end.notes.clone();
+        if let Some(error) = &self.end.error {
+            let text = format!("reading broke off after {} frames: {error}", self.end.frames);
+            notes.push(Note::new(NoteCode::BrokenOff, text));
+        }
+        if *self.view != ViewSettings::default() {
+            let text = "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
+            notes.push(Note::new(NoteCode::PartOfPicture, text));
+        }
+        notes
+    }
 }
 
 /// What classification needs of the fingerprints, without the rest.
@@ -92,30 +190,19 @@ impl Gathered {
     }
 }
 
-/// The notes of a reading; one that broke off before its first frame is an error.
-fn reading_notes(end: ReadingEnd) -> Result<Vec<Note>> {
-    let mut notes = end.end.notes;
-    if let Some(error) = end.error {
-        if end.frames == 0 {
-            return Err(error);
-        }
-        notes.push(Note::new(NoteCode::BrokenOff, format!("reading broke off after {} frames: {error}", end.frames)));
-    }
-    Ok(notes)
-}
-
 /// Everything after the pixels: pure from here on.
-fn conclude(facts: CaptureFacts, gathered: Gathered, mut notes: Vec<Note>, settings: &Settings) -> Audit {
+fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Audit {
     let Gathered { mut evidence, ticks, missing_before, digests } = gathered;
+    let mut notes = reading.notes();
+    let complete = !notes.iter().any(|note| note.code.makes_incomplete());
+    let facts = reading.facts;
     let settled = cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
-    let period_s = settled.times.delivered_rate.period_ms() / 1000.0;
-    let classified = classify::classify(&evidence, period_s);
+    let classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
     drop(evidence);
     let cadence = cadence::analyse(&classified.frames, &settled.times);
-    let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let conclusion =
         verdict::conclude(&classified.frames, &settled.times, &cadence, settings.source_rate, complete);
     notes.extend(settled.notes);

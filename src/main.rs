@@ -16,7 +16,7 @@ fn main() -> ExitCode {
     interrupt::install();
     let outcome = match arguments.command {
         Command::Audit(audit) => commands::audit(&audit),
-        Command::Fingerprint(_) => todo!(),
+        Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
         Command::Demo(demo) => commands::demo(&demo),
     };
     report_error(outcome).into()

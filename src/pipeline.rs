@@ -301,13 +301,18 @@ fn read_frames(
     drop((jobs, previous));
     let mut end = source.finish();
     if interrupted {
-        end.notes.push(Note::new(
-            NoteCode::Interrupted,
-            "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \
-             whole audit.",
-        ));
+        end.notes.push(interrupted_note());
     }
     (end, error)
+}
+
+/// The caveat of a run that was stopped from outside.
+pub(crate) fn interrupted_note() -> Note {
+    Note::new(
+        NoteCode::Interrupted,
+        "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \
+         whole audit.",
+    )
 }
 
 fn measure_frames(plan: &ViewPlan, jobs: &Receiver<Job>, done: &Sender<Done>, spent: &Receiver<ReducedPicture>) {

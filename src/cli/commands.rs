@@ -39,6 +39,36 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     Ok(exit(&audit, arguments.output.fail_at.into()))
 }
 
+/// `evenbeat fingerprint`: the hashing pass alone.
+pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
+    let CaptureArguments { capture, quiet, .. } = &arguments.reading;
+    let capture = CaptureArg::from(capture.clone());
+    let settings = arguments.reading.settings(None);
+    let end = if arguments.out == Path::new("-") {
+        let out = BufWriter::new(io::stdout().lock());
+        watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
+    } else {
+        let out = create_log(&arguments.out, arguments.force)?;
+        let place = arguments.out.display().to_string();
+        watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, out)))?
+    };
+    for note in &end.end.notes {
+        // A closed standard error must not change the outcome.
+        let _ = writeln!(io::stderr(), "evenbeat: {}: {}", note.code.name(), note.text);
+    }
+    if let Some(error) = end.error {
+        return Err(error);
+    }
+    let notes = end.end.notes;
+    let interrupted = notes.iter().any(|note| note.code == NoteCode::Interrupted);
+    let incomplete = notes.iter().any(|note| note.code.makes_incomplete());
+    Ok(match (interrupted, incomplete) {
+        (true, _) => Exit::Interrupted,
+        (false, true) => Exit::NotWhole,
+        (false, false) => Exit::Clean,
+    })
+}
+
 /// `evenbeat demo`: paints four devices on one clip and audits each.
 pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     let existing = existing(arguments.force);

@@ -168,6 +168,8 @@ struct Pool {
     inherent_squares: f64,
     peak_to_peak_ms: f64,
     holds: f64,
+    /// The first hold; sums are of differences from it, so that equal holds give exactly zero.
+    hold_reference_ms: Option<f64>,
     hold_sum: f64,
     hold_squares: f64,
     without_pace: bool,
@@ -260,9 +262,10 @@ fn pool_part(pool: &mut Pool, scene: &Scene<'_>, piece: &Piece, part: Range<usiz
     )]);
     for (onset, end) in onsets.iter().zip(ends) {
         let duration = end - onset.time_ms;
+        let off = duration - *pool.hold_reference_ms.get_or_insert(duration);
         pool.holds += 1.0;
-        pool.hold_sum += duration;
-        pool.hold_squares += duration * duration;
+        pool.hold_sum += off;
+        pool.hold_squares += off * off;
     }
 }
 

@@ -68,6 +68,24 @@ impl Tracking {
         dominant as f64 / (judged + ends) as f64
     }
 
+    /// How far the dominant pattern has shifted where it is taken up again just after the hold at `index`:
+    /// the frame, and the frames by which it is later than the pattern from the capture's start on would be.
+    pub fn lateness_after(&self, index: usize, holds: &[Hold]) -> Option<(u64, f64)> {
+        let at = self.stretches.binary_search_by_key(&(index + 1), |stretch| stretch.holds.start).ok()?;
+        let stretch = &self.stretches[at];
+        if stretch.pattern != self.dominant {
+            return None;
+        }
+        let pattern = self.dominant_pattern();
+        let (period, period_frames) = (pattern.holds.len() as i128, i128::from(pattern.frames()));
+        let frame = holds[stretch.holds.start].first_frame;
+        let into_period: i128 = pattern.holds[..stretch.phase].iter().map(|&hold| i128::from(hold)).sum();
+        // frame − pictures · q/p, less what the place within the period explains; in 1/p of a frame.
+        let late = (i128::from(frame) - into_period) * period
+            - (stretch.holds.start as i128 - stretch.phase as i128) * period_frames;
+        Some((frame, late as f64 / period as f64))
+    }
+
     /// Stretches as frames.
     pub fn report(&self, holds: &[Hold]) -> Vec<Segment> {
         let last_frame = |hold: &Hold| hold.first_frame + u64::from(hold.frames) - 1;
@@ -236,6 +254,7 @@ impl Follower<'_> {
     }
 
     /// The capture's first and last hold are cut: shorter than expected proves nothing, longer is a break.
+    /// The first may be any hold of the pattern, for the phase is free there.
     fn join_cut_ends(&mut self) {
         let cut = |index: usize| {
             let hold = self.holds[index];
@@ -244,20 +263,17 @@ impl Follower<'_> {
         if let Some(first) = self.stretches.first_mut().filter(|stretch| stretch.holds.start == 1) {
             let word = &self.patterns[first.pattern].holds;
             let phase = (first.phase + word.len() - 1) % word.len();
+            let longest = word.iter().copied().max().unwrap_or(u32::MAX);
             match cut(0) {
                 Some(found) if found <= word[phase] => {
                     first.phase = phase;
                     first.holds.start = 0;
                 }
-                Some(found_hold) => self.breaks.insert(
-                    0,
-                    CadenceBreak {
-                        frame: self.holds[0].first_frame,
-                        expected_hold: word[phase],
-                        found_hold,
-                    },
-                ),
-                None => {}
+                Some(found_hold) if found_hold > longest => {
+                    let frame = self.holds[0].first_frame;
+                    self.breaks.insert(0, CadenceBreak { frame, expected_hold: word[phase], found_hold });
+                }
+                _ => {}
             }
         }
         let final_hold = self.holds.len() - 1;

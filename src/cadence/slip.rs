@@ -20,6 +20,8 @@ const PRESENT_SHARE_MIN: f64 = 0.6;
 /// Share of the breaks of their kind that the slips must make up: among many breaks a few lie at equal
 /// distances by chance.
 const OWN_SHARE_MIN: f64 = 0.5;
+/// Shifts are multiples of 1/p frame, p pictures per period; closer than this they are equal, frames.
+const SHIFT_ROUNDING_FRAMES: f64 = 1e-4;
 
 /// Slips and what they say of the pace.
 #[derive(Clone, Debug)]
@@ -28,10 +30,6 @@ pub(super) struct Slip {
     pub report: RateSlip,
     /// Pictures and frames in lowest terms where a standard pair explains the slips: `(400, 1001)`.
     pub exact_pace: Option<(u64, u64)>,
-    /// Positions of the first and last slipping hold.
-    pub first_hold: usize,
-    /// Position of the last slipping hold.
-    pub last_hold: usize,
 }
 
 /// A chain of breaks at multiples of one interval.
@@ -48,7 +46,6 @@ pub(super) fn take_slip(
     frames: &[ClassifiedFrame],
     delivered: Rate,
 ) -> Option<Slip> {
-    let pattern = tracking.dominant_pattern().clone();
     let kinds = [commonest_kind(&tracking.breaks, |b| b.found_hold == b.expected_hold + 1),
         commonest_kind(&tracking.breaks, |b| b.found_hold + 1 == b.expected_hold)];
     for (expected_hold, found_hold) in kinds.into_iter().flatten() {
@@ -59,7 +56,7 @@ pub(super) fn take_slip(
             .map(|b| b.frame)
             .filter(|&frame| follows_without_loss(holds, frames, frame))
             .collect();
-        if let Some(slip) = slip_of(&of_kind, &pattern, holds, delivered) {
+        if let Some(slip) = slip_of(&of_kind, tracking, holds, delivered) {
             let slipping = &slip.report.frames;
             tracking.breaks.retain(|b| slipping.binary_search(&b.frame).is_err());
             return Some(slip);
@@ -88,44 +85,58 @@ fn hold_at(holds: &[Hold], frame: u64) -> Option<usize> {
     holds.binary_search_by_key(&frame, |hold| hold.first_frame).ok()
 }
 
-fn slip_of(breaks: &[u64], pattern: &Pattern, holds: &[Hold], delivered: Rate) -> Option<Slip> {
+fn slip_of(breaks: &[u64], tracking: &Tracking, holds: &[Hold], delivered: Rate) -> Option<Slip> {
+    let pattern = tracking.dominant_pattern();
     // A slip can only fall at the same place of the period, so intervals vary by one period.
-    let tolerance = pattern.frames();
-    let chain = longest_chain(breaks, tolerance)?;
-    let (first, last) = (*chain.frames.first()?, *chain.frames.last()?);
-    let (first_hold, last_hold) = (hold_at(holds, first)?, hold_at(holds, last)?);
-    let (pictures, frames) = ((last_hold - first_hold) as u64, last - first);
-    let exact = standard_motion(pattern, (pictures, frames), chain.intervals, delivered);
+    let chain = longest_chain(breaks, pattern.frames())?;
     let slips = chain.frames.len() as f64;
+    let span = chain.frames.last()? - chain.frames.first()?;
     let capture_frames = holds.last().map_or(0, |hold| hold.first_frame + u64::from(hold.frames));
-    let due = (capture_frames as f64 * chain.intervals as f64 / frames as f64).floor();
+    let due = (capture_frames as f64 * chain.intervals as f64 / span as f64).floor();
     if slips < PRESENT_SHARE_MIN * due || slips < OWN_SHARE_MIN * breaks.len() as f64 {
         return None;
     }
-    let regular = chain.frames.len() >= REGULAR_SLIPS_MIN;
-    let explained = chain.frames.len() >= EXPLAINED_SLIPS_MIN && exact.is_some();
-    // Frames by which this stretch is longer or shorter than the pattern alone would make it.
-    let shift = shift_frames(pattern, pictures, frames);
-    if !(regular || explained) || shift == 0.0 {
+    let drift = drift(&chain.frames, tracking, holds)?;
+    let motion = standard_motion(pattern, &drift, delivered);
+    if chain.frames.len() < REGULAR_SLIPS_MIN && motion.is_none() {
         return None;
     }
     Some(Slip {
         report: RateSlip {
             pattern: pattern.clone(),
-            interval_s: frames as f64 / shift.abs() / delivered.hz(),
-            rate_pair: exact.and_then(|motion| pair_name(motion, delivered)),
+            interval_s: drift.frames / drift.shift.abs() / delivered.hz(),
+            rate_pair: motion.and_then(|motion| pair_name(motion, delivered)),
             frames: chain.frames,
         },
-        exact_pace: exact.map(|motion| pace(motion, delivered)),
-        first_hold,
-        last_hold,
+        exact_pace: motion.map(|motion| pace(motion, delivered)),
     })
 }
 
-/// Delivered frames by which `pictures` took longer than the pattern's pace.
-fn shift_frames(pattern: &Pattern, pictures: u64, frames: u64) -> f64 {
-    let (p, q) = pattern.pace();
-    (frames as f64 * p as f64 - pictures as f64 * q as f64) / p as f64
+/// How far slips shift the pattern.
+struct Drift {
+    /// Delivered frames over which it was measured.
+    frames: f64,
+    /// Delivered frames by which pictures came later (positive) than the pattern alone would bring them.
+    shift: f64,
+}
+
+/// Drift from the first slip to the last after which the shift is a whole number of frames; where there is
+/// none, to the last.
+fn drift(slips: &[u64], tracking: &Tracking, holds: &[Hold]) -> Option<Drift> {
+    let mut lateness =
+        slips.iter().filter_map(|&frame| tracking.lateness_after(hold_at(holds, frame)?, holds));
+    let first = lateness.next()?;
+    let drifts = lateness.map(|(frame, late)| Drift { frames: (frame - first.0) as f64, shift: late - first.1 });
+    let mut last = None;
+    let mut last_whole = None;
+    for drift in drifts.filter(|drift| drift.shift.abs() > SHIFT_ROUNDING_FRAMES) {
+        if (drift.shift - drift.shift.round()).abs() < SHIFT_ROUNDING_FRAMES {
+            last_whole = Some(drift);
+        } else {
+            last = Some(drift);
+        }
+    }
+    last_whole.or(last)
 }
 
 /// Pictures and frames in lowest terms for a motion rate on a delivered rate.
@@ -136,23 +147,17 @@ fn pace(motion: Rate, delivered: Rate) -> (u64, u64) {
 }
 
 /// The standard rate whose slip interval on `delivered` is the measured one.
-fn standard_motion(
-    pattern: &Pattern,
-    (pictures, frames): (u64, u64),
-    intervals: u64,
-    delivered: Rate,
-) -> Option<Rate> {
-    let shift = shift_frames(pattern, pictures, frames);
+fn standard_motion(pattern: &Pattern, drift: &Drift, delivered: Rate) -> Option<Rate> {
     let (p, q) = pattern.pace();
     // The ends of the chain lie anywhere within one period.
-    let tolerance = (pattern.frames() as f64 + 0.5) / frames as f64;
+    let tolerance = (pattern.frames() as f64 + 0.5) / drift.frames;
     STANDARD_RATES.iter().map(|&(rate, _)| rate).find(|&rate| {
         let (pictures_in, frames_in) = pace(rate, delivered);
-        // Shift per delivered frame: exact up to one rounding.
-        let expected = frames as f64
-            * (frames_in as f64 * p as f64 - pictures_in as f64 * q as f64)
+        // Integers up to the last division, so that nothing cancels.
+        let shift_per_frame = (i128::from(frames_in) * i128::from(p) - i128::from(pictures_in) * i128::from(q))
+            as f64
             / (p as f64 * frames_in as f64);
-        intervals > 0 && shift != 0.0 && (expected / shift - 1.0).abs() <= tolerance
+        (drift.frames * shift_per_frame / drift.shift - 1.0).abs() <= tolerance
     })
 }
 

@@ -43,7 +43,9 @@ fn tiny_captures_are_not_judged() {
 
 #[test]
 fn a_second_of_motion_is_enough() {
-    for (holds, name) in [(repeated(&[1], 20), "1:1"), (repeated(&[2], 10), "2:2"), (repeated(&[2, 3], 5), "2:3")] {
+    for (holds, name) in
+        [(repeated(&[1], 20), "1:1"), (repeated(&[2], 10), "2:2"), (repeated(&[2, 3], 5), "2:3")]
+    {
         assert_eq!(label(&analyse_holds(&holds)).as_deref(), Some(name));
     }
 }
@@ -69,12 +71,9 @@ fn one_break_is_one_break() {
 #[test]
 fn cut_ends_are_breaks_only_where_too_long() {
     let inner = repeated(&[3], 20);
-    for (first, last, expected) in [
-        (1, 1, vec![]),
-        (3, 2, vec![]),
-        (4, 3, vec![(0, 3, 4)]),
-        (3, 5, vec![(63, 3, 5)]),
-    ] {
+    for (first, last, expected) in
+        [(1, 1, vec![]), (3, 2, vec![]), (4, 3, vec![(0, 3, 4)]), (3, 5, vec![(63, 3, 5)])]
+    {
         let found = analyse_holds(&[&[first], &inner[..], &[last]].concat());
         assert_eq!(breaks(&found), expected, "{first} … {last}");
     }

@@ -63,7 +63,10 @@ impl Scene<'_> {
     }
 
     fn loses_pictures(&self, holds: &Range<usize>) -> bool {
-        self.holds[holds.clone()].iter().skip(1).any(|hold| self.frames[hold.first_frame as usize].lost_before > 0)
+        self.holds[holds.clone()]
+            .iter()
+            .skip(1)
+            .any(|hold| self.frames[hold.first_frame as usize].lost_before > 0)
     }
 }
 

@@ -90,10 +90,7 @@ impl Pattern {
     /// Name of the rate pair on a signal of this rate, e.g. `24 on 60`, where both rates are standard.
     pub fn rate_pair(&self, delivered: Rate) -> Option<String> {
         let (pictures, frames) = self.pace();
-        let motion = Rate::new(
-            delivered.num().checked_mul(pictures)?,
-            delivered.den().checked_mul(frames)?,
-        )?;
+        let motion = Rate::new(delivered.num().checked_mul(pictures)?, delivered.den().checked_mul(frames)?)?;
         pair_name(motion, delivered)
     }
 }

@@ -68,22 +68,31 @@ impl Tracking {
         dominant as f64 / (judged + ends) as f64
     }
 
-    /// How far the dominant pattern has shifted where it is taken up again just after the hold at `index`:
-    /// the frame, and the frames by which it is later than the pattern from the capture's start on would be.
-    pub fn lateness_after(&self, index: usize, holds: &[Hold]) -> Option<(u64, f64)> {
-        let at = self.stretches.binary_search_by_key(&(index + 1), |stretch| stretch.holds.start).ok()?;
-        let stretch = &self.stretches[at];
-        if stretch.pattern != self.dominant {
+    /// Frames from where the dominant pattern is taken up after the hold at `first` until it is taken up after
+    /// the hold at `second`, and by how many of them it comes later than the pattern alone would bring it.
+    /// `None` unless nothing but the pattern lies between the two holds.
+    pub fn lateness_between(&self, first: usize, second: usize, holds: &[Hold]) -> Option<(u64, f64)> {
+        let (from, to) = (self.stretch_at(first + 1)?, self.stretch_at(second + 1)?);
+        if from.holds.end != second {
             return None;
         }
         let pattern = self.dominant_pattern();
         let (period, period_frames) = (pattern.holds.len() as i128, i128::from(pattern.frames()));
-        let frame = holds[stretch.holds.start].first_frame;
-        let into_period: i128 = pattern.holds[..stretch.phase].iter().map(|&hold| i128::from(hold)).sum();
         // frame − pictures · q/p, less what the place within the period explains; in 1/p of a frame.
-        let late = (i128::from(frame) - into_period) * period
-            - (stretch.holds.start as i128 - stretch.phase as i128) * period_frames;
-        Some((frame, late as f64 / period as f64))
+        let late = |stretch: &Stretch| {
+            let frame = i128::from(holds[stretch.holds.start].first_frame);
+            let into_period: i128 = pattern.holds[..stretch.phase].iter().map(|&hold| i128::from(hold)).sum();
+            (frame - into_period) * period
+                - (stretch.holds.start as i128 - stretch.phase as i128) * period_frames
+        };
+        let frames = holds[to.holds.start].first_frame - holds[from.holds.start].first_frame;
+        Some((frames, (late(to) - late(from)) as f64 / period as f64))
+    }
+
+    /// The stretch of the dominant pattern that starts with this hold.
+    fn stretch_at(&self, hold: usize) -> Option<&Stretch> {
+        let at = self.stretches.binary_search_by_key(&hold, |stretch| stretch.holds.start).ok()?;
+        Some(&self.stretches[at]).filter(|stretch| stretch.pattern == self.dominant)
     }
 
     /// Stretches as frames.
@@ -183,7 +192,8 @@ impl Follower<'_> {
     /// Whether another pattern takes over at `index`, better than the one in force goes on after a break.
     fn change_of_pattern(&self, index: usize, run: &Range<usize>) -> bool {
         let Some(other) = self.best_other(index, run) else { return false };
-        self.best_in(self.current, index + 1, run.end, None).is_none_or(|resumed| other.holds > resumed.holds + 1)
+        self.best_in(self.current, index + 1, run.end, None)
+            .is_none_or(|resumed| other.holds > resumed.holds + 1)
     }
 
     /// The longest fit at `index`: the pattern in force where enough holds follow it, or another pattern
@@ -191,8 +201,7 @@ impl Follower<'_> {
     fn best_fit(&self, index: usize, run: &Range<usize>, phase: Option<usize>) -> Option<Fit> {
         let period = self.patterns[self.current].holds.len();
         let needed = period.clamp(2, RESUME_HOLDS_MIN).min(run.end - index);
-        let current =
-            self.best_in(self.current, index, run.end, phase).filter(|fit| fit.holds >= needed);
+        let current = self.best_in(self.current, index, run.end, phase).filter(|fit| fit.holds >= needed);
         match (current, self.best_other(index, run)) {
             (Some(now), Some(other)) if other.holds > now.holds => Some(other),
             (now, other) => now.or(other),
@@ -249,7 +258,11 @@ impl Follower<'_> {
             .map(|now| word[now])
             .or_else(|| word.iter().copied().min_by_key(|&known| known.abs_diff(hold.frames)));
         if let Some(expected_hold) = expected.filter(|&wanted| wanted != hold.frames) {
-            self.breaks.push(CadenceBreak { frame: hold.first_frame, expected_hold, found_hold: hold.frames });
+            self.breaks.push(CadenceBreak {
+                frame: hold.first_frame,
+                expected_hold,
+                found_hold: hold.frames,
+            });
         }
     }
 

@@ -6,6 +6,9 @@ use super::{CadenceBreak, Hold, Pattern, RateSlip};
 use crate::classify::ClassifiedFrame;
 use crate::units::{gcd, Rate, STANDARD_RATES};
 
+/// Periods of the pattern between two slips that make them slow: fewer, and a longer period that contains
+/// them may explain the holds better.
+pub(super) const SLOW_SLIP_PERIODS: u64 = 8;
 /// Slips that prove themselves by their regularity: two equal intervals.
 const REGULAR_SLIPS_MIN: usize = 3;
 /// Slips that need a standard rate pair to explain their one interval.
@@ -35,19 +38,23 @@ pub(super) struct Slip {
 /// A chain of breaks at multiples of one interval.
 struct Chain {
     frames: Vec<u64>,
-    /// Intervals between the first and the last.
-    intervals: u64,
+    /// Frames from one to the next.
+    interval: u64,
 }
 
-/// Takes the regular slips out of the breaks, if that is what they are.
+/// Takes the regular slips out of the breaks, if that is what they are: `periods_min` periods of the pattern
+/// apart at least.
 pub(super) fn take_slip(
     tracking: &mut Tracking,
     holds: &[Hold],
     frames: &[ClassifiedFrame],
     delivered: Rate,
+    periods_min: u64,
 ) -> Option<Slip> {
-    let kinds = [commonest_kind(&tracking.breaks, |b| b.found_hold == b.expected_hold + 1),
-        commonest_kind(&tracking.breaks, |b| b.found_hold + 1 == b.expected_hold)];
+    let kinds = [
+        commonest_kind(&tracking.breaks, |b| b.found_hold == b.expected_hold + 1),
+        commonest_kind(&tracking.breaks, |b| b.found_hold + 1 == b.expected_hold),
+    ];
     for (expected_hold, found_hold) in kinds.into_iter().flatten() {
         let of_kind: Vec<u64> = tracking
             .breaks
@@ -56,7 +63,7 @@ pub(super) fn take_slip(
             .map(|b| b.frame)
             .filter(|&frame| follows_without_loss(holds, frames, frame))
             .collect();
-        if let Some(slip) = slip_of(&of_kind, tracking, holds, delivered) {
+        if let Some(slip) = slip_of(&of_kind, tracking, holds, delivered, periods_min) {
             let slipping = &slip.report.frames;
             tracking.breaks.retain(|b| slipping.binary_search(&b.frame).is_err());
             return Some(slip);
@@ -85,15 +92,20 @@ fn hold_at(holds: &[Hold], frame: u64) -> Option<usize> {
     holds.binary_search_by_key(&frame, |hold| hold.first_frame).ok()
 }
 
-fn slip_of(breaks: &[u64], tracking: &Tracking, holds: &[Hold], delivered: Rate) -> Option<Slip> {
+fn slip_of(
+    breaks: &[u64],
+    tracking: &Tracking,
+    holds: &[Hold],
+    delivered: Rate,
+    periods_min: u64,
+) -> Option<Slip> {
     let pattern = tracking.dominant_pattern();
     // A slip can only fall at the same place of the period, so intervals vary by one period.
-    let chain = longest_chain(breaks, pattern.frames())?;
+    let chain = longest_chain(breaks, pattern.frames(), periods_min * pattern.frames())?;
     let slips = chain.frames.len() as f64;
-    let span = chain.frames.last()? - chain.frames.first()?;
     let capture_frames = holds.last().map_or(0, |hold| hold.first_frame + u64::from(hold.frames));
-    let due = (capture_frames as f64 * chain.intervals as f64 / span as f64).floor();
-    if slips < PRESENT_SHARE_MIN * due || slips < OWN_SHARE_MIN * breaks.len() as f64 {
+    let due = capture_frames / chain.interval;
+    if slips < PRESENT_SHARE_MIN * due as f64 || slips < OWN_SHARE_MIN * breaks.len() as f64 {
         return None;
     }
     let drift = drift(&chain.frames, tracking, holds)?;
@@ -120,20 +132,26 @@ struct Drift {
     shift: f64,
 }
 
-/// Drift from the first slip to the last after which the shift is a whole number of frames; where there is
-/// none, to the last.
+/// Drift over neighbouring slips with nothing but the pattern between them; up to the last place where it is
+/// a whole number of frames, if there is one.
 fn drift(slips: &[u64], tracking: &Tracking, holds: &[Hold]) -> Option<Drift> {
-    let mut lateness =
-        slips.iter().filter_map(|&frame| tracking.lateness_after(hold_at(holds, frame)?, holds));
-    let first = lateness.next()?;
-    let drifts = lateness.map(|(frame, late)| Drift { frames: (frame - first.0) as f64, shift: late - first.1 });
-    let mut last = None;
-    let mut last_whole = None;
-    for drift in drifts.filter(|drift| drift.shift.abs() > SHIFT_ROUNDING_FRAMES) {
-        if (drift.shift - drift.shift.round()).abs() < SHIFT_ROUNDING_FRAMES {
-            last_whole = Some(drift);
+    let (mut last, mut last_whole) = (None, None);
+    let (mut frames, mut shift) = (0.0, 0.0);
+    for pair in slips.windows(2) {
+        let (Some(first), Some(second)) = (hold_at(holds, pair[0]), hold_at(holds, pair[1])) else {
+            continue;
+        };
+        let Some((frame, late)) = tracking.lateness_between(first, second, holds) else { continue };
+        frames += frame as f64;
+        shift += late;
+        let found = Drift { frames, shift };
+        if shift.abs() < SHIFT_ROUNDING_FRAMES {
+            continue;
+        }
+        if (shift - shift.round()).abs() < SHIFT_ROUNDING_FRAMES {
+            last_whole = Some(found);
         } else {
-            last = Some(drift);
+            last = Some(found);
         }
     }
     last_whole.or(last)
@@ -154,23 +172,19 @@ fn standard_motion(pattern: &Pattern, drift: &Drift, delivered: Rate) -> Option<
     STANDARD_RATES.iter().map(|&(rate, _)| rate).find(|&rate| {
         let (pictures_in, frames_in) = pace(rate, delivered);
         // Integers up to the last division, so that nothing cancels.
-        let shift_per_frame = (i128::from(frames_in) * i128::from(p) - i128::from(pictures_in) * i128::from(q))
-            as f64
+        let shift_per_frame = (i128::from(frames_in) * i128::from(p)
+            - i128::from(pictures_in) * i128::from(q)) as f64
             / (p as f64 * frames_in as f64);
         (drift.frames * shift_per_frame / drift.shift - 1.0).abs() <= tolerance
     })
 }
 
 /// The longest chain of breaks that lie at multiples of one interval, each within `tolerance` frames.
-fn longest_chain(breaks: &[u64], tolerance: u64) -> Option<Chain> {
+fn longest_chain(breaks: &[u64], tolerance: u64, interval_min: u64) -> Option<Chain> {
     let steps = breaks.windows(2).map(|pair| pair[1] - pair[0]).take(INTERVALS_TRIED);
-    let chains = steps.filter(|&interval| interval > 2 * tolerance).flat_map(|interval| {
-        // Where the first break is no slip, the chain starts at a later one.
-        (0..breaks.len().min(INTERVALS_TRIED)).map(move |start| (interval, start))
-    });
     let mut best: Option<Chain> = None;
-    for (interval, start) in chains {
-        let chain = chain_from(&breaks[start..], interval, tolerance);
+    for interval in steps.filter(|&step| step > interval_min.max(2 * tolerance)) {
+        let chain = chain_at(breaks, interval, tolerance);
         if best.as_ref().is_none_or(|known| chain.frames.len() > known.frames.len()) {
             best = Some(chain);
         }
@@ -181,18 +195,41 @@ fn longest_chain(breaks: &[u64], tolerance: u64) -> Option<Chain> {
     best.filter(|chain| chain.frames.len() >= EXPLAINED_SLIPS_MIN)
 }
 
-fn chain_from(breaks: &[u64], interval: u64, tolerance: u64) -> Chain {
-    let mut chain = Chain { frames: vec![breaks[0]], intervals: 0 };
-    let mut previous = breaks[0];
-    for &frame in &breaks[1..] {
-        let step = frame - previous;
-        let count = (step + interval / 2) / interval;
-        let near = step.abs_diff(count * interval) <= tolerance * count;
-        if near && (1..=1 + SKIPPED_INTERVALS_MAX).contains(&count) {
-            chain.frames.push(frame);
-            chain.intervals += count;
-            previous = frame;
+/// All breaks that lie at a multiple of `interval` from another one. Where a true break moves the slips after
+/// it, a new part of the chain begins; one part at least must be long enough to prove itself, or be all.
+fn chain_at(breaks: &[u64], interval: u64, tolerance: u64) -> Chain {
+    let mut chain = Chain { frames: vec![], interval };
+    let mut used = vec![false; breaks.len()];
+    for start in 0..breaks.len() {
+        if used[start] {
+            continue;
+        }
+        let part = part_from(breaks, &used, start, interval, tolerance);
+        if part.len() >= EXPLAINED_SLIPS_MIN {
+            for index in part {
+                used[index] = true;
+            }
         }
     }
+    chain.frames.extend(breaks.iter().zip(used).filter(|(_, used)| *used).map(|(frame, _)| *frame));
     chain
+}
+
+/// Positions of the breaks that go on from `start` at multiples of `interval`. Ends where too many intervals
+/// pass without one.
+fn part_from(breaks: &[u64], used: &[bool], start: usize, interval: u64, tolerance: u64) -> Vec<usize> {
+    let mut part = vec![start];
+    let mut previous = breaks[start];
+    for index in start + 1..breaks.len() {
+        let step = breaks[index] - previous;
+        let count = (step + interval / 2) / interval;
+        if count > 1 + SKIPPED_INTERVALS_MAX {
+            break;
+        }
+        if !used[index] && count > 0 && step.abs_diff(count * interval) <= tolerance * count {
+            part.push(index);
+            previous = breaks[index];
+        }
+    }
+    part
 }

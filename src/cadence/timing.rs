@@ -81,10 +81,7 @@ fn steps(ticks: &[i64]) -> impl Iterator<Item = f64> + '_ {
 /// Where the recorder lost frames: frame after the gap, frames lost. By timestamps, or by the numbering of an
 /// image sequence where times were laid out from it.
 pub fn gaps(times: &FrameTimes) -> Vec<(u64, u32)> {
-    (1u64..)
-        .zip(lost_in_steps(&times.ticks, nominal_step(times)))
-        .filter(|&(_, lost)| lost > 0)
-        .collect()
+    (1u64..).zip(lost_in_steps(&times.ticks, nominal_step(times))).filter(|&(_, lost)| lost > 0).collect()
 }
 
 /// Ticks per frame at the delivered rate.
@@ -156,9 +153,10 @@ pub(super) fn fitted_step(ticks: &[i64], lost: &[u32]) -> f64 {
             *number += 1 + u64::from(lost);
             Some(*number)
         }));
-        ticks.iter().zip(numbers).map(move |(&tick, number)| {
-            (number as f64, (i128::from(tick) - i128::from(first)) as f64)
-        })
+        ticks
+            .iter()
+            .zip(numbers)
+            .map(move |(&tick, number)| (number as f64, (i128::from(tick) - i128::from(first)) as f64))
     };
     let count = ticks.len() as f64;
     let (sum_x, sum_y) = points().fold((0.0, 0.0), |(x, y), point| (x + point.0, y + point.1));

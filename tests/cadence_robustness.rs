@@ -197,6 +197,25 @@ fn true_breaks_stay_listed_among_slips() {
 }
 
 #[test]
+fn repeats_at_random_are_no_slip() {
+    for seed in 0..60 {
+        let mut numbers = Numbers::new(31 * seed + 5);
+        let period = match seed % 3 {
+            0 => vec![1],
+            1 => vec![2, 3],
+            _ => mechanical_word(24, 25, 24),
+        };
+        let mut holds = repeated(&period, 7200 / period.len());
+        for _ in 0..2 + seed % 25 {
+            let at = numbers.below(7000) as usize;
+            holds[at] = period.iter().max().unwrap() + 1 - u32::from(period.len() > 1);
+        }
+        let found = analyse_holds(&holds);
+        assert!(found.slip.is_none(), "seed {seed}: {:?}", found.slip);
+    }
+}
+
+#[test]
 fn slow_clocks_slip_without_a_named_pair() {
     // 20 ppm: two signals at opposite limits of ±10 ppm (SMPTE ST 274), one slip in about 834 s.
     let mut holds = repeated(&[1], 50_000);
@@ -223,8 +242,8 @@ fn freezes_come_from_repeats_and_not_from_stills() {
     assert!(found.judder.rms_ms.unwrap() < 1e-6, "{:?}", found.judder);
     assert!(found.judder.hold_std_ms.unwrap() > 10.0);
 
-    for index in 61..90 {
-        frames[index].class = FrameClass::Still;
+    for frozen in &mut frames[61..90] {
+        frozen.class = FrameClass::Still;
     }
     let found = analyse(&frames, &times);
     assert!(found.freezes.is_empty() && found.breaks.is_empty());

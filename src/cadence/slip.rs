@@ -9,8 +9,11 @@ use crate::units::{gcd, Rate, STANDARD_RATES};
 /// Periods of the pattern between two slips that make them slow: fewer, and a longer period that contains
 /// them may explain the holds better.
 pub(super) const SLOW_SLIP_PERIODS: u64 = 8;
-/// Slips that prove themselves by their regularity: two equal intervals.
-const REGULAR_SLIPS_MIN: usize = 3;
+/// How likely the breaks may be by chance, against being slips, where they prove themselves: 1 in 500.
+const CHANCE_MAX: f64 = 0.002;
+/// Each break of the kind that lies off the chain is this many times likelier by chance than among slips:
+/// true breaks are taken to be at most one in four of those that look like slips.
+const OFF_CHAIN_FACTOR: f64 = 4.0;
 /// Slips that need a standard rate pair to explain their one interval.
 const EXPLAINED_SLIPS_MIN: usize = 2;
 /// Intervals tried as the one that repeats: enough to pass over true breaks in between.
@@ -22,7 +25,7 @@ const SKIPPED_INTERVALS_MAX: u64 = 3;
 const PRESENT_SHARE_MIN: f64 = 0.6;
 /// Share of the breaks of their kind that the slips must make up: among many breaks a few lie at equal
 /// distances by chance.
-const OWN_SHARE_MIN: f64 = 0.5;
+const OWN_SHARE_MIN: f64 = 0.6;
 /// Shifts are multiples of 1/p frame, p pictures per period; closer than this they are equal, frames.
 const SHIFT_ROUNDING_FRAMES: f64 = 1e-4;
 
@@ -40,6 +43,8 @@ struct Chain {
     frames: Vec<u64>,
     /// Frames from one to the next.
     interval: u64,
+    /// How likely the breaks lie so by chance, against by slips (a likelihood ratio).
+    chance: f64,
 }
 
 /// Takes the regular slips out of the breaks, if that is what they are: `periods_min` periods of the pattern
@@ -110,7 +115,8 @@ fn slip_of(
     }
     let drift = drift(&chain.frames, tracking, holds)?;
     let motion = standard_motion(pattern, &drift, delivered);
-    if chain.frames.len() < REGULAR_SLIPS_MIN && motion.is_none() {
+    let slow = chain.interval > SLOW_SLIP_PERIODS * pattern.frames();
+    if motion.is_none() && !(slow && chain.chance <= CHANCE_MAX) {
         return None;
     }
     Some(Slip {
@@ -182,8 +188,12 @@ fn standard_motion(pattern: &Pattern, drift: &Drift, delivered: Rate) -> Option<
 /// The longest chain of breaks that lie at multiples of one interval, each within `tolerance` frames.
 fn longest_chain(breaks: &[u64], tolerance: u64, interval_min: u64) -> Option<Chain> {
     let steps = breaks.windows(2).map(|pair| pair[1] - pair[0]).take(INTERVALS_TRIED);
+    let (first, last) = (breaks.first()?, breaks.last()?);
+    // Longer intervals leave room for too few slips; without them the search is linear in the frames.
+    let interval_max = (last - first) as f64 / (OWN_SHARE_MIN * breaks.len() as f64 - 1.0).max(1.0);
+    let allowed = |&step: &u64| step > interval_min.max(2 * tolerance) && step as f64 <= interval_max;
     let mut best: Option<Chain> = None;
-    for interval in steps.filter(|&step| step > interval_min.max(2 * tolerance)) {
+    for interval in steps.filter(allowed) {
         let chain = chain_at(breaks, interval, tolerance);
         if best.as_ref().is_none_or(|known| chain.frames.len() > known.frames.len()) {
             best = Some(chain);
@@ -196,40 +206,58 @@ fn longest_chain(breaks: &[u64], tolerance: u64, interval_min: u64) -> Option<Ch
 }
 
 /// All breaks that lie at a multiple of `interval` from another one. Where a true break moves the slips after
-/// it, a new part of the chain begins; one part at least must be long enough to prove itself, or be all.
+/// it, a new part of the chain begins.
 fn chain_at(breaks: &[u64], interval: u64, tolerance: u64) -> Chain {
-    let mut chain = Chain { frames: vec![], interval };
     let mut used = vec![false; breaks.len()];
+    let mut chance = 1.0;
     for start in 0..breaks.len() {
         if used[start] {
             continue;
         }
-        let part = part_from(breaks, &used, start, interval, tolerance);
-        if part.len() >= EXPLAINED_SLIPS_MIN {
-            for index in part {
-                used[index] = true;
+        let part = part_from(&breaks[start..], &used[start..], interval, tolerance);
+        if part.positions.len() >= EXPLAINED_SLIPS_MIN {
+            chance *= part.chance;
+            for position in part.positions {
+                used[start + position] = true;
             }
         }
     }
-    chain.frames.extend(breaks.iter().zip(used).filter(|(_, used)| *used).map(|(frame, _)| *frame));
-    chain
+    let off_chain = used.iter().filter(|&&used| !used).count();
+    chance *= OFF_CHAIN_FACTOR.powi(off_chain.min(i32::MAX as usize) as i32);
+    let frames = breaks.iter().zip(used).filter(|&(_, used)| used).map(|(&frame, _)| frame).collect();
+    Chain { frames, interval, chance }
 }
 
-/// Positions of the breaks that go on from `start` at multiples of `interval`. Ends where too many intervals
-/// pass without one.
-fn part_from(breaks: &[u64], used: &[bool], start: usize, interval: u64, tolerance: u64) -> Vec<usize> {
-    let mut part = vec![start];
-    let mut previous = breaks[start];
-    for index in start + 1..breaks.len() {
-        let step = breaks[index] - previous;
+/// Part of a chain: positions of its breaks, and the chance that breaks at random lie like it.
+struct Part {
+    positions: Vec<usize>,
+    chance: f64,
+}
+
+/// The breaks that go on from the first at multiples of `interval`, where not yet used. Ends where too many
+/// intervals pass without one.
+fn part_from(breaks: &[u64], used: &[bool], interval: u64, tolerance: u64) -> Part {
+    let mut part = Part { positions: vec![0], chance: 1.0 };
+    let mut previous = breaks[0];
+    let mut passed_over = 0u64;
+    for (position, &frame) in breaks.iter().enumerate().skip(1) {
+        let step = frame - previous;
         let count = (step + interval / 2) / interval;
         if count > 1 + SKIPPED_INTERVALS_MAX {
             break;
         }
-        if !used[index] && count > 0 && step.abs_diff(count * interval) <= tolerance * count {
-            part.push(index);
-            previous = breaks[index];
+        if used[position] || count == 0 || step.abs_diff(count * interval) > tolerance * count {
+            passed_over += 1;
+            continue;
         }
+        // The first step is free: some pair always lies at some interval.
+        if part.positions.len() > 1 {
+            let hits = 2 * tolerance * count * (1 + passed_over);
+            part.chance *= (hits as f64 / interval as f64).min(1.0);
+        }
+        passed_over = 0;
+        part.positions.push(position);
+        previous = frame;
     }
     part
 }

@@ -216,6 +216,22 @@ fn repeats_at_random_are_no_slip() {
 }
 
 #[test]
+fn a_faster_source_slips_by_skipped_pictures() {
+    // 60 on 59.94: 1001 pictures in 1000 frames, one is never shown; 16.683333 s apart.
+    let mut frames = frames(&repeated(&[1], 4500));
+    for skip in (700..4500).step_by(1000) {
+        frames[skip].lost_before = 1;
+    }
+    let found = analyse(&frames, &even_times(frames.len(), rate("59.94")));
+    let slip = found.slip.as_ref().unwrap();
+    assert_eq!(slip.frames, [700, 1700, 2700, 3700]);
+    assert_eq!(slip.rate_pair.as_deref(), Some("60 on 59.94"));
+    assert!((slip.interval_s - 16.683333).abs() < 5e-7, "{}", slip.interval_s);
+    assert!(found.judder.excess_rms_ms.unwrap() < 0.5, "{:?}", found.judder);
+    assert_eq!(label(&found).as_deref(), Some("1:1"));
+}
+
+#[test]
 fn slow_clocks_slip_without_a_named_pair() {
     // 20 ppm: two signals at opposite limits of ±10 ppm (SMPTE ST 274), one slip in about 834 s.
     let mut holds = repeated(&[1], 50_000);

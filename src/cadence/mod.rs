@@ -91,12 +91,14 @@ pub struct Freeze {
     pub lost_pictures: Option<u32>,
 }
 
-/// A pattern that is right but for one regular extra or missing hold: two clocks that differ.
+/// A pattern that is right but for one regular longer or shorter hold, or one regularly skipped picture: two
+/// clocks that differ.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RateSlip {
     /// Pattern between the slips.
     pub pattern: Pattern,
-    /// Frames where it slips.
+    /// First frames of the holds that slip; where the source is the faster clock, of the pictures after a
+    /// skipped one (these carry `lost_before` 1 and are no drops of their own).
     pub frames: Vec<u64>,
     /// Mean time in which the clocks part by one delivered frame, seconds. Where a slip is only part of a
     /// frame (23.976 on 60 slips by half a frame, 2:3 becoming 3:2), several slips fall into one interval.
@@ -231,8 +233,9 @@ fn patterns_and_slip(
     delivered: Rate,
 ) -> (Option<segments::Tracking>, Option<slip::Slip>) {
     let mut tracking = segments::track(holds, runs);
-    let slip_after = |tracking: &mut Option<segments::Tracking>, periods| {
-        tracking.as_mut().and_then(|found| slip::take_slip(found, holds, frames, delivered, periods))
+    let slip_after = |tracking: &mut Option<segments::Tracking>, periods_min| {
+        let search = slip::Search { holds, frames, delivered, periods_min };
+        tracking.as_mut().and_then(|found| search.take_slip(found))
     };
     let slow = slip_after(&mut tracking, slip::SLOW_SLIP_PERIODS);
     if slow.is_some() || tracking.as_ref().is_some_and(|found| found.breaks.is_empty()) {

@@ -24,6 +24,8 @@ const WINDOW_STEP_HOLDS: usize = 8;
 /// Distinct patterns kept while searching, and candidates handed on: a bound on work, far above need.
 const PATTERNS_KEPT_MAX: usize = 1024;
 const CANDIDATES_MAX: usize = 8;
+/// Holds in the periods of all candidates together: a bound on work.
+const CANDIDATE_HOLDS_MAX: usize = 2 * SHORT_PERIOD_HOLDS_MAX;
 /// Longest stretch searched for a long period, in holds.
 const LONG_SEARCH_HOLDS_MAX: usize = 16 * PERIOD_HOLDS_MAX;
 
@@ -173,8 +175,13 @@ pub(super) fn short_period_candidates(holds: &[Hold], runs: &[Range<usize>]) -> 
     }
     let mut patterns: Vec<(Vec<u32>, usize)> = seen.into_iter().collect();
     patterns.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    patterns.truncate(CANDIDATES_MAX);
-    patterns.into_iter().map(|(holds, _)| Pattern { holds }).collect()
+    let mut kept = 0;
+    let mut fits = |holds: &[u32]| {
+        kept += holds.len();
+        kept <= CANDIDATE_HOLDS_MAX
+    };
+    let words = patterns.into_iter().map(|(holds, _)| holds);
+    words.take_while(|holds| fits(holds)).take(CANDIDATES_MAX).map(|holds| Pattern { holds }).collect()
 }
 
 /// The long period that the longest run repeats from end to end without a break, if it does.

@@ -16,6 +16,8 @@ const CHANCE_MAX: f64 = 0.002;
 const OFF_CHAIN_FACTOR: f64 = 4.0;
 /// Slips that need a standard rate pair to explain their one interval.
 const EXPLAINED_SLIPS_MIN: usize = 2;
+/// Largest uncertainty of an interval, as a share of it, at which a standard rate pair explains it.
+const EXPLAINED_TOLERANCE_MAX: f64 = 0.02;
 /// Intervals tried as the one that repeats: enough to pass over true breaks in between.
 const INTERVALS_TRIED: usize = 32;
 /// Intervals that may be skipped at once, where a slip hides in a still stretch or another break.
@@ -43,38 +45,97 @@ struct Chain {
     frames: Vec<u64>,
     /// Frames from one to the next.
     interval: u64,
-    /// How likely the breaks lie so by chance, against by slips (a likelihood ratio).
-    chance: f64,
+    /// How likely the breaks lie so by chance, against by slips: natural logarithm of the ratio.
+    log_chance: f64,
 }
 
-/// Takes the regular slips out of the breaks, if that is what they are: `periods_min` periods of the pattern
-/// apart at least.
-pub(super) fn take_slip(
-    tracking: &mut Tracking,
-    holds: &[Hold],
-    frames: &[ClassifiedFrame],
-    delivered: Rate,
-    periods_min: u64,
-) -> Option<Slip> {
-    let kinds = [
-        commonest_kind(&tracking.breaks, |b| b.found_hold == b.expected_hold + 1),
-        commonest_kind(&tracking.breaks, |b| b.found_hold + 1 == b.expected_hold),
-    ];
-    for (expected_hold, found_hold) in kinds.into_iter().flatten() {
-        let of_kind: Vec<u64> = tracking
-            .breaks
-            .iter()
-            .filter(|b| b.expected_hold == expected_hold && b.found_hold == found_hold)
-            .map(|b| b.frame)
-            .filter(|&frame| follows_without_loss(holds, frames, frame))
-            .collect();
-        if let Some(slip) = slip_of(&of_kind, tracking, holds, delivered, periods_min) {
-            let slipping = &slip.report.frames;
-            tracking.breaks.retain(|b| slipping.binary_search(&b.frame).is_err());
-            return Some(slip);
+/// Where slips are looked for.
+pub(super) struct Search<'a> {
+    /// Every hold.
+    pub holds: &'a [Hold],
+    /// Every frame.
+    pub frames: &'a [ClassifiedFrame],
+    /// Delivered rate.
+    pub delivered: Rate,
+    /// Periods of the pattern that lie between two slips at least.
+    pub periods_min: u64,
+}
+
+impl Search<'_> {
+    /// Takes the regular slips out of the breaks, if that is what they are. Where the source is the faster
+    /// clock (60 on 59.94) nothing breaks, but one picture is skipped at each slip.
+    pub fn take_slip(&self, tracking: &mut Tracking) -> Option<Slip> {
+        let kinds = [
+            commonest_kind(&tracking.breaks, |b| b.found_hold == b.expected_hold + 1),
+            commonest_kind(&tracking.breaks, |b| b.found_hold + 1 == b.expected_hold),
+        ];
+        for (expected_hold, found_hold) in kinds.into_iter().flatten() {
+            let of_kind: Vec<u64> = tracking
+                .breaks
+                .iter()
+                .filter(|b| b.expected_hold == expected_hold && b.found_hold == found_hold)
+                .map(|b| b.frame)
+                .filter(|&frame| self.loses_nothing(frame))
+                .collect();
+            let found = self.slip_of(&of_kind, tracking, |chain| drift(&chain.frames, tracking, self.holds));
+            if let Some(slip) = found {
+                let slipping = &slip.report.frames;
+                tracking.breaks.retain(|b| slipping.binary_search(&b.frame).is_err());
+                return Some(slip);
+            }
         }
+        let (pictures, frames) = tracking.dominant_pattern().pace();
+        self.slip_of(&self.lone_skips(), tracking, |chain| {
+            let span = (chain.frames.last()? - chain.frames.first()?) as f64;
+            let skipped = (span / chain.interval as f64).round();
+            Some(Drift { frames: span, shift: -skipped * frames as f64 / pictures as f64 })
+        })
     }
-    None
+
+    /// Frames before which just one picture is lost.
+    fn lone_skips(&self) -> Vec<u64> {
+        let judged = self.holds.iter().filter(|hold| hold.judged).map(|hold| hold.first_frame);
+        judged.filter(|&frame| self.frames[frame as usize].lost_before == 1).collect()
+    }
+
+    /// Whether no picture was lost around the hold at `frame`: a slip shows every picture.
+    fn loses_nothing(&self, frame: u64) -> bool {
+        let next = hold_at(self.holds, frame).and_then(|index| self.holds.get(index + 1));
+        let lost = |first: u64| self.frames[first as usize].lost_before > 0;
+        !lost(frame) && !next.is_some_and(|hold| lost(hold.first_frame))
+    }
+
+    fn slip_of(
+        &self,
+        breaks: &[u64],
+        tracking: &Tracking,
+        drift: impl Fn(&Chain) -> Option<Drift>,
+    ) -> Option<Slip> {
+        let pattern = tracking.dominant_pattern();
+        // A slip can only fall at the same place of the period, so intervals vary by one period.
+        let chain = longest_chain(breaks, pattern.frames(), self.periods_min * pattern.frames())?;
+        let slips = chain.frames.len() as f64;
+        let capture_frames = self.holds.last().map_or(0, |hold| hold.first_frame + u64::from(hold.frames));
+        let due = capture_frames / chain.interval;
+        if slips < PRESENT_SHARE_MIN * due as f64 || slips < OWN_SHARE_MIN * breaks.len() as f64 {
+            return None;
+        }
+        let drift = drift(&chain)?;
+        let motion = standard_motion(pattern, &drift, self.delivered);
+        let slow = chain.interval > SLOW_SLIP_PERIODS * pattern.frames();
+        if motion.is_none() && !(slow && chain.log_chance <= CHANCE_MAX.ln()) {
+            return None;
+        }
+        Some(Slip {
+            report: RateSlip {
+                pattern: pattern.clone(),
+                interval_s: drift.frames / drift.shift.abs() / self.delivered.hz(),
+                rate_pair: motion.and_then(|motion| pair_name(motion, self.delivered)),
+                frames: chain.frames,
+            },
+            exact_pace: motion.map(|motion| pace(motion, self.delivered)),
+        })
+    }
 }
 
 /// The commonest `(expected, found)` among breaks that `wanted` accepts.
@@ -86,48 +147,8 @@ fn commonest_kind(breaks: &[CadenceBreak], wanted: impl Fn(&CadenceBreak) -> boo
     counts.into_iter().max_by_key(|&(_, count)| count).map(|(kind, _)| kind)
 }
 
-/// Whether no picture was lost around the hold at `frame`: a slip shows every picture.
-fn follows_without_loss(holds: &[Hold], frames: &[ClassifiedFrame], frame: u64) -> bool {
-    let next = hold_at(holds, frame).and_then(|index| holds.get(index + 1));
-    let lost = |first: u64| frames[first as usize].lost_before > 0;
-    !lost(frame) && !next.is_some_and(|hold| lost(hold.first_frame))
-}
-
 fn hold_at(holds: &[Hold], frame: u64) -> Option<usize> {
     holds.binary_search_by_key(&frame, |hold| hold.first_frame).ok()
-}
-
-fn slip_of(
-    breaks: &[u64],
-    tracking: &Tracking,
-    holds: &[Hold],
-    delivered: Rate,
-    periods_min: u64,
-) -> Option<Slip> {
-    let pattern = tracking.dominant_pattern();
-    // A slip can only fall at the same place of the period, so intervals vary by one period.
-    let chain = longest_chain(breaks, pattern.frames(), periods_min * pattern.frames())?;
-    let slips = chain.frames.len() as f64;
-    let capture_frames = holds.last().map_or(0, |hold| hold.first_frame + u64::from(hold.frames));
-    let due = capture_frames / chain.interval;
-    if slips < PRESENT_SHARE_MIN * due as f64 || slips < OWN_SHARE_MIN * breaks.len() as f64 {
-        return None;
-    }
-    let drift = drift(&chain.frames, tracking, holds)?;
-    let motion = standard_motion(pattern, &drift, delivered);
-    let slow = chain.interval > SLOW_SLIP_PERIODS * pattern.frames();
-    if motion.is_none() && !(slow && chain.chance <= CHANCE_MAX) {
-        return None;
-    }
-    Some(Slip {
-        report: RateSlip {
-            pattern: pattern.clone(),
-            interval_s: drift.frames / drift.shift.abs() / delivered.hz(),
-            rate_pair: motion.and_then(|motion| pair_name(motion, delivered)),
-            frames: chain.frames,
-        },
-        exact_pace: motion.map(|motion| pace(motion, delivered)),
-    })
 }
 
 /// How far slips shift the pattern.
@@ -175,6 +196,9 @@ fn standard_motion(pattern: &Pattern, drift: &Drift, delivered: Rate) -> Option<
     let (p, q) = pattern.pace();
     // The ends of the chain lie anywhere within one period.
     let tolerance = (pattern.frames() as f64 + 0.5) / drift.frames;
+    if tolerance > EXPLAINED_TOLERANCE_MAX {
+        return None;
+    }
     STANDARD_RATES.iter().map(|&(rate, _)| rate).find(|&rate| {
         let (pictures_in, frames_in) = pace(rate, delivered);
         // Integers up to the last division, so that nothing cancels.
@@ -209,35 +233,36 @@ fn longest_chain(breaks: &[u64], tolerance: u64, interval_min: u64) -> Option<Ch
 /// it, a new part of the chain begins.
 fn chain_at(breaks: &[u64], interval: u64, tolerance: u64) -> Chain {
     let mut used = vec![false; breaks.len()];
-    let mut chance = 1.0;
+    let mut log_chance = 0.0;
     for start in 0..breaks.len() {
         if used[start] {
             continue;
         }
         let part = part_from(&breaks[start..], &used[start..], interval, tolerance);
         if part.positions.len() >= EXPLAINED_SLIPS_MIN {
-            chance *= part.chance;
+            log_chance += part.log_chance;
             for position in part.positions {
                 used[start + position] = true;
             }
         }
     }
     let off_chain = used.iter().filter(|&&used| !used).count();
-    chance *= OFF_CHAIN_FACTOR.powi(off_chain.min(i32::MAX as usize) as i32);
+    log_chance += OFF_CHAIN_FACTOR.ln() * off_chain as f64;
     let frames = breaks.iter().zip(used).filter(|&(_, used)| used).map(|(&frame, _)| frame).collect();
-    Chain { frames, interval, chance }
+    Chain { frames, interval, log_chance }
 }
 
-/// Part of a chain: positions of its breaks, and the chance that breaks at random lie like it.
+/// Part of a chain: positions of its breaks, and the logarithm of the chance that breaks at random lie like
+/// it.
 struct Part {
     positions: Vec<usize>,
-    chance: f64,
+    log_chance: f64,
 }
 
 /// The breaks that go on from the first at multiples of `interval`, where not yet used. Ends where too many
 /// intervals pass without one.
 fn part_from(breaks: &[u64], used: &[bool], interval: u64, tolerance: u64) -> Part {
-    let mut part = Part { positions: vec![0], chance: 1.0 };
+    let mut part = Part { positions: vec![0], log_chance: 0.0 };
     let mut previous = breaks[0];
     let mut passed_over = 0u64;
     for (position, &frame) in breaks.iter().enumerate().skip(1) {
@@ -253,7 +278,7 @@ fn part_from(breaks: &[u64], used: &[bool], interval: u64, tolerance: u64) -> Pa
         // The first step is free: some pair always lies at some interval.
         if part.positions.len() > 1 {
             let hits = 2 * tolerance * count * (1 + passed_over);
-            part.chance *= (hits as f64 / interval as f64).min(1.0);
+            part.log_chance += (hits as f64 / interval as f64).min(1.0).ln();
         }
         passed_over = 0;
         part.positions.push(position);

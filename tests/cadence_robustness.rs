@@ -345,3 +345,73 @@ fn ten_hours_of_nanoseconds_keep_their_precision() {
 fn label_of(pattern: Option<evenbeat::cadence::Pattern>) -> String {
     pattern.unwrap().label()
 }
+
+/// Any frames and any times: what comes out is in order, within its bounds and finite.
+#[test]
+fn nothing_breaks_the_invariants() {
+    for seed in 0..400 {
+        let mut numbers = Numbers::new(seed * 7919);
+        let count = numbers.below(300) as usize;
+        let (stills, gaps, wild) = (numbers.below(30), numbers.below(20), numbers.below(3) == 0);
+        let period = 1 + numbers.below(6);
+        let mut ticks = Vec::new();
+        let mut now = 0i64;
+        let frames: Vec<_> = (0..count as u64)
+            .map(|index| {
+                let class = match numbers.below(100) {
+                    n if n < stills => FrameClass::Still,
+                    n if n < 40 && index % period > 0 => FrameClass::Repeat,
+                    _ => FrameClass::New,
+                };
+                let mut made = frame(class);
+                made.lost_before = if numbers.below(20) == 0 { numbers.below(65_536) as u16 } else { 0 };
+                if numbers.below(100) < gaps {
+                    made.flags.insert(FrameFlags::AFTER_GAP);
+                }
+                now += 16 + numbers.below(3) as i64;
+                ticks.push(match numbers.below(if wild { 8 } else { 1_000_000 }) {
+                    0 => i64::MAX,
+                    1 => i64::MIN,
+                    2 => now - 500,
+                    _ => now,
+                });
+                made
+            })
+            .collect();
+        let times = FrameTimes {
+            base: TimeBase::new(1, 1000).unwrap(),
+            ticks,
+            measured: seed % 2 == 0,
+            delivered_rate: rate("60"),
+        };
+        check_invariants(&analyse(&frames, &times), count as u64);
+    }
+}
+
+fn check_invariants(found: &CadenceAnalysis, count: u64) {
+    let mut next = 0;
+    for hold in &found.holds {
+        assert_eq!(hold.first_frame, next);
+        assert!(hold.frames >= 1 && hold.still_frames <= hold.frames);
+        next += u64::from(hold.frames);
+    }
+    assert_eq!(next, count);
+    assert!((0.0..=1.0).contains(&found.coverage));
+    assert!(found.segments.iter().all(|s| s.first_frame <= s.last_frame && s.last_frame < count));
+    assert!(found.segments.windows(2).all(|pair| pair[0].last_frame < pair[1].first_frame));
+    assert!(found.breaks.windows(2).all(|pair| pair[0].frame < pair[1].frame));
+    assert!(found.breaks.iter().all(|b| b.expected_hold != b.found_hold && b.frame < count));
+    assert!(found.freezes.iter().all(|f| f.first_frame <= f.last_frame && f.last_frame < count));
+    let motion = &found.motion;
+    assert_eq!(motion.new_frames + motion.repeat_frames + motion.still_frames, count);
+    let judder = &found.judder;
+    let measures = [judder.rms_ms, judder.peak_to_peak_ms, judder.hold_std_ms, judder.excess_rms_ms];
+    let rates = [Some(motion.delivered_rate_hz), motion.motion_rate_hz];
+    assert!(measures.iter().chain(&rates).flatten().all(|value| value.is_finite() && *value >= 0.0));
+    if let Some(timing) = &found.timing {
+        for value in [timing.step_std_ms, timing.jitter_ms, timing.jitter_largest_ms, timing.measured_rate_hz]
+        {
+            assert!(value.is_finite() && value >= 0.0, "{timing:?}");
+        }
+    }
+}

@@ -68,6 +68,13 @@ impl Pattern {
         (pictures / divisor, frames / divisor)
     }
 
+    /// How often the unevenness repeats, times per second: delivered rate over the frames of one period.
+    /// `None` where all pictures stay equally long. Eyes are most sensitive between 4 and 6 per second
+    /// (Poynton, *Digital Video and HDTV*, 2003, chapter on 2-3 pulldown).
+    pub fn beat_hz(&self, delivered: Rate) -> Option<f64> {
+        (self.holds.len() > 1).then(|| delivered.hz() / self.frames() as f64)
+    }
+
     /// The pattern as the trade writes it: `1:1`, `2:3`, `2:3:3:2`, `1×23:2` (hold 1 twenty-three times, then
     /// 2). Periods longer than [`LABELLED_HOLDS_MAX`] read `233 in 610`: pictures in frames.
     pub fn label(&self) -> String {
@@ -230,6 +237,23 @@ mod tests {
             for start in 0..word.len() {
                 assert_eq!(Pattern::canonical(&rotated(word, start)), first);
             }
+        }
+    }
+
+    #[test]
+    fn beats_match_the_published_figures() {
+        // Source rate over p (Poynton 2003): 24 on 60 beats 12 times per second, and so on.
+        let word = |p: u32, q: u32| -> Vec<u32> {
+            (0..p).map(|k| ((k + 1) * q).div_ceil(p) - (k * q).div_ceil(p)).collect()
+        };
+        for (p, q, delivered, beats) in [
+            (2, 5, "60", Some(12.0)),
+            (24, 25, "25", Some(1.0)),
+            (12, 25, "50", Some(2.0)),
+            (8, 25, "75", Some(3.0)),
+            (1, 2, "60", None),
+        ] {
+            assert_eq!(Pattern::canonical(&word(p, q)).beat_hz(Rate::parse(delivered).unwrap()), beats);
         }
     }
 

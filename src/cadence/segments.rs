@@ -212,14 +212,23 @@ impl Follower<'_> {
     fn best_other(&self, index: usize, run: &Range<usize>) -> Option<Fit> {
         let mut best: Option<Fit> = None;
         for pattern in (0..self.patterns.len()).filter(|&other| other != self.current) {
+            let period = self.patterns[pattern].holds.len();
+            if !self.repeats(index, run.end, period) {
+                continue;
+            }
             let fit = self
                 .best_in(pattern, index, run.end, None)
-                .filter(|fit| fit.holds >= evidence_holds(self.patterns[pattern].holds.len()));
-            if fit.is_some_and(|found| best.is_none_or(|known| found.holds > known.holds)) {
-                best = fit;
-            }
+                .filter(|fit| fit.holds >= evidence_holds(period) && fit.holds > best.map_or(0, |b| b.holds));
+            best = fit.or(best);
         }
         best
+    }
+
+    /// Whether the holds from `index` repeat with this period long enough to be evidence: quickly told, before
+    /// any phase is tried.
+    fn repeats(&self, index: usize, end: usize, period: usize) -> bool {
+        let Some(stretch) = self.holds[index..end].get(..evidence_holds(period)) else { return false };
+        stretch.iter().zip(&stretch[period..]).all(|(hold, next)| hold.frames == next.frames)
     }
 
     /// The phase of `pattern` that fits longest from `index`; `preferred` wins among equals.

@@ -268,6 +268,26 @@ fn freezes_come_from_repeats_and_not_from_stills() {
 }
 
 #[test]
+fn a_freeze_is_longer_than_a_late_picture() {
+    // At least 100 ms, three frames more than the pattern's longest hold, and twice as long as it.
+    for (usual, long, delivered, freezes) in [
+        (1, 5, "60", 0),
+        (1, 6, "60", 1),
+        (2, 5, "60", 0),
+        (2, 6, "60", 1),
+        (1, 3, "25", 0),
+        (1, 4, "25", 1),
+        (4, 7, "60", 0),
+        (4, 8, "60", 1),
+    ] {
+        let holds = [repeated(&[usual], 40), vec![long], repeated(&[usual], 40)].concat();
+        let found = analyse_holds_at(&holds, rate(delivered));
+        assert_eq!(found.freezes.len(), freezes, "{long} frames among {usual} at {delivered}");
+        assert_eq!(found.breaks.len(), 1);
+    }
+}
+
+#[test]
 fn late_pictures_without_loss_are_judder() {
     let found = analyse_holds(&[repeated(&[2], 60), vec![30], repeated(&[2], 60)].concat());
     assert!(found.judder.excess_rms_ms.unwrap() > 50.0, "{:?}", found.judder);

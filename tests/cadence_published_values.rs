@@ -125,7 +125,8 @@ fn euclidean_rhythms_are_mechanical_words() {
 #[test]
 fn clocks_a_thousandth_apart_part_by_a_frame_in_16_683_seconds() {
     // 1001 frames at 60 Hz are 16.683333 s. Even motion of 23.976 on 60 spends that frame in two halves.
-    for (p, pair, label, slips_per_interval) in [(1000, "59.94 on 60", "1:1", 1), (400, "23.976 on 60", "2:3", 2)]
+    for (p, pair, label, slips_per_interval) in
+        [(1000, "59.94 on 60", "1:1", 1), (400, "23.976 on 60", "2:3", 2)]
     {
         let found = analyse_holds_at(&mechanical_word(p, 1001, 4 * p + 50), rate("60"));
         let slip = found.slip.unwrap();

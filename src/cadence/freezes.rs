@@ -24,8 +24,7 @@ pub(super) fn freezes(scene: &Scene<'_>, runs: &[Range<usize>], pattern: Option<
     else {
         return Vec::new();
     };
-    let frames_min =
-        longest.saturating_add(EXTRA_FRAMES_MIN).max(longest.saturating_mul(TIMES_LONGEST_HOLD));
+    let frames_min = longest.saturating_add(EXTRA_FRAMES_MIN).max(longest.saturating_mul(TIMES_LONGEST_HOLD));
     scene
         .holds
         .iter()

@@ -63,7 +63,10 @@ impl Scene<'_> {
     }
 
     fn loses_pictures(&self, holds: &Range<usize>) -> bool {
-        self.holds[holds.clone()].iter().skip(1).any(|hold| self.frames[hold.first_frame as usize].lost_before > 0)
+        self.holds[holds.clone()]
+            .iter()
+            .skip(1)
+            .any(|hold| self.frames[hold.first_frame as usize].lost_before > 0)
     }
 }
 
@@ -115,24 +118,26 @@ pub(super) fn pieces(
     let mut pieces = Vec::new();
     let mut stretches = tracking.stretches.as_slice();
     let mut breaks = tracking.breaks.as_slice();
+    let mut slips = slip.map_or(&[][..], |found| &found.report.frames);
     for run in runs {
-        let here = split_off(&mut stretches, |stretch| stretch.holds.start < run.end);
-        for (part, pattern) in parts_of(run, here, tracking.dominant) {
-            let end_frame = holds.get(part.end).map_or(u64::MAX, |hold| hold.first_frame);
+        let of_run = split_off(&mut stretches, |stretch| stretch.holds.start < run.end);
+        let mut remaining = of_run;
+        for (part, pattern) in parts_of(run, of_run, tracking.dominant) {
             let first_frame = holds[part.start].first_frame;
+            let end_frame = holds.get(part.end).map_or(u64::MAX, |hold| hold.first_frame);
             split_off(&mut breaks, |b| b.frame < first_frame);
+            split_off(&mut slips, |&frame| frame < first_frame);
             let broken = !split_off(&mut breaks, |b| b.frame < end_frame).is_empty();
-            let covered: usize = here
+            let slipping = split_off(&mut slips, |&frame| frame < end_frame).len();
+            // Stretches start a part or lie within it; the cut ends of the capture are no part of a run.
+            let followed: usize = split_off(&mut remaining, |stretch| stretch.holds.start < part.end)
                 .iter()
-                .map(|s| s.holds.end.min(part.end).saturating_sub(s.holds.start.max(part.start)))
+                .map(|stretch| stretch.holds.end.min(part.end) - stretch.holds.start.max(part.start))
                 .sum();
-            let slips = slip.filter(|_| pattern == tracking.dominant).map_or(0, |found| {
-                found.report.frames.iter().filter(|f| (first_frame..end_frame).contains(f)).count()
-            });
             let exact = slip.filter(|_| pattern == tracking.dominant).and_then(|found| found.exact_pace);
-            let pace = exact.unwrap_or_else(|| tracking.patterns[pattern].pace());
-            let in_pace = !broken && covered + slips == part.len() && (slips == 0 || exact.is_some());
-            pieces.push(Piece { holds: part, pace: Some(pace), clean: in_pace });
+            let clean = !broken && followed + slipping == part.len() && (slipping == 0 || exact.is_some());
+            let pace = Some(exact.unwrap_or_else(|| tracking.patterns[pattern].pace()));
+            pieces.push(Piece { holds: part, pace, clean });
         }
     }
     pieces
@@ -168,6 +173,8 @@ struct Pool {
     inherent_squares: f64,
     peak_to_peak_ms: f64,
     holds: f64,
+    /// The first hold; sums are of differences from it, so that equal holds give exactly zero.
+    hold_reference_ms: Option<f64>,
     hold_sum: f64,
     hold_squares: f64,
     without_pace: bool,
@@ -260,9 +267,10 @@ fn pool_part(pool: &mut Pool, scene: &Scene<'_>, piece: &Piece, part: Range<usiz
     )]);
     for (onset, end) in onsets.iter().zip(ends) {
         let duration = end - onset.time_ms;
+        let off = duration - *pool.hold_reference_ms.get_or_insert(duration);
         pool.holds += 1.0;
-        pool.hold_sum += duration;
-        pool.hold_squares += duration * duration;
+        pool.hold_sum += off;
+        pool.hold_squares += off * off;
     }
 }
 

@@ -13,6 +13,8 @@ mod slip;
 mod times;
 mod timing;
 
+use std::ops::Range;
+
 pub use pattern::{LABELLED_HOLDS_MAX, PERIOD_HOLDS_MAX};
 pub use times::{estimate_rate, frame_times, SettledTimes, StatedRate, ASSUMED_RATE};
 pub use timing::{gaps, interarrival_jitter, largest_interarrival_jitter};
@@ -89,12 +91,14 @@ pub struct Freeze {
     pub lost_pictures: Option<u32>,
 }
 
-/// A pattern that is right but for one regular extra or missing hold: two clocks that differ.
+/// A pattern that is right but for one regular longer or shorter hold, or one regularly skipped picture: two
+/// clocks that differ.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RateSlip {
     /// Pattern between the slips.
     pub pattern: Pattern,
-    /// Frames where it slips.
+    /// First frames of the holds that slip; where the source is the faster clock, of the pictures after a
+    /// skipped one (these carry `lost_before` 1 and are no drops of their own).
     pub frames: Vec<u64>,
     /// Mean time in which the clocks part by one delivered frame, seconds. Where a slip is only part of a
     /// frame (23.976 on 60 slips by half a frame, 2:3 becoming 3:2), several slips fall into one interval.
@@ -202,12 +206,7 @@ pub fn analyse(frames: &[ClassifiedFrame], times: &FrameTimes) -> CadenceAnalysi
     let holds = holds::holds(frames, &after_gap);
     let runs = holds::judged_runs(&holds);
 
-    let mut tracking = segments::track(&holds, &runs);
-    let slip = tracking.as_mut().and_then(|found| slip::take_slip(found, &holds, frames, times.delivered_rate));
-    if slip.is_none() && tracking.as_ref().is_none_or(|found| !found.breaks.is_empty()) {
-        tracking = segments::track_long_period(&holds, &runs).or(tracking);
-    }
-
+    let (tracking, slip) = patterns_and_slip(&holds, &runs, frames, times.delivered_rate);
     let pieces = judder::pieces(&holds, &runs, tracking.as_ref(), slip.as_ref());
     let scene = judder::Scene { holds: &holds, frames, times };
     let pattern = tracking.as_ref().map(|found| found.dominant_pattern().clone());
@@ -223,4 +222,28 @@ pub fn analyse(frames: &[ClassifiedFrame], times: &FrameTimes) -> CadenceAnalysi
         timing,
         holds,
     }
+}
+
+/// The pattern that explains most: a short one, with slow slips where two clocks differ; else one long
+/// period; else the short one with slips however close.
+fn patterns_and_slip(
+    holds: &[Hold],
+    runs: &[Range<usize>],
+    frames: &[ClassifiedFrame],
+    delivered: Rate,
+) -> (Option<segments::Tracking>, Option<slip::Slip>) {
+    let mut tracking = segments::track(holds, runs);
+    let slip_after = |tracking: &mut Option<segments::Tracking>, periods_min| {
+        let search = slip::Search { holds, frames, delivered, periods_min };
+        tracking.as_mut().and_then(|found| search.take_slip(found))
+    };
+    let slow = slip_after(&mut tracking, slip::SLOW_SLIP_PERIODS);
+    if slow.is_some() || tracking.as_ref().is_some_and(|found| found.breaks.is_empty()) {
+        return (tracking, slow);
+    }
+    if let Some(long) = segments::track_long_period(holds, runs) {
+        return (Some(long), None);
+    }
+    let slip = slip_after(&mut tracking, 0);
+    (tracking, slip)
 }

@@ -14,7 +14,10 @@ pub(super) fn summary(scene: &Scene<'_>, pieces: &[Piece], timing: Option<&Timin
         repeat_frames,
         still_frames: count(FrameClass::Still),
         judged_frames: new_frames + repeat_frames,
-        delivered_rate_hz: timing.map(|found| found.measured_rate_hz).filter(|&hz| hz > 0.0).unwrap_or(nominal),
+        delivered_rate_hz: timing
+            .map(|found| found.measured_rate_hz)
+            .filter(|&hz| hz > 0.0)
+            .unwrap_or(nominal),
         motion_rate_hz: motion_rate(scene, pieces),
     }
 }

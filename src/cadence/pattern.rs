@@ -24,6 +24,8 @@ const WINDOW_STEP_HOLDS: usize = 8;
 /// Distinct patterns kept while searching, and candidates handed on: a bound on work, far above need.
 const PATTERNS_KEPT_MAX: usize = 1024;
 const CANDIDATES_MAX: usize = 8;
+/// Holds in the periods of all candidates together: a bound on work.
+const CANDIDATE_HOLDS_MAX: usize = 2 * SHORT_PERIOD_HOLDS_MAX;
 /// Longest stretch searched for a long period, in holds.
 const LONG_SEARCH_HOLDS_MAX: usize = 16 * PERIOD_HOLDS_MAX;
 
@@ -66,6 +68,13 @@ impl Pattern {
         (pictures / divisor, frames / divisor)
     }
 
+    /// How often the unevenness repeats, times per second: delivered rate over the frames of one period.
+    /// `None` where all pictures stay equally long. Eyes are most sensitive between 4 and 6 per second
+    /// (Poynton, *Digital Video and HDTV*, 2003, chapter on 2-3 pulldown).
+    pub fn beat_hz(&self, delivered: Rate) -> Option<f64> {
+        (self.holds.len() > 1).then(|| delivered.hz() / self.frames() as f64)
+    }
+
     /// The pattern as the trade writes it: `1:1`, `2:3`, `2:3:3:2`, `1×23:2` (hold 1 twenty-three times, then
     /// 2). Periods longer than [`LABELLED_HOLDS_MAX`] read `233 in 610`: pictures in frames.
     pub fn label(&self) -> String {
@@ -90,10 +99,7 @@ impl Pattern {
     /// Name of the rate pair on a signal of this rate, e.g. `24 on 60`, where both rates are standard.
     pub fn rate_pair(&self, delivered: Rate) -> Option<String> {
         let (pictures, frames) = self.pace();
-        let motion = Rate::new(
-            delivered.num().checked_mul(pictures)?,
-            delivered.den().checked_mul(frames)?,
-        )?;
+        let motion = Rate::new(delivered.num().checked_mul(pictures)?, delivered.den().checked_mul(frames)?)?;
         pair_name(motion, delivered)
     }
 }
@@ -176,8 +182,13 @@ pub(super) fn short_period_candidates(holds: &[Hold], runs: &[Range<usize>]) -> 
     }
     let mut patterns: Vec<(Vec<u32>, usize)> = seen.into_iter().collect();
     patterns.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    patterns.truncate(CANDIDATES_MAX);
-    patterns.into_iter().map(|(holds, _)| Pattern { holds }).collect()
+    let mut kept = 0;
+    let mut fits = |holds: &[u32]| {
+        kept += holds.len();
+        kept <= CANDIDATE_HOLDS_MAX
+    };
+    let words = patterns.into_iter().map(|(holds, _)| holds);
+    words.take_while(|holds| fits(holds)).take(CANDIDATES_MAX).map(|holds| Pattern { holds }).collect()
 }
 
 /// The long period that the longest run repeats from end to end without a break, if it does.
@@ -226,6 +237,23 @@ mod tests {
             for start in 0..word.len() {
                 assert_eq!(Pattern::canonical(&rotated(word, start)), first);
             }
+        }
+    }
+
+    #[test]
+    fn beats_match_the_published_figures() {
+        // Source rate over p (Poynton 2003): 24 on 60 beats 12 times per second, and so on.
+        let word = |p: u32, q: u32| -> Vec<u32> {
+            (0..p).map(|k| ((k + 1) * q).div_ceil(p) - (k * q).div_ceil(p)).collect()
+        };
+        for (p, q, delivered, beats) in [
+            (2, 5, "60", Some(12.0)),
+            (24, 25, "25", Some(1.0)),
+            (12, 25, "50", Some(2.0)),
+            (8, 25, "75", Some(3.0)),
+            (1, 2, "60", None),
+        ] {
+            assert_eq!(Pattern::canonical(&word(p, q)).beat_hz(Rate::parse(delivered).unwrap()), beats);
         }
     }
 

@@ -68,6 +68,33 @@ impl Tracking {
         dominant as f64 / (judged + ends) as f64
     }
 
+    /// Frames from where the dominant pattern is taken up after the hold at `first` until it is taken up after
+    /// the hold at `second`, and by how many of them it comes later than the pattern alone would bring it.
+    /// `None` unless nothing but the pattern lies between the two holds.
+    pub fn lateness_between(&self, first: usize, second: usize, holds: &[Hold]) -> Option<(u64, f64)> {
+        let (from, to) = (self.stretch_at(first + 1)?, self.stretch_at(second + 1)?);
+        if from.holds.end != second {
+            return None;
+        }
+        let pattern = self.dominant_pattern();
+        let (period, period_frames) = (pattern.holds.len() as i128, i128::from(pattern.frames()));
+        // frame − pictures · q/p, less what the place within the period explains; in 1/p of a frame.
+        let late = |stretch: &Stretch| {
+            let frame = i128::from(holds[stretch.holds.start].first_frame);
+            let into_period: i128 = pattern.holds[..stretch.phase].iter().map(|&hold| i128::from(hold)).sum();
+            (frame - into_period) * period
+                - (stretch.holds.start as i128 - stretch.phase as i128) * period_frames
+        };
+        let frames = holds[to.holds.start].first_frame - holds[from.holds.start].first_frame;
+        Some((frames, (late(to) - late(from)) as f64 / period as f64))
+    }
+
+    /// The stretch of the dominant pattern that starts with this hold.
+    fn stretch_at(&self, hold: usize) -> Option<&Stretch> {
+        let at = self.stretches.binary_search_by_key(&hold, |stretch| stretch.holds.start).ok()?;
+        Some(&self.stretches[at]).filter(|stretch| stretch.pattern == self.dominant)
+    }
+
     /// Stretches as frames.
     pub fn report(&self, holds: &[Hold]) -> Vec<Segment> {
         let last_frame = |hold: &Hold| hold.first_frame + u64::from(hold.frames) - 1;
@@ -165,7 +192,8 @@ impl Follower<'_> {
     /// Whether another pattern takes over at `index`, better than the one in force goes on after a break.
     fn change_of_pattern(&self, index: usize, run: &Range<usize>) -> bool {
         let Some(other) = self.best_other(index, run) else { return false };
-        self.best_in(self.current, index + 1, run.end, None).is_none_or(|resumed| other.holds > resumed.holds + 1)
+        self.best_in(self.current, index + 1, run.end, None)
+            .is_none_or(|resumed| other.holds > resumed.holds + 1)
     }
 
     /// The longest fit at `index`: the pattern in force where enough holds follow it, or another pattern
@@ -173,8 +201,7 @@ impl Follower<'_> {
     fn best_fit(&self, index: usize, run: &Range<usize>, phase: Option<usize>) -> Option<Fit> {
         let period = self.patterns[self.current].holds.len();
         let needed = period.clamp(2, RESUME_HOLDS_MIN).min(run.end - index);
-        let current =
-            self.best_in(self.current, index, run.end, phase).filter(|fit| fit.holds >= needed);
+        let current = self.best_in(self.current, index, run.end, phase).filter(|fit| fit.holds >= needed);
         match (current, self.best_other(index, run)) {
             (Some(now), Some(other)) if other.holds > now.holds => Some(other),
             (now, other) => now.or(other),
@@ -185,14 +212,23 @@ impl Follower<'_> {
     fn best_other(&self, index: usize, run: &Range<usize>) -> Option<Fit> {
         let mut best: Option<Fit> = None;
         for pattern in (0..self.patterns.len()).filter(|&other| other != self.current) {
+            let period = self.patterns[pattern].holds.len();
+            if !self.repeats(index, run.end, period) {
+                continue;
+            }
             let fit = self
                 .best_in(pattern, index, run.end, None)
-                .filter(|fit| fit.holds >= evidence_holds(self.patterns[pattern].holds.len()));
-            if fit.is_some_and(|found| best.is_none_or(|known| found.holds > known.holds)) {
-                best = fit;
-            }
+                .filter(|fit| fit.holds >= evidence_holds(period) && fit.holds > best.map_or(0, |b| b.holds));
+            best = fit.or(best);
         }
         best
+    }
+
+    /// Whether the holds from `index` repeat with this period long enough to be evidence: quickly told, before
+    /// any phase is tried.
+    fn repeats(&self, index: usize, end: usize, period: usize) -> bool {
+        let Some(stretch) = self.holds[index..end].get(..evidence_holds(period)) else { return false };
+        stretch.iter().zip(&stretch[period..]).all(|(hold, next)| hold.frames == next.frames)
     }
 
     /// The phase of `pattern` that fits longest from `index`; `preferred` wins among equals.
@@ -231,11 +267,16 @@ impl Follower<'_> {
             .map(|now| word[now])
             .or_else(|| word.iter().copied().min_by_key(|&known| known.abs_diff(hold.frames)));
         if let Some(expected_hold) = expected.filter(|&wanted| wanted != hold.frames) {
-            self.breaks.push(CadenceBreak { frame: hold.first_frame, expected_hold, found_hold: hold.frames });
+            self.breaks.push(CadenceBreak {
+                frame: hold.first_frame,
+                expected_hold,
+                found_hold: hold.frames,
+            });
         }
     }
 
     /// The capture's first and last hold are cut: shorter than expected proves nothing, longer is a break.
+    /// The first may be any hold of the pattern, for the phase is free there.
     fn join_cut_ends(&mut self) {
         let cut = |index: usize| {
             let hold = self.holds[index];
@@ -244,20 +285,17 @@ impl Follower<'_> {
         if let Some(first) = self.stretches.first_mut().filter(|stretch| stretch.holds.start == 1) {
             let word = &self.patterns[first.pattern].holds;
             let phase = (first.phase + word.len() - 1) % word.len();
+            let longest = word.iter().copied().max().unwrap_or(u32::MAX);
             match cut(0) {
                 Some(found) if found <= word[phase] => {
                     first.phase = phase;
                     first.holds.start = 0;
                 }
-                Some(found_hold) => self.breaks.insert(
-                    0,
-                    CadenceBreak {
-                        frame: self.holds[0].first_frame,
-                        expected_hold: word[phase],
-                        found_hold,
-                    },
-                ),
-                None => {}
+                Some(found_hold) if found_hold > longest => {
+                    let frame = self.holds[0].first_frame;
+                    self.breaks.insert(0, CadenceBreak { frame, expected_hold: word[phase], found_hold });
+                }
+                _ => {}
             }
         }
         let final_hold = self.holds.len() - 1;

@@ -191,8 +191,10 @@ mod tests {
 
     /// Times at an exact rate, rounded to ticks of `base` as a container does.
     fn rounded(rate: Rate, base: TimeBase, frames: i64) -> Vec<i64> {
-        let (num, den) = (i128::from(rate.den()) * i128::from(base.den()),
-            i128::from(rate.num()) * i128::from(base.num()));
+        let (num, den) = (
+            i128::from(rate.den()) * i128::from(base.den()),
+            i128::from(rate.num()) * i128::from(base.num()),
+        );
         (0..i128::from(frames)).map(|k| ((2 * k * num + den) / (2 * den)) as i64).collect()
     }
 
@@ -234,7 +236,13 @@ mod tests {
         for (said, ticks, expected, source, note) in [
             (stated("50", RateSource::Given), &times, "50", RateSource::Given, None),
             (stated("25", RateSource::Header), &times, "25", RateSource::Header, None),
-            (stated("120", RateSource::Header), &times, "25", RateSource::Timestamps, Some(NoteCode::RateEstimated)),
+            (
+                stated("120", RateSource::Header),
+                &times,
+                "25",
+                RateSource::Timestamps,
+                Some(NoteCode::RateEstimated),
+            ),
             (None, &times, "25", RateSource::Timestamps, Some(NoteCode::RateEstimated)),
             (stated("30", RateSource::Header), &none, "30", RateSource::Header, Some(NoteCode::TimesAssumed)),
             (None, &none, "59.94", RateSource::Assumed, Some(NoteCode::RateAssumed)),

@@ -25,7 +25,7 @@ const JITTER_GAIN: f64 = 1.0 / 16.0;
 pub(super) fn lost_in_steps(ticks: &[i64], nominal_step: f64) -> Vec<u32> {
     let steps: Vec<f64> = steps(ticks).collect();
     // No step shorter than this can be a gap, whatever is usual around it.
-    let shortest_usual = nominal_step.min(quartile(&steps, (1, 4)).unwrap_or(nominal_step));
+    let shortest_usual = nominal_step.min(quartile(&mut steps.clone(), (1, 4)).unwrap_or(nominal_step));
     let mut lost = vec![0; steps.len()];
     for (index, &step) in steps.iter().enumerate() {
         if step >= GAP_STEPS_MIN * shortest_usual && step > 0.0 {
@@ -46,12 +46,16 @@ fn lost_in(step: f64, usual: f64) -> u32 {
 /// The step that neighbours of step `index` lead to expect, ticks.
 fn usual_step(steps: &[f64], index: usize, nominal_step: f64) -> f64 {
     let around = index.saturating_sub(NEIGHBOUR_STEPS)..steps.len().min(index + 1 + NEIGHBOUR_STEPS);
-    let neighbours: Vec<f64> =
-        around.filter(|&other| other != index).map(|other| steps[other]).filter(|&step| step > 0.0).collect();
-    if neighbours.len() < NEIGHBOURS_MIN {
+    let mut neighbours = [0.0; 2 * NEIGHBOUR_STEPS];
+    let mut count = 0;
+    for step in around.filter(|&other| other != index).map(|other| steps[other]).filter(|&step| step > 0.0) {
+        neighbours[count] = step;
+        count += 1;
+    }
+    if count < NEIGHBOURS_MIN {
         return nominal_step;
     }
-    let usual = quartile(&neighbours, USUAL_QUARTILE).unwrap_or(nominal_step);
+    let usual = quartile(&mut neighbours[..count], USUAL_QUARTILE).unwrap_or(nominal_step);
     if (usual / nominal_step - 1.0).abs() <= NOMINAL_SHARE {
         nominal_step
     } else {
@@ -59,19 +63,15 @@ fn usual_step(steps: &[f64], index: usize, nominal_step: f64) -> f64 {
     }
 }
 
-/// The value at this share of the sorted values.
-fn quartile(values: &[f64], (part, of): (usize, usize)) -> Option<f64> {
-    if values.is_empty() {
-        return None;
-    }
-    let mut sorted = values.to_vec();
-    let place = (sorted.len() * part / of).min(sorted.len() - 1);
-    Some(*sorted.select_nth_unstable_by(place, f64::total_cmp).1)
+/// The value at this share of the sorted values. Reorders them.
+fn quartile(values: &mut [f64], (part, of): (usize, usize)) -> Option<f64> {
+    let place = (values.len() * part / of).min(values.len().checked_sub(1)?);
+    Some(*values.select_nth_unstable_by(place, f64::total_cmp).1)
 }
 
 /// Median of the steps between frames, ticks; `None` with fewer than two frames.
 pub(super) fn median_step(ticks: &[i64]) -> Option<f64> {
-    quartile(&steps(ticks).collect::<Vec<_>>(), (1, 2))
+    quartile(&mut steps(ticks).collect::<Vec<_>>(), (1, 2))
 }
 
 fn steps(ticks: &[i64]) -> impl Iterator<Item = f64> + '_ {
@@ -81,10 +81,7 @@ fn steps(ticks: &[i64]) -> impl Iterator<Item = f64> + '_ {
 /// Where the recorder lost frames: frame after the gap, frames lost. By timestamps, or by the numbering of an
 /// image sequence where times were laid out from it.
 pub fn gaps(times: &FrameTimes) -> Vec<(u64, u32)> {
-    (1u64..)
-        .zip(lost_in_steps(&times.ticks, nominal_step(times)))
-        .filter(|&(_, lost)| lost > 0)
-        .collect()
+    (1u64..).zip(lost_in_steps(&times.ticks, nominal_step(times))).filter(|&(_, lost)| lost > 0).collect()
 }
 
 /// Ticks per frame at the delivered rate.
@@ -156,9 +153,10 @@ pub(super) fn fitted_step(ticks: &[i64], lost: &[u32]) -> f64 {
             *number += 1 + u64::from(lost);
             Some(*number)
         }));
-        ticks.iter().zip(numbers).map(move |(&tick, number)| {
-            (number as f64, (i128::from(tick) - i128::from(first)) as f64)
-        })
+        ticks
+            .iter()
+            .zip(numbers)
+            .map(move |(&tick, number)| (number as f64, (i128::from(tick) - i128::from(first)) as f64))
     };
     let count = ticks.len() as f64;
     let (sum_x, sum_y) = points().fold((0.0, 0.0), |(x, y), point| (x + point.0, y + point.1));

@@ -27,9 +27,7 @@ pub fn frame(class: FrameClass) -> ClassifiedFrame {
 pub fn frames(holds: &[u32]) -> Vec<ClassifiedFrame> {
     holds
         .iter()
-        .flat_map(|&hold| {
-            (0..hold).map(|k| frame(if k == 0 { FrameClass::New } else { FrameClass::Repeat }))
-        })
+        .flat_map(|&hold| (0..hold).map(|k| frame(if k == 0 { FrameClass::New } else { FrameClass::Repeat })))
         .collect()
 }
 

@@ -16,6 +16,8 @@ pub const INFO: &str = "#009E73";
 pub const STILL: &str = "#8C8C8C";
 /// Holds.
 pub const HOLD: &str = "#000000";
+/// Between the shortest and the longest hold of a column: sky blue.
+pub const HOLD_RANGE: &str = "#56B4E9";
 /// Text.
 pub const INK: &str = "#1A1A1A";
 /// Text of lesser weight; contrast 7:1 on white.

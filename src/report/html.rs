@@ -6,8 +6,8 @@ use std::fmt::Write;
 use super::escape::{markup, visible};
 use super::markdown::command_text;
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, motion_rate_text, ms_text,
-    optional_ms_text, pattern_label, percent_text, time_s,
+    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
+    ms_text, optional_ms_text, pattern_label, percent_text, time_s,
 };
 use super::timeline::strip;
 use super::{Provenance, FRAMES_CSV};
@@ -79,7 +79,7 @@ fn push_verdict(html: &mut String, audit: &Audit) {
         ("Delivered", format!("{} frames/s", audit.times.delivered_rate)),
         ("New pictures", motion_rate_text(motion.motion_rate_hz)),
         ("Cadence", cadence),
-        ("Judder beyond the rates", optional_ms_text(audit.cadence.judder.excess_rms_ms)),
+        ("Excess judder", optional_ms_text(audit.cadence.judder.excess_rms_ms)),
         ("Findings", grouped(audit.findings.len() as u64)),
     ] {
         let _ = writeln!(html, "<div><dt>{name}</dt><dd>{}</dd></div>", markup(&value));
@@ -135,7 +135,7 @@ fn push_findings(html: &mut String, audit: &Audit) {
             clock_text(finding.time_s),
             finding.first_frame,
             finding.last_frame,
-            ms_text(finding.duration_ms),
+            length_text(finding.duration_ms),
             grouped(finding.count),
             markup(&finding.text)
         );

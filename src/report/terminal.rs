@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::escape::visible;
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, kind_title, motion_rate_text, ms_text,
+    clock_text, duration_s, exact_rate_text, grouped, kind_title, length_text, motion_rate_text,
     optional_ms_text, pattern_label, percent_text, wrap,
 };
 use crate::audit::Audit;
@@ -100,7 +100,7 @@ fn push_findings(text: &mut String, audit: &Audit) {
             clock_text(finding.time_s),
             finding.first_frame,
             finding.last_frame,
-            ms_text(finding.duration_ms),
+            length_text(finding.duration_ms),
             visible(&finding.text)
         );
         push_entry(text, finding.severity.name(), &sentence);

@@ -70,6 +70,15 @@ pub(super) fn ms_text(ms: f64) -> String {
     format!("{ms:.2} ms")
 }
 
+/// A length for reading: milliseconds below one second, otherwise as [`clock_text`].
+pub(super) fn length_text(ms: f64) -> String {
+    if ms < 1000.0 {
+        ms_text(ms)
+    } else {
+        clock_text(ms / 1000.0)
+    }
+}
+
 /// Milliseconds that may be unknown.
 pub(super) fn optional_ms_text(ms: Option<f64>) -> String {
     ms.map_or_else(|| "not judged".to_owned(), ms_text)

@@ -267,7 +267,10 @@ fn hostile_names_are_inert_everywhere() {
 fn summaries_fit_on_a_screen() {
     /// Lines of a tall terminal or one page in a tracker.
     const LINES_MAX: usize = 60;
-    for (name, audit) in audits() {
+    let mut chatty = common::everything(240);
+    chatty.notes =
+        vec![evenbeat::note::Note::new(evenbeat::note::NoteCode::ReaderMessage, "odd header"); 500];
+    for (name, audit) in audits().into_iter().chain([("chatty", chatty)]) {
         let summary = markdown::summary(&audit, &common::provenance());
         assert!(summary.lines().count() <= LINES_MAX, "{name}: {}", summary.lines().count());
         let text = terminal::summary(&audit);

@@ -13,6 +13,9 @@ use crate::audit::Audit;
 /// Findings in the table; the report has them all.
 const FINDINGS_MAX: usize = 10;
 
+/// Notes in the list; the report has them all.
+const NOTES_MAX: usize = 8;
+
 /// The summary.
 pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
     let mut text = String::new();
@@ -110,8 +113,11 @@ fn push_notes(text: &mut String, audit: &Audit) {
         return;
     }
     text.push_str("Notes:\n\n");
-    for note in &audit.notes {
+    for note in audit.notes.iter().take(NOTES_MAX) {
         let _ = writeln!(text, "* {}: {}", note.code.name(), markdown(&note.text));
+    }
+    if let Some(rest) = audit.notes.len().checked_sub(NOTES_MAX).filter(|&rest| rest > 0) {
+        let _ = writeln!(text, "* {rest} more notes are in the full report");
     }
     text.push('\n');
 }

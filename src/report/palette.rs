@@ -6,6 +6,8 @@
 pub const NEW: &str = "#0072B2";
 /// A repeat that follows the cadence: orange.
 pub const REPEAT: &str = "#E69F00";
+/// Text that names repeats: the orange, darkened to a contrast of 5:1 on white.
+pub const REPEAT_INK: &str = "#8A5A00";
 /// A repeat that leaves the cadence, and faults: vermillion.
 pub const FAULT: &str = "#D55E00";
 /// Warnings: reddish purple.

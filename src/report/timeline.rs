@@ -32,7 +32,7 @@ const MARGIN: i32 = 16;
 /// Room right of the plots, px: half of the last label, as h:min:s, stands there.
 const PLOT_RIGHT_PX: i32 = 32;
 /// Room for lane names and value labels, px.
-const LABEL_PX: i32 = 118;
+const LABEL_PX: i32 = 126;
 /// Left edge of the plots, px.
 const PLOT_LEFT: i32 = MARGIN + LABEL_PX;
 /// Characters of the verdict per line: 15 px bold type takes at most 9 px a character.
@@ -506,7 +506,7 @@ fn push_frames_lane(text: &mut String, audit: &Audit, axes: &Axes, layout: &Layo
     let x = PLOT_LEFT - 52;
     for (name, y, color) in [
         ("new", middle - half / 2, palette::NEW),
-        ("repeat", middle + half / 2, "#8A5A00"),
+        ("repeat", middle + half / 2, palette::REPEAT_INK),
         ("still", layout.still_top + 8, palette::QUIET_INK),
     ] {
         let _ = writeln!(

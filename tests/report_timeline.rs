@@ -53,8 +53,8 @@ fn every_kind_of_finding_has_a_mark_at_every_length() {
             let marks = &drawn[name];
             assert!(marks.iter().all(|&(_, _, width, _)| width >= 1), "{name}");
             for finding in audit.findings.iter().filter(|finding| finding.kind == kind) {
-                // The plot spans 134 to 784 px; the time axis is linear over the frames.
-                let x = 134.0 + 650.0 * finding.first_frame as f64 / frames as f64;
+                // The plot spans 142 to 768 px; the time axis is linear over the frames.
+                let x = 142.0 + 626.0 * finding.first_frame as f64 / frames as f64;
                 let covered = marks.iter().any(|&(left, _, width, _)| {
                     (f64::from(left) - 3.0..=f64::from(left + width) + 1.0).contains(&x)
                 });
@@ -77,7 +77,7 @@ fn no_class_vanishes_when_zoomed_out() {
         assert!(rectangles.iter().all(|&(_, top, width, bottom)| width >= 1 && bottom - top >= 3), "{lane}");
     }
     let (x, ..) = drawn["repeat"][0];
-    let expected = 134.0 + 650.0 * 1_000_000.0 / 2_160_000.0;
+    let expected = 142.0 + 626.0 * 1_000_000.0 / 2_160_000.0;
     assert!((f64::from(x) - expected).abs() <= 1.0, "{x} against {expected}");
 }
 
@@ -93,7 +93,7 @@ fn a_break_shows_as_a_repeat_outside_the_cadence() {
 
 #[test]
 fn short_captures_show_each_frame_on_its_own() {
-    // 120 frames at 5 px each: 60 new blocks and 60 repeat blocks, apart from each other.
+    // 120 frames at more than 5 px each: 60 new blocks and 60 repeat blocks, apart from each other.
     let drawn = drawn(&chart(&common::half_rate(120)));
     assert_eq!(drawn["new"].len(), 60);
     assert_eq!(drawn["repeat"].len(), 60);

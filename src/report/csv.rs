@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use crate::audit::Audit;
 use crate::classify::ClassifiedFrame;
+use crate::fingerprint::Digest;
 use crate::units::TimeBase;
 
 /// The header line without its end. Columns may be added at the end, never renamed or moved.
@@ -101,12 +102,14 @@ fn push_decimal(row: &mut Vec<u8>, mut units: u64, decimals: usize) {
     row.extend_from_slice(&digits[place..]);
 }
 
-fn push_hex(row: &mut Vec<u8>, bytes: &[u8]) {
+fn push_hex(row: &mut Vec<u8>, digest: &Digest) {
     const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    for byte in bytes {
-        row.push(DIGITS[usize::from(byte >> 4)]);
-        row.push(DIGITS[usize::from(byte & 15)]);
+    let mut text = [0; 2 * std::mem::size_of::<Digest>()];
+    for (pair, byte) in text.chunks_exact_mut(2).zip(digest) {
+        pair[0] = DIGITS[usize::from(byte >> 4)];
+        pair[1] = DIGITS[usize::from(byte & 15)];
     }
+    row.extend_from_slice(&text);
 }
 
 #[cfg(test)]

@@ -70,7 +70,6 @@ struct Capture<'a> {
     duration_s: f64,
     times_measured: bool,
     time_base_s: Ratio,
-    promised_frames: Option<u64>,
     complete: bool,
     blake3: String,
 }
@@ -221,7 +220,6 @@ impl<'a> Capture<'a> {
             duration_s: rounded(duration_s(audit), SECONDS_DECIMALS),
             times_measured: audit.times.measured,
             time_base_s: Ratio { num: base.num(), den: base.den() },
-            promised_frames: audit.facts.promised_frames,
             complete: audit.complete,
             blake3: hex(&audit.digest),
         }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::escape::{fence, markdown, visible};
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, motion_rate_text, ms_text,
+    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
     optional_ms_text, pattern_label, percent_text,
 };
 use super::{Provenance, TIMELINE_SVG};
@@ -12,6 +12,9 @@ use crate::audit::Audit;
 
 /// Findings in the table; the report has them all.
 const FINDINGS_MAX: usize = 10;
+
+/// Notes in the list; the report has them all.
+const NOTES_MAX: usize = 8;
 
 /// The summary.
 pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
@@ -95,7 +98,7 @@ fn push_findings(text: &mut String, audit: &Audit) {
             clock_text(finding.time_s),
             finding.first_frame,
             finding.last_frame,
-            ms_text(finding.duration_ms),
+            length_text(finding.duration_ms),
             markdown(&finding.text)
         );
     }
@@ -110,8 +113,11 @@ fn push_notes(text: &mut String, audit: &Audit) {
         return;
     }
     text.push_str("Notes:\n\n");
-    for note in &audit.notes {
+    for note in audit.notes.iter().take(NOTES_MAX) {
         let _ = writeln!(text, "* {}: {}", note.code.name(), markdown(&note.text));
+    }
+    if let Some(rest) = audit.notes.len().checked_sub(NOTES_MAX).filter(|&rest| rest > 0) {
+        let _ = writeln!(text, "* {rest} more notes are in the full report");
     }
     text.push('\n');
 }

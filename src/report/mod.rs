@@ -1,6 +1,6 @@
 //! Report files from an [`Audit`]: nothing here measures.
 //!
-//! Every exporter takes the same plain values and returns text; [`write`] is the only place that touches
+//! Every exporter takes the same plain values and returns text; [`mod@write`] is the only place that touches
 //! files. `audit.json`, `frames.csv` and `timeline.svg` depend on the [`Audit`] alone, so that a capture and
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.

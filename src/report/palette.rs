@@ -6,6 +6,8 @@
 pub const NEW: &str = "#0072B2";
 /// A repeat that follows the cadence: orange.
 pub const REPEAT: &str = "#E69F00";
+/// Text that names repeats: the orange, darkened to a contrast of 5:1 on white.
+pub const REPEAT_INK: &str = "#8A5A00";
 /// A repeat that leaves the cadence, and faults: vermillion.
 pub const FAULT: &str = "#D55E00";
 /// Warnings: reddish purple.
@@ -16,6 +18,8 @@ pub const INFO: &str = "#009E73";
 pub const STILL: &str = "#8C8C8C";
 /// Holds.
 pub const HOLD: &str = "#000000";
+/// Between the shortest and the longest hold of a column: sky blue.
+pub const HOLD_RANGE: &str = "#56B4E9";
 /// Text.
 pub const INK: &str = "#1A1A1A";
 /// Text of lesser weight; contrast 7:1 on white.

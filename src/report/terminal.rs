@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::escape::visible;
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, kind_title, motion_rate_text, ms_text,
+    clock_text, duration_s, exact_rate_text, grouped, kind_title, length_text, motion_rate_text,
     optional_ms_text, pattern_label, percent_text, wrap,
 };
 use crate::audit::Audit;
@@ -13,6 +13,8 @@ use crate::audit::Audit;
 pub const COLUMNS: usize = 100;
 /// Findings written out; the report files have them all.
 const FINDINGS_MAX: usize = 12;
+/// Notes written out.
+const NOTES_MAX: usize = 8;
 /// Width of the names before the values.
 const NAME_COLUMNS: usize = 10;
 
@@ -27,8 +29,11 @@ pub fn summary(audit: &Audit) -> String {
         push_entry(&mut text, name, &value);
     }
     push_findings(&mut text, audit);
-    for note in &audit.notes {
+    for note in audit.notes.iter().take(NOTES_MAX) {
         push_entry(&mut text, "note", &visible(&note.text));
+    }
+    if let Some(rest) = audit.notes.len().checked_sub(NOTES_MAX).filter(|&rest| rest > 0) {
+        push_entry(&mut text, "", &format!("{rest} more notes are in the report"));
     }
     text
 }
@@ -100,7 +105,7 @@ fn push_findings(text: &mut String, audit: &Audit) {
             clock_text(finding.time_s),
             finding.first_frame,
             finding.last_frame,
-            ms_text(finding.duration_ms),
+            length_text(finding.duration_ms),
             visible(&finding.text)
         );
         push_entry(text, finding.severity.name(), &sentence);

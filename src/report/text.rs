@@ -70,6 +70,15 @@ pub(super) fn ms_text(ms: f64) -> String {
     format!("{ms:.2} ms")
 }
 
+/// A length for reading: milliseconds below one second, otherwise as [`clock_text`].
+pub(super) fn length_text(ms: f64) -> String {
+    if ms < 1000.0 {
+        ms_text(ms)
+    } else {
+        clock_text(ms / 1000.0)
+    }
+}
+
 /// Milliseconds that may be unknown.
 pub(super) fn optional_ms_text(ms: Option<f64>) -> String {
     ms.map_or_else(|| "not judged".to_owned(), ms_text)
@@ -134,12 +143,13 @@ pub(super) fn grouped(number: u64) -> String {
     text
 }
 
-/// Breaks text into lines of at most `columns` characters at spaces; longer words are cut.
+/// Breaks text into lines of at most `columns` characters at spaces; longer words are cut. A short unit stays
+/// with its number.
 pub(super) fn wrap(text: &str, columns: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
     let mut length = 0;
-    for word in text.split(' ').filter(|word| !word.is_empty()) {
+    for word in words_with_units(text) {
         let mut characters: Vec<char> = word.chars().collect();
         if length > 0 && length + 1 + characters.len() > columns {
             lines.push(std::mem::take(&mut line));
@@ -161,6 +171,24 @@ pub(super) fn wrap(text: &str, columns: usize) -> Vec<String> {
         lines.push(line);
     }
     lines
+}
+
+/// Words of a text; `51.5 s` is one word.
+fn words_with_units(text: &str) -> Vec<String> {
+    /// Longest unit that is kept, with punctuation: `ms.`.
+    const UNIT_BYTES_MAX: usize = 3;
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        let is_unit = word.len() <= UNIT_BYTES_MAX && word.starts_with(['s', 'm', 'h', 'H', '%']);
+        match words.last_mut().filter(|before| is_unit && before.ends_with(|c: char| c.is_ascii_digit())) {
+            Some(number) => {
+                number.push(' ');
+                number.push_str(word);
+            }
+            None => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 #[cfg(test)]
@@ -205,6 +233,7 @@ mod tests {
     fn lines_never_exceed_their_width() {
         assert_eq!(wrap("one two three", 7), ["one two", "three"]);
         assert_eq!(wrap("abcdefghij kl", 4), ["abcd", "efgh", "ij", "kl"]);
+        assert_eq!(wrap("lasts 51.5 s.", 11), ["lasts", "51.5 s."]);
         assert!(wrap("", 4).is_empty());
     }
 

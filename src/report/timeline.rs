@@ -29,8 +29,10 @@ use crate::verdict::{Finding, FindingKind, Severity};
 pub const WIDTH: i32 = 800;
 /// Outer margin, px.
 const MARGIN: i32 = 16;
+/// Room right of the plots, px: half of the last label, as h:min:s, stands there.
+const PLOT_RIGHT_PX: i32 = 32;
 /// Room for lane names and value labels, px.
-const LABEL_PX: i32 = 118;
+const LABEL_PX: i32 = 126;
 /// Left edge of the plots, px.
 const PLOT_LEFT: i32 = MARGIN + LABEL_PX;
 /// Characters of the verdict per line: 15 px bold type takes at most 9 px a character.
@@ -256,7 +258,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
     let frames_area = part(&root, layout.frames_top, FRAMES_LANE_PX);
     let mut frames_chart = ChartBuilder::on(&frames_area)
         .margin_left(MARGIN)
-        .margin_right(MARGIN)
+        .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .build_cartesian_2d(
             MarkedAxis::new(0.0..duration_s, axis::marks(duration_s)),
@@ -280,7 +282,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
     let holds_area = part(&root, layout.holds_top, HOLDS_LANE_PX + TIME_AXIS_PX);
     let mut holds_chart = ChartBuilder::on(&holds_area)
         .margin_left(MARGIN)
-        .margin_right(MARGIN)
+        .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .set_label_area_size(LabelAreaPosition::Bottom, TIME_AXIS_PX)
         .build_cartesian_2d(MarkedAxis::new(0.0..duration_s, axis::marks(duration_s)), 0.0..holds_scale_ms)?;
@@ -504,7 +506,7 @@ fn push_frames_lane(text: &mut String, audit: &Audit, axes: &Axes, layout: &Layo
     let x = PLOT_LEFT - 52;
     for (name, y, color) in [
         ("new", middle - half / 2, palette::NEW),
-        ("repeat", middle + half / 2, "#8A5A00"),
+        ("repeat", middle + half / 2, palette::REPEAT_INK),
         ("still", layout.still_top + 8, palette::QUIET_INK),
     ] {
         let _ = writeln!(
@@ -596,17 +598,28 @@ fn push_holds_lane(text: &mut String, holds: &HoldDurations, axes: &Axes, scale:
             let (low, high) = span.unwrap_or((ms, ms));
             *span = Some((low.min(ms), high.max(ms)));
         }
-        if ms > axes.holds_scale_ms {
+        if judged && ms > axes.holds_scale_ms {
             beyond[columns].iter_mut().for_each(|longest| *longest = longest.max(ms));
         }
     }
     for (judged, name, color) in [(0, "hold-not-judged", palette::STILL), (1, "hold", palette::HOLD)] {
-        let band = path(scale.left, scale.width, |column| {
-            let (low, high) = spans[judged][column]?;
-            let upper = y(high).clamp(top, bottom - HOLD_LINE_PX);
-            Some((upper, y(low).clamp(upper + HOLD_LINE_PX, bottom)))
+        let edge = |ms: f64| {
+            let centre = y(ms).clamp(top + HOLD_LINE_PX / 2, bottom - HOLD_LINE_PX / 2);
+            (centre - HOLD_LINE_PX / 2, centre + HOLD_LINE_PX / 2)
+        };
+        let between = path(scale.left, scale.width, |column| {
+            spans[judged][column]
+                .filter(|(low, high)| low < high)
+                .map(|(low, high)| (edge(high).0, edge(low).1))
         });
-        push_lane(text, name, &band, color);
+        push_lane(text, "hold-range", &between, palette::HOLD_RANGE);
+        let lines = [
+            path(scale.left, scale.width, |column| spans[judged][column].map(|(_, high)| edge(high))),
+            path(scale.left, scale.width, |column| {
+                spans[judged][column].filter(|(low, high)| low < high).map(|(low, _)| edge(low))
+            }),
+        ];
+        push_lane(text, name, &lines.concat(), color);
     }
     push_beyond(text, &beyond, top, scale);
 }

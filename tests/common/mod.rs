@@ -194,6 +194,8 @@ pub fn troubled() -> Audit {
     for ticks in &mut audit.times.ticks[3000..] {
         *ticks += 90;
     }
+    let before_gap = audit.cadence.holds.iter_mut().find(|hold| hold.first_frame == 2999).unwrap();
+    before_gap.judged = false;
     for frame in &mut audit.frames[2500..2600] {
         frame.class = FrameClass::Still;
     }

@@ -8,7 +8,7 @@ use crate::audit::Audit;
 use crate::classify::{FrameClass, FrameFlags};
 use crate::report::escape::markup;
 use crate::report::palette;
-use crate::report::text::{clock_text, kind_title, period_s, time_s};
+use crate::report::text::{clock_text, kind_title, period_s, ticks_from_start, time_s};
 use crate::verdict::{Finding, FindingKind};
 
 /// Frames of a close-up: 32 px each at 800 px, room for a letter and a number.
@@ -52,7 +52,7 @@ pub(crate) fn close_ups(audit: &Audit) -> Vec<CloseUp> {
 
 fn close_up(audit: &Audit, frames: Range<usize>, what: &str) -> CloseUp {
     let heading = format!(
-        "{what}, frame by frame: frames {}–{}, from {}. Same letter = same picture.",
+        "{what}: frames {}–{}, from {} (same letter = same picture)",
         frames.start,
         frames.end - 1,
         clock_text(time_s(audit, frames.start as u64))
@@ -169,11 +169,7 @@ fn push_holds(svg: &mut String, audit: &Audit, shown: &CloseUp, left: i32, top: 
         let held_to = (end..audit.frames.len()).find(|&index| is_new(index));
         let x0 = left + (first - shown.frames.start) as i32 * BLOCK_PX;
         let x1 = left + (end - shown.frames.start) as i32 * BLOCK_PX - 2;
-        let until = held_to.map_or_else(
-            || time_s(audit, audit.frames.len() as u64 - 1) + period_s(audit),
-            |frame| time_s(audit, frame as u64),
-        );
-        let ms = (until - time_s(audit, held_from as u64)) * 1000.0;
+        let ms = between_ms(audit, held_from, held_to);
         let _ = writeln!(
             svg,
             "<path d=\"M{x0} {0}v4H{x1}v-4\" fill=\"none\" stroke=\"{1}\"/><text x=\"{2}\" y=\"{3}\" \
@@ -186,6 +182,15 @@ fn push_holds(svg: &mut String, audit: &Audit, shown: &CloseUp, left: i32, top: 
         );
         first = end;
     }
+}
+
+/// From the start of one frame to the start of another, or to the end of the capture, in ms.
+fn between_ms(audit: &Audit, from: usize, to: Option<usize>) -> f64 {
+    let last = audit.frames.len() - 1;
+    let ticks = ticks_from_start(audit, to.unwrap_or(last) as u64)
+        .saturating_sub(ticks_from_start(audit, from as u64));
+    let rest = if to.is_some() { 0.0 } else { period_s(audit) };
+    (audit.times.base.seconds(ticks) + rest) * 1000.0
 }
 
 fn hold_label(ms: f64, width_px: i32) -> String {

@@ -1,0 +1,447 @@
+//! Report files: the contracts of `audit.json` and `frames.csv`, strings from outside, and safe writing.
+
+mod common;
+
+use std::fs;
+use std::io;
+use std::path::Path;
+
+use evenbeat::audit::Audit;
+use evenbeat::report::write::{write_error, Existing};
+use evenbeat::report::{csv, html, json, markdown, terminal, timeline, write_all, OutputFolder};
+use serde_json::{json, Value};
+
+/// Audits of every shape, by name.
+fn audits() -> Vec<(&'static str, Audit)> {
+    let mut hostile = common::everything(240);
+    hostile.facts.name = common::HOSTILE_NAME.to_owned();
+    hostile.verdict = format!("Verdict on {}", common::HOSTILE_NAME);
+    for finding in &mut hostile.findings {
+        finding.text = format!("seen in {}", common::HOSTILE_NAME);
+    }
+    hostile
+        .notes
+        .push(evenbeat::note::Note::new(evenbeat::note::NoteCode::ReaderMessage, common::HOSTILE_NAME));
+    vec![
+        ("empty", common::empty()),
+        ("one frame", common::steady(1, &[1])),
+        ("two frames", common::steady(2, &[2])),
+        ("half rate", common::half_rate(120)),
+        ("troubled", common::troubled()),
+        ("everything", common::everything(3600)),
+        ("hostile", hostile),
+    ]
+}
+
+fn document(audit: &Audit) -> Value {
+    serde_json::from_str(&json::document(audit)).expect("the document is JSON")
+}
+
+fn schema() -> jsonschema::Validator {
+    let schema: Value = serde_json::from_str(json::SCHEMA).unwrap();
+    assert!(jsonschema::draft202012::meta::is_valid(&schema));
+    jsonschema::draft202012::new(&schema).unwrap()
+}
+
+#[test]
+fn every_document_follows_the_schema() {
+    let schema = schema();
+    for (name, audit) in audits() {
+        let document = document(&audit);
+        let errors: Vec<String> =
+            schema.iter_errors(&document).map(|error| format!("{}: {error}", error.instance_path)).collect();
+        assert!(errors.is_empty(), "{name}: {errors:?}");
+    }
+}
+
+#[test]
+fn the_schema_rejects_broken_documents() {
+    let schema = schema();
+    let whole = document(&common::everything(240));
+    for (pointer, broken) in [
+        ("/format", json!("another")),
+        ("/format_version", json!(2)),
+        ("/capture/blake3", json!("ab")),
+        ("/capture/frames", json!(-1)),
+        ("/capture/frames", json!(1.5)),
+        ("/capture/delivered_rate/den", json!(0)),
+        ("/capture/complete", json!("yes")),
+        ("/capture/scan", json!("interlaced")),
+        ("/capture/rate_source", json!("guess")),
+        ("/motion/motion_rate_hz", json!("29.97")),
+        ("/cadence/holds", json!([])),
+        ("/cadence/holds", json!([0])),
+        ("/cadence/coverage", json!(1.01)),
+        ("/judder/rms_ms", json!(-1)),
+        ("/findings/0/kind", json!("stutter")),
+        ("/findings/0/severity", json!("bad")),
+        ("/notes", json!(null)),
+        ("/verdict/text", json!(null)),
+    ] {
+        let mut document = whole.clone();
+        *document.pointer_mut(pointer).unwrap_or_else(|| panic!("{pointer} exists")) = broken.clone();
+        assert!(!schema.is_valid(&document), "{pointer} = {broken} passes");
+    }
+    for section in ["capture", "motion", "cadence", "judder", "findings", "notes", "verdict"] {
+        let mut document = whole.clone();
+        document.as_object_mut().unwrap().remove(section);
+        assert!(!schema.is_valid(&document), "passes without {section}");
+    }
+}
+
+#[test]
+fn the_document_carries_the_numbers() {
+    let document = document(&common::troubled());
+    for (pointer, expected) in [
+        ("/format", json!("evenbeat-audit")),
+        ("/format_version", json!(1)),
+        ("/capture/name", json!("player-one.y4m")),
+        ("/capture/pixel_format", json!("yuv420p")),
+        ("/capture/delivered_rate", json!({ "num": 60000, "den": 1001 })),
+        ("/capture/blake3", json!("ab".repeat(32))),
+        ("/motion/delivered_rate_hz", json!(59.94006)),
+        ("/cadence/holds", json!([1])),
+        ("/cadence/label", json!("1:1")),
+        (
+            "/cadence/breaks/0",
+            json!({ "frame": 2151, "time_s": 35.88585, "expected_hold": 1, "found_hold": 2 }),
+        ),
+        ("/judder/rms_ms", json!(4.1708)),
+        ("/findings/0/kind", json!("freeze")),
+        ("/findings/0/time_s", json!(15.015)),
+        ("/findings/0/duration_ms", json!(850.85)),
+        ("/timing/gaps/0/lost_frames", json!(90)),
+        ("/notes/0/code", json!("still-or-frozen")),
+    ] {
+        assert_eq!(document.pointer(pointer), Some(&expected), "{pointer}");
+    }
+    assert_eq!(self::document(&common::empty()).pointer("/cadence/holds"), Some(&Value::Null));
+}
+
+/// The document as the contract lists its fields, in order; further fields may follow the listed ones.
+#[test]
+fn contract_fields_are_all_there() {
+    let document = document(&common::everything(240));
+    for (pointer, fields) in [
+        ("/capture", "name frames width_px height_px pixel_format bit_depth scan delivered_rate rate_source duration_s complete blake3"),
+        ("/motion", "new_frames repeat_frames still_frames judged_frames delivered_rate_hz motion_rate_hz"),
+        ("/cadence", "holds label coverage segments breaks"),
+        ("/cadence/segments/0", "first_frame last_frame holds label"),
+        ("/cadence/breaks/0", "frame time_s expected_hold found_hold"),
+        ("/judder", "rms_ms peak_to_peak_ms hold_std_ms inherent_rms_ms excess_rms_ms"),
+        ("/findings/0", "kind severity first_frame last_frame time_s duration_ms count text"),
+        ("/verdict", "text"),
+    ] {
+        let section = document.pointer(pointer).unwrap_or_else(|| panic!("{pointer} exists"));
+        for field in fields.split(' ') {
+            assert!(section.get(field).is_some(), "{pointer}/{field} is missing");
+        }
+    }
+}
+
+fn frames_csv(audit: &Audit) -> String {
+    let mut bytes = Vec::new();
+    csv::write(audit, &mut bytes).unwrap();
+    String::from_utf8(bytes).unwrap()
+}
+
+#[test]
+fn frames_are_written_exactly() {
+    let mut audit = common::with_holds(&[2, 1], &[2, 1]);
+    audit.frames[2].flags.insert(evenbeat::classify::FrameFlags::CUT);
+    audit.frames[2].flags.insert(evenbeat::classify::FrameFlags::BLEND);
+    // Times count from the first frame, whatever its own time is.
+    audit.times.ticks = vec![7, 8, 9];
+    let first = format!("00000000{}", "11".repeat(28));
+    let second = format!("00000001{}", "11".repeat(28));
+    assert_eq!(
+        frames_csv(&audit),
+        format!(
+            "frame,time_s,class,confidence,evidence,change,flags,digest\n\
+             0,0.000000000,new,0.9876,measure,12.3456,,{first}\n\
+             1,0.016683333,repeat,1.0000,digest,0.0000,,{first}\n\
+             2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second}\n"
+        )
+    );
+    assert_eq!(frames_csv(&common::empty()), format!("{}\n", csv::HEADER));
+}
+
+#[test]
+fn every_row_has_every_column() {
+    let audit = common::everything(3600);
+    let text = frames_csv(&audit);
+    assert_eq!(text.lines().count(), 3601);
+    assert!(text.lines().all(|line| line.matches(',').count() == 7));
+    assert!(!text.contains('\r'));
+    for class in ["new", "repeat", "still"] {
+        assert!(text.contains(&format!(",{class},")), "{class}");
+    }
+}
+
+#[test]
+fn pages_are_well_formed_and_need_nothing_from_outside() {
+    let options = roxmltree::ParsingOptions { allow_dtd: true, ..Default::default() };
+    for (name, audit) in audits() {
+        let chart = timeline::svg(&audit).unwrap();
+        let page = html::page(&audit, &common::provenance(), &chart);
+        let document = roxmltree::Document::parse_with_options(&page, options)
+            .unwrap_or_else(|error| panic!("{name}: {error}"));
+        let mut ids = std::collections::BTreeSet::new();
+        for node in document.descendants().filter(roxmltree::Node::is_element) {
+            assert!(!["script", "img", "link", "iframe"].contains(&node.tag_name().name()), "{name}");
+            for attribute in node.attributes() {
+                assert!(!attribute.name().starts_with("on"), "{name}: {}", attribute.name());
+                if ["href", "src"].contains(&attribute.name()) {
+                    assert!(attribute.value().starts_with('#'), "{name}: {}", attribute.value());
+                }
+            }
+            if let Some(id) = node.attribute("id") {
+                assert!(ids.insert(id.to_owned()), "{name}: {id} twice");
+            }
+        }
+        for link in document.descendants().filter_map(|node| node.attribute("href")) {
+            assert!(ids.contains(&link[1..]), "{name}: {link} leads nowhere");
+        }
+        check_headings(&document, name);
+    }
+}
+
+/// One first-level heading, and no level is skipped on the way down.
+fn check_headings(document: &roxmltree::Document<'_>, name: &str) {
+    let levels: Vec<u32> = document
+        .descendants()
+        .filter_map(|node| node.tag_name().name().strip_prefix('h')?.parse().ok())
+        .collect();
+    assert_eq!(levels.iter().filter(|&&level| level == 1).count(), 1, "{name}");
+    assert_eq!(levels[0], 1, "{name}");
+    assert!(levels.windows(2).all(|pair| pair[1] <= pair[0] + 1), "{name}: {levels:?}");
+}
+
+#[test]
+fn the_page_says_who_how_and_when() {
+    let audit = common::half_rate(120);
+    let page = html::page(&audit, &common::provenance(), &timeline::svg(&audit).unwrap());
+    for text in [
+        "<html lang=\"en\">",
+        "evenbeat audit &quot;player one.y4m&quot; --source-rate 59.94",
+        "2031-05-06T07:08:09+02:00",
+        "evenbeat 0.1.0, format version 1",
+        "--source-rate 59.94",
+        &"ab".repeat(32),
+        "prefers-color-scheme: dark",
+        "@media print",
+        "60 frames were called because they are identical to the last bit, 59 by the measured change",
+    ] {
+        assert!(page.contains(text), "{text}");
+    }
+}
+
+#[test]
+fn hostile_names_are_inert_everywhere() {
+    let (_, audit) = audits().pop().unwrap();
+    let mut provenance = common::provenance();
+    provenance.command_line.push(common::HOSTILE_NAME.to_owned());
+    let chart = timeline::svg(&audit).unwrap();
+    for text in [
+        html::page(&audit, &provenance, &chart),
+        chart,
+        markdown::summary(&audit, &provenance),
+        terminal::summary(&audit),
+    ] {
+        assert!(!text.contains(['\u{202e}', '\u{1b}', '\0']), "{text}");
+        assert!(text.contains("u{202E}gpj"));
+    }
+    let summary = markdown::summary(&audit, &provenance);
+    assert!(summary.contains("a\\<script\\>alert(1)\\</script\\>\"'\\&\\`\\|\\*"));
+    let outside_code = summary.split("```").next().unwrap().replace("\\<", "");
+    assert!(!outside_code.contains("<script"));
+    // Each row of the table of findings keeps its six cells: unescaped bars are cell borders.
+    for row in summary.lines().filter(|line| line.starts_with("| fault")) {
+        assert_eq!(row.replace("\\|", "").matches('|').count(), 7, "{row}");
+    }
+    // JSON carries the name as it is: escaping it for reading is the reader's part.
+    assert_eq!(document(&audit).pointer("/capture/name"), Some(&json!(common::HOSTILE_NAME)));
+}
+
+#[test]
+fn summaries_fit_on_a_screen() {
+    /// Lines of a tall terminal or one page in a tracker.
+    const LINES_MAX: usize = 60;
+    let mut chatty = common::everything(240);
+    chatty.notes =
+        vec![evenbeat::note::Note::new(evenbeat::note::NoteCode::ReaderMessage, "odd header"); 500];
+    for (name, audit) in audits().into_iter().chain([("chatty", chatty)]) {
+        let summary = markdown::summary(&audit, &common::provenance());
+        assert!(summary.lines().count() <= LINES_MAX, "{name}: {}", summary.lines().count());
+        let text = terminal::summary(&audit);
+        for line in text.lines() {
+            assert!(line.chars().count() <= terminal::COLUMNS, "{name}: {line}");
+            assert!(!line.chars().any(char::is_control), "{name}: {line:?}");
+        }
+        assert!(text.lines().count() <= LINES_MAX, "{name}: {}", text.lines().count());
+    }
+}
+
+#[test]
+fn the_terminal_summary_is_plain() {
+    assert_eq!(
+        terminal::summary(&common::half_rate(120)),
+        "59.94 frames/s delivered, 29.97 new pictures/s: every second frame repeats the one before (60 of\n\
+         60).\n\
+         \n\
+         capture   player-one.y4m, 120 frames, 2.002 s, 1920×1080, yuv420p\n\
+         rate      59.94 (60000/1001) frames/s delivered (header), 29.97 pictures/s new\n\
+         frames    60 new, 60 repeat, 0 still (not judged)\n\
+         cadence   2:2 over 100.0 % of judged frames, 0 breaks\n\
+         judder    4.17 ms RMS, 4.17 ms inherent in the rates, 0.00 ms excess\n\
+         warning   half-rate motion at 0.000 s, frames 0–119, 2.002 s: every second frame repeats the one\n\
+         \x20         before (60 of 60)\n\
+         note      The clip is assumed to carry more than 29.97 pictures/s. The capture cannot show it; give\n\
+         \x20         --source-rate.\n"
+    );
+}
+
+#[test]
+fn an_incomplete_capture_says_so_everywhere() {
+    let mut audit = common::half_rate(120);
+    audit.complete = false;
+    let chart = timeline::svg(&audit).unwrap();
+    assert!(chart.contains("INCOMPLETE CAPTURE"));
+    assert!(html::page(&audit, &common::provenance(), &chart).contains("The capture is incomplete."));
+    assert!(markdown::summary(&audit, &common::provenance()).contains("**The capture is incomplete:**"));
+    assert!(terminal::summary(&audit).contains("INCOMPLETE"));
+    assert_eq!(document(&audit).pointer("/capture/complete"), Some(&json!(false)));
+}
+
+/// Names in a folder, in order.
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn all_files_are_written_and_the_same_input_gives_the_same_bytes() {
+    let root = tempfile::tempdir().unwrap();
+    let audit = common::everything(3600);
+    let mut written = Vec::new();
+    for name in ["first", "deep/second"] {
+        let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
+        write_all(&audit, &common::provenance(), &folder).unwrap();
+        assert_eq!(
+            names(folder.path()),
+            ["audit.json", "frames.csv", "report.html", "summary.md", "timeline.svg"]
+        );
+        let contents: Vec<Vec<u8>> =
+            names(folder.path()).iter().map(|name| fs::read(folder.path().join(name)).unwrap()).collect();
+        written.push(contents);
+    }
+    assert_eq!(written[0], written[1]);
+}
+
+#[test]
+fn who_and_when_stay_out_of_the_results() {
+    let root = tempfile::tempdir().unwrap();
+    let audit = common::half_rate(120);
+    let mut results = Vec::new();
+    for (name, version) in [("a", "0.1.0"), ("b", "9.9.9")] {
+        let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
+        let mut provenance = common::provenance();
+        provenance.tool_version = version.to_owned();
+        write_all(&audit, &provenance, &folder).unwrap();
+        let read = |name| fs::read(folder.path().join(name)).unwrap();
+        results.push(["audit.json", "frames.csv", "timeline.svg"].map(read));
+        assert!(String::from_utf8(read("report.html")).unwrap().contains(version));
+    }
+    assert_eq!(results[0], results[1]);
+}
+
+#[test]
+fn an_existing_folder_is_kept_unless_forced() {
+    let root = tempfile::tempdir().unwrap();
+    let path = root.path().join("out");
+    fs::create_dir(&path).unwrap();
+    fs::write(path.join("notes.txt"), "mine").unwrap();
+    fs::write(path.join("audit.json"), "old").unwrap();
+    let error = OutputFolder::create(&path, Existing::Keep).unwrap_err();
+    assert_eq!(error.to_string(), format!("{}: output folder: exists already", path.display()));
+    assert_eq!(error.hint, "choose another folder with --out, or replace the report in it with --force");
+    assert_eq!(fs::read(path.join("audit.json")).unwrap(), b"old");
+
+    let folder = OutputFolder::create(&path, Existing::Replace).unwrap();
+    write_all(&common::half_rate(120), &common::provenance(), &folder).unwrap();
+    assert_ne!(fs::read(path.join("audit.json")).unwrap(), b"old");
+    assert_eq!(fs::read(path.join("notes.txt")).unwrap(), b"mine");
+}
+
+#[test]
+fn a_file_in_the_way_is_an_error() {
+    let root = tempfile::tempdir().unwrap();
+    let path = root.path().join("out");
+    fs::write(&path, "mine").unwrap();
+    let error = OutputFolder::create(&path, Existing::Replace).unwrap_err();
+    assert_eq!(error.to_string(), format!("{}: output folder: exists and is not a folder", path.display()));
+    let below = path.join("deeper");
+    let error = OutputFolder::create(&below, Existing::Keep).unwrap_err();
+    assert!(error.to_string().starts_with(&format!("{}: cannot create output folder: ", below.display())));
+    assert_eq!(fs::read(&path).unwrap(), b"mine");
+}
+
+#[test]
+fn a_failed_write_leaves_the_old_file_and_no_half_one() {
+    let root = tempfile::tempdir().unwrap();
+    let folder = OutputFolder::create(&root.path().join("out"), Existing::Keep).unwrap();
+    fs::write(folder.path().join("audit.json"), "old").unwrap();
+    let error = folder
+        .write_file("audit.json", |out| {
+            out.write_all(&[b'x'; 100_000])?;
+            Err(io::Error::from(io::ErrorKind::StorageFull))
+        })
+        .unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        format!("{}: cannot write: no space left", folder.path().join("audit.json").display())
+    );
+    assert_eq!(error.hint, "free some space or choose a folder on another disk with --out");
+    assert_eq!(names(folder.path()), ["audit.json"]);
+    assert_eq!(fs::read(folder.path().join("audit.json")).unwrap(), b"old");
+}
+
+#[test]
+fn write_errors_have_their_own_words() {
+    for (kind, text) in [
+        (io::ErrorKind::StorageFull, "out: cannot write: no space left"),
+        (io::ErrorKind::QuotaExceeded, "out: cannot write: no space left"),
+        (io::ErrorKind::PermissionDenied, "out: cannot write: permission denied"),
+        (io::ErrorKind::ReadOnlyFilesystem, "out: cannot write: read-only file system"),
+    ] {
+        let error = write_error(Path::new("out"), "cannot write", &io::Error::from(kind));
+        assert_eq!(error.to_string(), text);
+        assert!(!error.hint.is_empty());
+    }
+}
+
+/// A device that is always full fails at the first flush: the streaming writer must pass that on.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_device_is_reported_by_the_frame_table() {
+    let mut full = fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+    let error = csv::write(&common::half_rate(120), &mut full).unwrap_err();
+    assert_eq!(error.kind(), io::ErrorKind::StorageFull);
+}
+
+/// Writes whole reports for looking at into the folder named by `EVENBEAT_LOOK`; without it, into a
+/// temporary one.
+#[test]
+fn reports_for_looking_at() {
+    let temporary = tempfile::tempdir().unwrap();
+    let root = std::env::var_os("EVENBEAT_LOOK").map_or(temporary.path().to_owned(), Into::into);
+    for (name, audit) in audits() {
+        let folder = OutputFolder::create(&root.join(name.replace(' ', "-")), Existing::Replace).unwrap();
+        write_all(&audit, &common::provenance(), &folder).unwrap();
+        assert_eq!(names(folder.path()).len(), 5, "{name}");
+    }
+}

@@ -162,7 +162,8 @@ impl Reading<'_> {
             notes.push(Note::new(NoteCode::BrokenOff, text));
         }
         if *self.view != ViewSettings::default() {
-            let text = "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
+            let text =
+                "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
             notes.push(Note::new(NoteCode::PartOfPicture, text));
         }
         notes
@@ -196,7 +197,8 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let facts = reading.facts;
-    let settled = cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
+    let settled =
+        cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
@@ -227,5 +229,7 @@ fn stated_rate(facts: &CaptureFacts, settings: &Settings) -> Option<StatedRate> 
     if let Some(rate) = settings.reading.rate {
         return Some(StatedRate { rate, source: RateSource::Given });
     }
-    facts.nominal_rate.map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) })
+    facts
+        .nominal_rate
+        .map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) })
 }

@@ -26,8 +26,17 @@ const MAY_USE: &[(&str, &[&str])] = &[
 const PURE: &[&str] = &["fingerprint", "classify", "cadence", "verdict"];
 
 /// What a pure stage must not name.
-const IMPURE: &[&str] =
-    &["std::fs", "std::io", "std::thread", "std::time", "std::net", "std::process", "chrono", "crate::error", "crossbeam"];
+const IMPURE: &[&str] = &[
+    "std::fs",
+    "std::io",
+    "std::thread",
+    "std::time",
+    "std::net",
+    "std::process",
+    "chrono",
+    "crate::error",
+    "crossbeam",
+];
 
 fn sources(stage: &str) -> Vec<PathBuf> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
@@ -98,7 +107,9 @@ fn pure_stages_name_no_files_clocks_threads_or_errors() {
 
 #[test]
 fn only_report_types_and_the_log_header_derive_serialize() {
-    for stage in ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "cadence", "verdict"] {
+    for stage in
+        ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "cadence", "verdict"]
+    {
         for path in sources(stage) {
             assert!(!code(&path).contains("Serialize"), "{} derives Serialize", path.display());
         }

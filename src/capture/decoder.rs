@@ -61,8 +61,27 @@ const RATE_AGREEMENT: f64 = 0.001;
 
 /// Demuxers of raw streams without timestamps: the decoder lays their frames out at a rate it assumes.
 const UNTIMED_DEMUXERS: &[&str] = &[
-    "h264", "hevc", "vvc", "evc", "m4v", "mpegvideo", "h261", "h263", "vc1", "dirac", "cavsvideo", "obu",
-    "mjpeg", "mjpeg_2000", "rawvideo", "image2", "image2pipe", "png_pipe", "jpeg_pipe", "tiff_pipe", "bmp_pipe",
+    "h264",
+    "hevc",
+    "vvc",
+    "evc",
+    "m4v",
+    "mpegvideo",
+    "h261",
+    "h263",
+    "vc1",
+    "dirac",
+    "cavsvideo",
+    "obu",
+    "mjpeg",
+    "mjpeg_2000",
+    "rawvideo",
+    "image2",
+    "image2pipe",
+    "png_pipe",
+    "jpeg_pipe",
+    "tiff_pipe",
+    "bmp_pipe",
 ];
 
 /// Reads frames from an external decoder.
@@ -123,7 +142,8 @@ impl DecoderSource {
         name: String,
         settings: &ReadingSettings,
     ) -> Result<Self> {
-        let program = settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
+        let program =
+            settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
         let version = DecoderVersion::ask(&program, &place)?;
         let stream = settings.stream.unwrap_or(0);
         let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place)?;
@@ -199,7 +219,8 @@ impl DecoderSource {
             )),
             None => self.notes.push(Note::new(
                 NoteCode::DecoderErrors,
-                "The decoder ended its output but did not exit and was stopped. Check the decoder.".to_owned(),
+                "The decoder ended its output but did not exit and was stopped. Check the decoder."
+                    .to_owned(),
             )),
         }
         let Some(time_base) = self.facts.time_base.filter(|_| !self.times_are_invented) else { return };
@@ -218,7 +239,9 @@ impl DecoderSource {
         } else {
             Note::new(
                 NoteCode::ReaderMessage,
-                format!("{text} Another stream of the container may be the longer one; check that it is whole."),
+                format!(
+                    "{text} Another stream of the container may be the longer one; check that it is whole."
+                ),
             )
         });
     }
@@ -259,7 +282,9 @@ impl FrameSource for DecoderSource {
                 self.ended = true;
                 self.notes.push(Note::new(
                     NoteCode::DecoderErrors,
-                    format!("The decoder's output stops in the middle of frame {number}; that frame is left out."),
+                    format!(
+                        "The decoder's output stops in the middle of frame {number}; that frame is left out."
+                    ),
                 ));
                 self.note_ending();
                 Ok(None)
@@ -289,7 +314,8 @@ impl FrameSource for DecoderSource {
 }
 
 fn invented_times_note(facts: &CaptureFacts) -> Note {
-    let rate = facts.nominal_rate.map_or_else(|| "a rate it assumes".into(), |rate| format!("{rate} frames/s"));
+    let rate =
+        facts.nominal_rate.map_or_else(|| "a rate it assumes".into(), |rate| format!("{rate} frames/s"));
     Note::new(
         NoteCode::TimesAssumed,
         format!(
@@ -302,7 +328,8 @@ fn invented_times_note(facts: &CaptureFacts) -> Note {
 fn conversion_note(banner: &Banner, format: PixelFormat) -> Option<Note> {
     let (from, to) = (banner.decoded_format.as_str(), banner.delivered_format.as_str());
     // `yuvj` is `yuv` with another range flag: the samples are the same.
-    let is_same = from.is_empty() || to.is_empty() || from.replacen("yuvj", "yuv", 1) == to.replacen("yuvj", "yuv", 1);
+    let is_same =
+        from.is_empty() || to.is_empty() || from.replacen("yuvj", "yuv", 1) == to.replacen("yuvj", "yuv", 1);
     (!is_same).then(|| {
         Note::new(
             NoteCode::PixelsConverted,
@@ -450,10 +477,18 @@ impl DecoderVersion {
 
     /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
     fn arguments(&self, input: OsString, stream: u32) -> Vec<OsString> {
-        let mut arguments: Vec<OsString> =
-            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts", "-noautorotate", "-i"]
-                .map(OsString::from)
-                .into();
+        let mut arguments: Vec<OsString> = [
+            "-hide_banner",
+            "-nostdin",
+            "-nostats",
+            "-loglevel",
+            "level+info",
+            "-copyts",
+            "-noautorotate",
+            "-i",
+        ]
+        .map(OsString::from)
+        .into();
         arguments.push(input);
         let pass_through = if self.number >= FPS_MODE_VERSION { "-fps_mode" } else { "-vsync" };
         let time_base = if self.number >= TIME_BASE_NAME_VERSION { "demux" } else { "-1" };

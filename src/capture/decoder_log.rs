@@ -21,8 +21,13 @@ const BANNER_LINES_MAX: usize = 1000;
 const STREAMS_MAX: usize = 100;
 
 /// Phrases by which the decoder says that its input ends early.
-const CUT_PHRASES: &[&str] =
-    &["partial file", "File ended prematurely", "Packet corrupt", "corrupt input packet", "Truncating packet"];
+const CUT_PHRASES: &[&str] = &[
+    "partial file",
+    "File ended prematurely",
+    "Packet corrupt",
+    "corrupt input packet",
+    "Truncating packet",
+];
 
 /// Phrase by which the decoder says that it moved a time that was not later than the one before.
 const MOVED_TIME_PHRASES: &[&str] = &["Non-monotonous DTS", "Non-monotonic DTS"];

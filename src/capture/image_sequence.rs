@@ -21,7 +21,8 @@ const IMAGE_BYTES_MAX: u64 = 512 * 1024 * 1024;
 /// First bytes of a PNG (PNG specification, 5.2) and of a TIFF in either byte order (TIFF 6.0, section 2).
 const IMAGE_MAGICS: &[&[u8]] = &[b"\x89PNG\r\n\x1a\n", b"II\x2a\0", b"MM\0\x2a"];
 
-const HINT_SAME: &str = "all images of a sequence must have one size, depth and kind; remove or convert this one";
+const HINT_SAME: &str =
+    "all images of a sequence must have one size, depth and kind; remove or convert this one";
 
 /// Reads numbered images in natural order, one at a time.
 #[derive(Debug)]
@@ -324,9 +325,9 @@ fn file_name(path: &Path) -> String {
 fn number_of(path: &Path) -> Option<(String, u64)> {
     let stem = path.file_stem()?.to_string_lossy().into_owned();
     let end = stem.rfind(|c: char| c.is_ascii_digit())? + 1;
-    let start = stem[..end].rfind(|c: char| !c.is_ascii_digit()).map_or(0, |at| {
-        at + stem[at..].chars().next().map_or(1, char::len_utf8)
-    });
+    let start = stem[..end]
+        .rfind(|c: char| !c.is_ascii_digit())
+        .map_or(0, |at| at + stem[at..].chars().next().map_or(1, char::len_utf8));
     let digits = stem[start..end].trim_start_matches('0');
     if digits.len() > 18 {
         return None;

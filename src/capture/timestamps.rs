@@ -40,7 +40,12 @@ impl TimestampedSource {
     pub(crate) fn new(inner: Box<dyn FrameSource>, file: &Path) -> Result<Self> {
         let place = file.display().to_string();
         let opened = File::open(file).map_err(|error| {
-            Error::new(&place, "cannot open timestamps", cause_of(&error), "check the path given to --timestamps")
+            Error::new(
+                &place,
+                "cannot open timestamps",
+                cause_of(&error),
+                "check the path given to --timestamps",
+            )
         })?;
         let times = read_times(opened, &place)?;
         let facts = CaptureFacts { time_base: Some(TimeBase::NANOSECONDS), ..inner.facts().clone() };
@@ -110,11 +115,10 @@ fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
             )
         };
         line.clear();
-        let len = reader
-            .by_ref()
-            .take(LINE_MAX as u64 + 1)
-            .read_until(b'\n', &mut line)
-            .map_err(|error| Error::new(place, "cannot read timestamps", cause_of(&error), "check the disk"))?;
+        let len =
+            reader.by_ref().take(LINE_MAX as u64 + 1).read_until(b'\n', &mut line).map_err(|error| {
+                Error::new(place, "cannot read timestamps", cause_of(&error), "check the disk")
+            })?;
         if len == 0 {
             break;
         }
@@ -127,8 +131,8 @@ fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
         if text.is_empty() || text.starts_with('#') {
             continue;
         }
-        let (time, used) = parse_time(text)
-            .ok_or_else(|| refused(format!("`{}` is no time", text.escape_default())))?;
+        let (time, used) =
+            parse_time(text).ok_or_else(|| refused(format!("`{}` is no time", text.escape_default())))?;
         if *spelling.get_or_insert(used) != used {
             return Err(refused("seconds and dates are mixed in one file".into()));
         }

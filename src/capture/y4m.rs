@@ -171,8 +171,8 @@ impl FrameSource for Y4mSource {
             0
         };
         let place = &self.place;
-        let mut got = read_samples(&mut self.reader, samples, len)
-            .map_err(|error| unreadable(place, &error))? as u64;
+        let mut got =
+            read_samples(&mut self.reader, samples, len).map_err(|error| unreadable(place, &error))? as u64;
         if got == len as u64 {
             got += skip(&mut self.reader, alpha_len).map_err(|error| unreadable(place, &error))?;
         }
@@ -347,7 +347,8 @@ fn pixel_format(tag: &str) -> Option<(PixelFormat, bool)> {
             } else {
                 return None;
             };
-            let bit_depth = ["9", "10", "11", "12", "13", "14", "15", "16"].iter().position(|d| *d == depth)?;
+            let bit_depth =
+                ["9", "10", "11", "12", "13", "14", "15", "16"].iter().position(|d| *d == depth)?;
             (PixelFormat { family, bit_depth: bit_depth as u8 + 9 }, false)
         }
     })

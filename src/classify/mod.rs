@@ -143,8 +143,9 @@ pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
     let ratios = likelihood::log_ratios(evidence);
     let open = |frame: usize| !identical(frame) && ratios[frame].abs() < CLEAR_LOG_RATIO;
     let posteriors = sequence::posteriors(&ratios, open);
-    let is_new: Vec<bool> =
-        (0..evidence.len()).map(|frame| frame == 0 || !identical(frame) && posteriors[frame] >= 0.5).collect();
+    let is_new: Vec<bool> = (0..evidence.len())
+        .map(|frame| frame == 0 || !identical(frame) && posteriors[frame] >= 0.5)
+        .collect();
     let mut frames: Vec<ClassifiedFrame> = (0..evidence.len())
         .map(|frame| {
             let one = &evidence[frame];

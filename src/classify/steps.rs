@@ -38,7 +38,8 @@ const RETURNS_OWN_SHARE: f64 = 0.1;
 
 /// Marks cuts, jumps and returns on frames whose class is known.
 pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
-    let news: Vec<usize> = (1..frames.len()).filter(|&index| frames[index].class == FrameClass::New).collect();
+    let news: Vec<usize> =
+        (1..frames.len()).filter(|&index| frames[index].class == FrameClass::New).collect();
     mark_cuts(frames, evidence, &news);
     mark_jumps(frames, evidence, &news);
     mark_returns(frames, &news);
@@ -121,8 +122,7 @@ fn mark_jumps(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], news: 
 
 /// The step of one picture around `place`, where the motion around is steady.
 fn single_step(evidence: &[FrameEvidence], news: &[usize], place: usize) -> Option<Step> {
-    let steps: Vec<Step> =
-        neighbours(news, place).filter_map(|other| Step::of(&evidence[other])).collect();
+    let steps: Vec<Step> = neighbours(news, place).filter_map(|other| Step::of(&evidence[other])).collect();
     if steps.len() < NEIGHBOURS_MIN {
         return None;
     }

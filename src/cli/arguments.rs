@@ -162,11 +162,15 @@ impl CaptureArguments {
 
 fn rate(text: &str) -> Result<Rate, String> {
     Rate::parse(text).ok_or_else(|| {
-        format!("a rate is a number of frames per second such as 59.94, 25 or 60000/1001, each part from 1 to {}", Rate::PART_MAX)
+        format!(
+            "a rate is a number of frames per second such as 59.94, 25 or 60000/1001, each part from 1 to {}",
+            Rate::PART_MAX
+        )
     })
 }
 
 fn rectangle(text: &str) -> Result<Rect, String> {
-    Rect::parse(text)
-        .ok_or_else(|| "a rectangle is X,Y,W,H in pixels, whole numbers, width and height at least 1".to_owned())
+    Rect::parse(text).ok_or_else(|| {
+        "a rectangle is X,Y,W,H in pixels, whole numbers, width and height at least 1".to_owned()
+    })
 }

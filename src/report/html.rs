@@ -7,11 +7,12 @@ use super::escape::{markup, visible};
 use super::markdown::command_text;
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
-    ms_text, optional_ms_text, pattern_label, percent_text, time_s,
+    ms_text, optional_ms_text, percent_text, time_s,
 };
 use super::timeline::strip;
 use super::{Provenance, FRAMES_CSV};
 use crate::audit::Audit;
+use crate::cadence::Pattern;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
 use crate::classify::Evidence;
@@ -73,7 +74,7 @@ fn push_verdict(html: &mut String, audit: &Audit) {
              could be read; what follows holds for the frames that were. See the notes.</p>\n",
         );
     }
-    let cadence = audit.cadence.pattern.as_ref().map_or_else(|| "none holds".to_owned(), pattern_label);
+    let cadence = audit.cadence.pattern.as_ref().map_or_else(|| "none holds".to_owned(), Pattern::label);
     html.push_str("<dl class=\"facts\">\n");
     for (name, value) in [
         ("Delivered", format!("{} frames/s", audit.times.delivered_rate)),
@@ -203,11 +204,7 @@ fn push_numbers(html: &mut String, audit: &Audit) {
     let cadence = audit.cadence.pattern.as_ref().map_or_else(
         || "no pattern holds".to_owned(),
         |pattern| {
-            format!(
-                "{}, over {} of the judged frames",
-                pattern_label(pattern),
-                percent_text(audit.cadence.coverage)
-            )
+            format!("{}, over {} of the judged frames", pattern.label(), percent_text(audit.cadence.coverage))
         },
     );
     let rate_source = match audit.rate_source {
@@ -277,7 +274,7 @@ fn push_breaks(html: &mut String, audit: &Audit) {
             "<p>{}</p>",
             markup(&format!(
                 "The pattern {} slips {} times, once in {}{pair}: two clocks that differ, not lost pictures.",
-                pattern_label(&slip.pattern),
+                slip.pattern.label(),
                 slip.frames.len(),
                 clock_text(slip.interval_s)
             ))

@@ -4,8 +4,9 @@
 
 use serde::Serialize;
 
-use super::text::{duration_s, hex, pattern_label, time_s};
+use super::text::{duration_s, hex, time_s};
 use crate::audit::Audit;
+use crate::cadence::Pattern;
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
 use crate::units::Rate;
 use crate::verdict::Finding;
@@ -246,7 +247,7 @@ fn cadence(audit: &Audit) -> Cadence {
     let cadence = &audit.cadence;
     Cadence {
         holds: cadence.pattern.as_ref().map(|pattern| pattern.holds.clone()),
-        label: cadence.pattern.as_ref().map(pattern_label),
+        label: cadence.pattern.as_ref().map(Pattern::label),
         coverage: rounded(cadence.coverage, SHARE_DECIMALS),
         segments: cadence.segments.iter().map(segment_row).collect(),
         breaks: cadence.breaks.iter().map(|found| break_row(audit, found)).collect(),
@@ -260,7 +261,7 @@ fn segment_row(segment: &Segment) -> SegmentRow {
         first_frame: segment.first_frame,
         last_frame: segment.last_frame,
         holds: segment.pattern.holds.clone(),
-        label: pattern_label(&segment.pattern),
+        label: segment.pattern.label(),
     }
 }
 
@@ -286,7 +287,7 @@ fn freeze_row(audit: &Audit, freeze: &Freeze) -> FreezeRow {
 fn slip_row(slip: &RateSlip) -> SlipRow {
     SlipRow {
         holds: slip.pattern.holds.clone(),
-        label: pattern_label(&slip.pattern),
+        label: slip.pattern.label(),
         frames: slip.frames.clone(),
         interval_s: rounded(slip.interval_s, SECONDS_DECIMALS),
         rate_pair: slip.rate_pair.clone(),

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::escape::{fence, markdown, visible};
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
-    optional_ms_text, pattern_label, percent_text,
+    optional_ms_text, percent_text,
 };
 use super::{Provenance, TIMELINE_SVG};
 use crate::audit::Audit;
@@ -37,7 +37,7 @@ fn push_numbers(text: &mut String, audit: &Audit) {
     let motion = cadence.motion;
     let pattern = cadence.pattern.as_ref().map_or_else(
         || "none holds".to_owned(),
-        |pattern| format!("{}, {} of judged frames", pattern_label(pattern), percent_text(cadence.coverage)),
+        |pattern| format!("{}, {} of judged frames", pattern.label(), percent_text(cadence.coverage)),
     );
     let rows = [
         ("Delivered rate", format!("{} frames/s", exact_rate_text(audit.times.delivered_rate))),

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::escape::visible;
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, kind_title, length_text, motion_rate_text,
-    optional_ms_text, pattern_label, percent_text, wrap,
+    optional_ms_text, percent_text, wrap,
 };
 use crate::audit::Audit;
 
@@ -45,9 +45,7 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
     let incomplete = if audit.complete { "" } else { ", INCOMPLETE" };
     let pattern = cadence.pattern.as_ref().map_or_else(
         || "no pattern holds".to_owned(),
-        |pattern| {
-            format!("{} over {} of judged frames", pattern_label(pattern), percent_text(cadence.coverage))
-        },
+        |pattern| format!("{} over {} of judged frames", pattern.label(), percent_text(cadence.coverage)),
     );
     vec![
         (

@@ -1,7 +1,7 @@
 //! Values as text, alike in every output.
 
 use crate::audit::Audit;
-use crate::cadence::Pattern;
+
 use crate::units::{hz_text, Rate};
 use crate::verdict::FindingKind;
 
@@ -29,22 +29,6 @@ pub(super) fn duration_s(audit: &Audit) -> f64 {
 /// One frame period at the delivered rate, seconds.
 pub(super) fn period_s(audit: &Audit) -> f64 {
     audit.times.delivered_rate.period_ms() / 1000.0
-}
-
-/// A pattern as the trade writes it: `2:2`, `2:3`, and runs of three or more as `1×23:2`.
-/// A period of one hold is written twice, `2:2`, because the repetition is what the word means.
-pub(super) fn pattern_label(pattern: &Pattern) -> String {
-    if let [hold] = pattern.holds[..] {
-        return format!("{hold}:{hold}");
-    }
-    let mut parts = Vec::new();
-    for run in pattern.holds.chunk_by(|a, b| a == b) {
-        match run.len() {
-            1 | 2 => parts.extend(run.iter().map(u32::to_string)),
-            length => parts.push(format!("{}×{length}", run[0])),
-        }
-    }
-    parts.join(":")
 }
 
 /// A kind of finding for reading: `half-rate motion`, `cadence break`.
@@ -194,20 +178,6 @@ fn words_with_units(text: &str) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn patterns_read_as_the_trade_writes_them() {
-        let slip: Vec<u32> = [1; 23].into_iter().chain([2]).collect();
-        for (holds, label) in [
-            (vec![1], "1:1"),
-            (vec![2], "2:2"),
-            (vec![2, 3], "2:3"),
-            (vec![2, 3, 3, 2], "2:3:3:2"),
-            (slip, "1×23:2"),
-        ] {
-            assert_eq!(pattern_label(&Pattern { holds }), label);
-        }
-    }
 
     #[test]
     fn times_read_in_the_unit_that_fits() {

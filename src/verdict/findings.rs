@@ -87,7 +87,9 @@ impl Case<'_> {
             let mut next: Vec<Event> = Vec::with_capacity(merged.len());
             for event in merged {
                 match next.last_mut() {
-                    Some(last) if self.seconds(event.first_frame) - self.seconds(last.last_frame) <= within => {
+                    Some(last)
+                        if self.seconds(event.first_frame) - self.seconds(last.last_frame) <= within =>
+                    {
                         last.last_frame = last.last_frame.max(event.last_frame);
                         last.count += event.count;
                     }
@@ -263,11 +265,8 @@ pub(super) fn capture_gaps(case: &Case<'_>) -> Vec<Finding> {
 /// Timestamps that run backwards or stand.
 pub(super) fn uneven_timestamps(case: &Case<'_>) -> Vec<Finding> {
     let Some(timing) = &case.cadence.timing else { return Vec::new() };
-    let events = timing.not_increasing.iter().map(|&frame| Event {
-        first_frame: frame,
-        last_frame: frame,
-        count: 1,
-    });
+    let events =
+        timing.not_increasing.iter().map(|&frame| Event { first_frame: frame, last_frame: frame, count: 1 });
     let mut findings: Vec<Finding> = case
         .merged(events)
         .into_iter()

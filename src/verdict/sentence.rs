@@ -71,8 +71,11 @@ fn motion(case: &Case<'_>, findings: &[Finding]) -> String {
     };
     if constant_hold(case.cadence) == Some(1) {
         let (judged, repeats) = (motion.judged_frames, motion.repeat_frames);
-        let share =
-            if repeats == 0 { "every frame shows a new picture" } else { "nearly every frame shows a new picture" };
+        let share = if repeats == 0 {
+            "every frame shows a new picture"
+        } else {
+            "nearly every frame shows a new picture"
+        };
         return format!("{rates}: {share} ({} of {judged}).", judged - repeats);
     }
     let (in_pattern, places) = match constant_hold(case.cadence) {
@@ -98,11 +101,13 @@ fn faults(findings: &[Finding]) -> Option<String> {
             .iter()
             .filter(|finding| finding.kind == kind && finding.severity >= Severity::Warning)
             .collect();
-        let Some(worst) = of_kind.iter().max_by_key(|finding| (finding.count, finding.last_frame - finding.first_frame))
+        let Some(worst) =
+            of_kind.iter().max_by_key(|finding| (finding.count, finding.last_frame - finding.first_frame))
         else {
             continue;
         };
-        let times = if of_kind.len() > 1 { format!("{} times, worst at", of_kind.len()) } else { "at".to_owned() };
+        let times =
+            if of_kind.len() > 1 { format!("{} times, worst at", of_kind.len()) } else { "at".to_owned() };
         parts.push(format!("{} {times} {:.3} s: {}", name.replace('-', " "), worst.time_s, worst.text));
     }
     if parts.is_empty() {
@@ -120,7 +125,11 @@ fn still(case: &Case<'_>) -> Option<String> {
     if still == 0 || case.cadence.motion.new_frames <= 1 {
         return None;
     }
-    Some(format!("{} stood still and {} not judged.", counted(still, "frame"), if still == 1 { "was" } else { "were" }))
+    Some(format!(
+        "{} stood still and {} not judged.",
+        counted(still, "frame"),
+        if still == 1 { "was" } else { "were" }
+    ))
 }
 
 /// How the repeats are proven.
@@ -137,7 +146,9 @@ fn proof(case: &Case<'_>) -> Option<String> {
     Some(match identical {
         0 => format!("All {total} repeats were told by measure: the recording is not lossless."),
         all if all == total => format!("All {total} repeats are identical to the last bit."),
-        _ => format!("{identical} of {total} repeats are identical to the last bit, the others were told by measure."),
+        _ => format!(
+            "{identical} of {total} repeats are identical to the last bit, the others were told by measure."
+        ),
     })
 }
 
@@ -150,7 +161,8 @@ pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
             "too little moves to judge a cadence; record a stretch of the clip with motion",
         ));
     }
-    let half_rate = findings.iter().any(|f| f.kind == FindingKind::HalfRateMotion && f.severity == Severity::Warning);
+    let half_rate =
+        findings.iter().any(|f| f.kind == FindingKind::HalfRateMotion && f.severity == Severity::Warning);
     if half_rate && case.source_rate.is_none() {
         notes.push(Note::new(
             NoteCode::SourceAssumed,

@@ -1,10 +1,11 @@
 //! New, repeat or still: three layers of evidence. Pure.
 
 mod evidence;
-mod likelihood;
+pub mod likelihood;
 mod sequence;
 mod steps;
 mod still;
+mod weights;
 
 pub use evidence::FrameEvidence;
 

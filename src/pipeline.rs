@@ -24,9 +24,7 @@ use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
-use crate::fingerprint::{
-    FrameFingerprint, FrameMeasures, FrameMeter, ReducedPicture, Sequencer, ViewPlan,
-};
+use crate::fingerprint::{FrameFingerprint, FrameMeasures, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
 use crate::frame::{FrameShape, FrameTiming, Rect};
 use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
@@ -140,10 +138,7 @@ pub fn fingerprint_capture(
 }
 
 fn worker_count(wanted: Option<NonZeroUsize>) -> usize {
-    wanted
-        .or_else(|| thread::available_parallelism().ok())
-        .map_or(1, NonZeroUsize::get)
-        .min(WORKERS_MAX)
+    wanted.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get).min(WORKERS_MAX)
 }
 
 fn spawn<'scope, T: Send + 'scope>(
@@ -310,7 +305,12 @@ fn read_frames(
     (end, error)
 }
 
-fn measure_frames(plan: &ViewPlan, jobs: &Receiver<Job>, done: &Sender<Done>, spent: &Receiver<ReducedPicture>) {
+fn measure_frames(
+    plan: &ViewPlan,
+    jobs: &Receiver<Job>,
+    done: &Sender<Done>,
+    spent: &Receiver<ReducedPicture>,
+) {
     let mut meter = FrameMeter::default();
     for Job { index, timing, current, previous } in jobs {
         let picture = spent.try_recv().unwrap_or_default();
@@ -552,7 +552,11 @@ mod tests {
         let buffers = Mutex::default();
         let full = Error::new("log", "cannot write", "full", "free some space");
         let result = run(PaintedSource::new(u64::MAX, &buffers), 2, &go(), |fingerprint| {
-            if fingerprint.index == 5 { Err(full.clone()) } else { Ok(()) }
+            if fingerprint.index == 5 {
+                Err(full.clone())
+            } else {
+                Ok(())
+            }
         });
         assert_eq!(result.unwrap_err(), full);
     }

@@ -230,7 +230,12 @@ impl<W: Write> LogWriter<W> {
     ///
     /// # Errors
     /// When `output` cannot be written.
-    pub fn new(output: W, place: impl Into<String>, facts: &CaptureFacts, view: &ViewSettings) -> Result<Self> {
+    pub fn new(
+        output: W,
+        place: impl Into<String>,
+        facts: &CaptureFacts,
+        view: &ViewSettings,
+    ) -> Result<Self> {
         let header = LogHeader {
             facts: facts.clone(),
             view: view.clone(),
@@ -862,7 +867,10 @@ mod tests {
             damaged[at] ^= flip;
             if let Ok((_, _, end)) = read(&damaged) {
                 // Without its line feed the last line looks cut, which is no clean end either.
-                assert!(end.end.notes.iter().any(|note| note.code == NoteCode::Truncated), "byte {at} ^ {flip}");
+                assert!(
+                    end.end.notes.iter().any(|note| note.code == NoteCode::Truncated),
+                    "byte {at} ^ {flip}"
+                );
             }
         }
     }
@@ -880,7 +888,10 @@ mod tests {
         let not_a_number = f32::NAN.to_le_bytes();
         for (bytes, message) in [
             (Vec::new(), "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`"),
-            (b"YUV4MPEG2 W16 H16\n".to_vec(), "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`"),
+            (
+                b"YUV4MPEG2 W16 H16\n".to_vec(),
+                "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
+            ),
             (
                 b"evenbeat-fingerprints 2\n".to_vec(),
                 "log: fingerprint log of a newer version: version 2, this evenbeat reads up to 1",
@@ -893,14 +904,26 @@ mod tests {
                 changed(second + 8, &7u64.to_le_bytes()),
                 "log: damaged fingerprint log: frame 1: its index does not follow the one before",
             ),
-            (changed(header + 56, &not_a_number), "log: damaged fingerprint log: frame 0: a block change cannot be"),
-            (changed(header + 76, &not_a_number), "log: damaged fingerprint log: frame 0: a block change cannot be"),
-            (changed(header + 108, &not_a_number), "log: damaged fingerprint log: frame 0: an energy cannot be"),
+            (
+                changed(header + 56, &not_a_number),
+                "log: damaged fingerprint log: frame 0: a block change cannot be",
+            ),
+            (
+                changed(header + 76, &not_a_number),
+                "log: damaged fingerprint log: frame 0: a block change cannot be",
+            ),
+            (
+                changed(header + 108, &not_a_number),
+                "log: damaged fingerprint log: frame 0: an energy cannot be",
+            ),
             (
                 changed(header + 104, &not_a_number),
                 "log: damaged fingerprint log: frame 0: an offset or motion cannot be",
             ),
-            (changed(header + 232, &[255, 255]), "log: damaged fingerprint log: frame 0: a signature cannot be"),
+            (
+                changed(header + 232, &[255, 255]),
+                "log: damaged fingerprint log: frame 0: a signature cannot be",
+            ),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

@@ -65,7 +65,8 @@ fn paint(shift: usize) -> Vec<u8> {
     (0..shape.byte_len())
         .map(|at| {
             let (x, y) = ((at % 1920 + shift) as f64, (at / 1920) as f64);
-            (128.0 + 40.0 * (x * 0.05).sin() + 40.0 * (y * 0.04 + x * 0.017).sin() + 30.0 * (x * 0.31).sin()) as u8
+            (128.0 + 40.0 * (x * 0.05).sin() + 40.0 * (y * 0.04 + x * 0.017).sin() + 30.0 * (x * 0.31).sin())
+                as u8
         })
         .collect()
 }
@@ -93,7 +94,8 @@ fn throughput(criterion: &mut Criterion) {
     let pictures: Vec<_> = (0..6).map(|n| paint(n * 3)).collect();
     let mut fingerprints = VecDeque::new();
     run(&pictures, |fingerprint| fingerprints.push_back(fingerprint));
-    let mut writer = LogWriter::new(Vec::new(), "memory", &facts(), &ViewSettings::default()).expect("memory");
+    let mut writer =
+        LogWriter::new(Vec::new(), "memory", &facts(), &ViewSettings::default()).expect("memory");
     let start = Instant::now();
     for index in 0..RECORDS {
         fingerprints.rotate_left(1);

@@ -14,8 +14,11 @@ const LANES: usize = CELL;
 /// Reach of the search on the quarter picture: 6 quarter pixels are 24 reduced pixels, 96 pixels of a
 /// 1920-pixel picture per frame: it crosses that picture in 20 frames.
 const REACH: isize = 6;
-/// No search is made where at most this share of the energy is left after each block's own small motion.
+/// No search is made where at most this share of the energy is left after each block's own small motion,
+/// and at least [`SURE_AGREEMENT`] of the moving texture agrees: the motion is small then.
 const EXPLAINED_WELL: f32 = 0.2;
+/// Most of the texture: two motions cannot both have it.
+const SURE_AGREEMENT: f32 = 0.5;
 /// Rows between those compared in a search, and between those fitted when each is a mean of several:
 /// half of the pixels tell the same.
 const SEARCH_STEP: usize = 2;
@@ -100,16 +103,19 @@ impl MotionSearch {
         self.moving
             .extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
         self.shifted.clear();
-        let shift = match self.unexplained() / energy {
-            left if left <= EXPLAINED_WELL => Shift::default(),
-            _ => self.whole_shift(current, previous),
+        let near = dominant(&self.fits, &self.moving, &mut self.votes);
+        let sure = near.agreement >= SURE_AGREEMENT && self.unexplained() <= EXPLAINED_WELL * energy;
+        let shift = if sure {
+            Shift { x: near.x.round() as isize, y: near.y.round() as isize }
+        } else {
+            self.whole_shift(current, previous)
         };
-
-        if shift != Shift::default() {
+        let motion = if shift == Shift::default() {
+            near
+        } else {
             fit_blocks(full, earlier, shift, step, &mut self.shifted);
-        }
-        let fits = if self.shifted.is_empty() { &self.fits } else { &self.shifted };
-        let motion = dominant(fits, &self.moving, &mut self.votes);
+            dominant(&self.shifted, &self.moving, &mut self.votes)
+        };
         Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
@@ -227,7 +233,8 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
         .iter()
         .map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y))
         .sum();
-    let agreement = if total > 0.0 { (sum / total).min(1.0) } else { 0.0 };
+    // An empty sum is minus zero.
+    let agreement = if total > 0.0 { (sum / total).min(1.0) + 0.0 } else { 0.0 };
     Motion { x, y, agreement, unexplained: 0.0 }
 }
 

@@ -427,7 +427,7 @@ mod tests {
             samples.resize(self.facts.shape.byte_len(), 0);
             self.buffers.lock().unwrap().insert(samples.as_ptr() as usize);
             for (at, sample) in samples.iter_mut().enumerate() {
-                *sample = ((at as u64 + self.next / 2 * 3) * 7919 >> 3) as u8;
+                *sample = (((at as u64 + self.next / 2 * 3) * 7919) >> 3) as u8;
             }
             self.next += 1;
             Ok(Some(FrameTiming { ticks: Some(self.next as i64), missing_before: 0 }))

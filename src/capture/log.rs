@@ -829,7 +829,7 @@ mod tests {
         let mut bytes = Vec::new();
         push_record(&mut bytes, &fingerprint(0));
         assert_eq!(bytes.len(), RECORD_LEN);
-        assert!(RECORD_LEN <= 512);
+        const { assert!(RECORD_LEN <= 512) };
     }
 
     #[test]

@@ -124,20 +124,20 @@ impl MotionSearch {
         }
     }
 
-    /// Mean square difference left after the best of both fits of each block.
+    /// Mean square difference left after the best of both fits of each block. Blocks whose content came in
+    /// from outside the picture are not explained by anything before, and left out.
     fn unexplained(&self) -> f32 {
         let (mut left, mut count) = (0.0, 0.0);
-        for (index, fit) in self.fits.iter().enumerate() {
-            let shifted = self.shifted.get(index).filter(|shifted| shifted.count > 0.0);
-            let best =
-                shifted.map_or(f32::INFINITY, |shifted| shifted.residual() / shifted.count * fit.count);
-            left += fit.residual().min(best);
-            count += fit.count;
+        for (fit, shifted) in self.fits.iter().zip(&self.shifted) {
+            if shifted.count > 0.0 {
+                left += fit.residual().min(shifted.residual() / shifted.count * fit.count);
+                count += fit.count;
+            }
         }
         if count > 0.0 {
             left / count
         } else {
-            0.0
+            mean_over(&self.fits, BlockFit::residual)
         }
     }
 
@@ -321,7 +321,7 @@ fn refined_shift<const SIDE: usize>(
         let left = block % moving.blocks_across * moving.side;
         let top = block / moving.blocks_across * moving.side;
         let (earlier_left, earlier_top) = (left as isize - shift.x, top as isize - shift.y);
-        let inside = |start: isize, length: usize| start >= 1 && start + SIDE as isize + 1 <= length as isize;
+        let inside = |start: isize, length: usize| start >= 1 && start + (SIDE as isize) < length as isize;
         if left + SIDE > current.width
             || top + SIDE > current.height
             || !inside(earlier_left, current.width)

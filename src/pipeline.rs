@@ -22,6 +22,7 @@ use std::thread::{self, ScopedJoinHandle};
 
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
+pub use crate::capture::log::ReadingEnd;
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{FrameFingerprint, FrameMeasures, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
@@ -59,24 +60,6 @@ pub struct Control<'a> {
     pub progress: &'a dyn Progress,
     /// Set to end reading soon; the result has a note then.
     pub stop: &'a AtomicBool,
-}
-
-/// How a run ended. The fingerprints so far are valid in every case.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct ReadingEnd {
-    /// Frames that went to the sink.
-    pub frames: u64,
-    /// Caveats met by the reader.
-    pub end: CaptureEnd,
-    /// What made the rest of the capture unreadable.
-    pub error: Option<Error>,
-}
-
-impl ReadingEnd {
-    /// Whether every frame of the capture was read whole.
-    pub fn is_complete(&self) -> bool {
-        self.error.is_none() && !self.end.notes.iter().any(|note| note.code.makes_incomplete())
-    }
 }
 
 /// Fingerprints every frame of `source` and hands them to `sink` in order, on the calling thread.

@@ -22,6 +22,7 @@ use std::thread::{self, ScopedJoinHandle};
 
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
+pub use crate::capture::log::ReadingEnd;
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{FrameFingerprint, FrameMeasures, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
@@ -59,24 +60,6 @@ pub struct Control<'a> {
     pub progress: &'a dyn Progress,
     /// Set to end reading soon; the result has a note then.
     pub stop: &'a AtomicBool,
-}
-
-/// How a run ended. The fingerprints so far are valid in every case.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct ReadingEnd {
-    /// Frames that went to the sink.
-    pub frames: u64,
-    /// Caveats met by the reader.
-    pub end: CaptureEnd,
-    /// What made the rest of the capture unreadable.
-    pub error: Option<Error>,
-}
-
-impl ReadingEnd {
-    /// Whether every frame of the capture was read whole.
-    pub fn is_complete(&self) -> bool {
-        self.error.is_none() && !self.end.notes.iter().any(|note| note.code.makes_incomplete())
-    }
 }
 
 /// Fingerprints every frame of `source` and hands them to `sink` in order, on the calling thread.
@@ -301,15 +284,6 @@ fn read_frames(
     (end, error)
 }
 
-/// The caveat of a run that was stopped from outside.
-pub(crate) fn interrupted_note() -> Note {
-    Note::new(
-        NoteCode::Interrupted,
-        "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \
-         whole audit.",
-    )
-}
-
 fn measure_frames(
     plan: &ViewPlan,
     jobs: &Receiver<Job>,
@@ -432,7 +406,7 @@ mod tests {
             samples.resize(self.facts.shape.byte_len(), 0);
             self.buffers.lock().unwrap().insert(samples.as_ptr() as usize);
             for (at, sample) in samples.iter_mut().enumerate() {
-                *sample = ((at as u64 + self.next / 2 * 3) * 7919 >> 3) as u8;
+                *sample = (((at as u64 + self.next / 2 * 3) * 7919) >> 3) as u8;
             }
             self.next += 1;
             Ok(Some(FrameTiming { ticks: Some(self.next as i64), missing_before: 0 }))

@@ -39,7 +39,6 @@ use crate::fingerprint::{
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
-use crate::pipeline::ReadingEnd;
 use crate::settings::ViewSettings;
 use crate::units::{Rate, TimeBase};
 
@@ -76,6 +75,25 @@ pub struct LogHeader {
     pub view: ViewSettings,
     /// Version of evenbeat that wrote the log.
     pub tool_version: String,
+}
+
+/// How reading a capture ended, from its samples or from its log. The fingerprints so far are valid in
+/// every case.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ReadingEnd {
+    /// Frames that were fingerprinted.
+    pub frames: u64,
+    /// Caveats met by the reader.
+    pub end: CaptureEnd,
+    /// What made the rest of the capture unreadable.
+    pub error: Option<Error>,
+}
+
+impl ReadingEnd {
+    /// Whether every frame of the capture was read whole.
+    pub fn is_complete(&self) -> bool {
+        self.error.is_none() && !self.end.notes.iter().any(|note| note.code.makes_incomplete())
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -829,7 +847,7 @@ mod tests {
         let mut bytes = Vec::new();
         push_record(&mut bytes, &fingerprint(0));
         assert_eq!(bytes.len(), RECORD_LEN);
-        assert!(RECORD_LEN <= 512);
+        const { assert!(RECORD_LEN <= 512) };
     }
 
     #[test]

@@ -134,17 +134,17 @@ impl BlockChange {
     /// Largest block mean per region, in `1 / FIXED_POINT` code values. A block belongs to the region
     /// that its centre lies in; regions of pictures so small that they have no block are 0.
     pub(super) fn regions(&self, blocks_across: usize) -> [u16; REGION_COLUMNS * REGION_ROWS] {
-        let mut regions = [0; REGION_COLUMNS * REGION_ROWS];
+        let mut regions = [0.0f32; REGION_COLUMNS * REGION_ROWS];
         let blocks_down = self.means.len() / blocks_across.max(1);
         for (row, means) in self.means.chunks(blocks_across.max(1)).enumerate() {
             let first = (2 * row + 1) * REGION_ROWS / (2 * blocks_down) * REGION_COLUMNS;
             for (column, &mean) in means.iter().enumerate() {
                 let region = &mut regions[first + (2 * column + 1) * REGION_COLUMNS / (2 * blocks_across)];
-                // Float to integer casts saturate, at zero for blocks that do not count.
-                *region = (*region).max((mean * FIXED_POINT).round() as u16);
+                *region = region.max(mean);
             }
         }
-        regions
+        // Float to integer casts saturate.
+        regions.map(|worst| (worst * FIXED_POINT).round() as u16)
     }
 }
 

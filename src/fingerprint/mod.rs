@@ -94,3 +94,6 @@ pub struct FrameFingerprint {
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
     pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,8 +14,11 @@ const LANES: usize = CELL;
 /// Reach of the search on the quarter picture: 6 quarter pixels are 24 reduced pixels, 96 pixels of a
 /// 1920-pixel picture per frame: it crosses that picture in 20 frames.
 const REACH: isize = 6;
-/// No search is made where at most this share of the energy is left after each block's own small motion.
+/// No search is made where at most this share of the energy is left after each block's own small motion,
+/// and at least [`SURE_AGREEMENT`] of the moving texture agrees: the motion is small then.
 const EXPLAINED_WELL: f32 = 0.2;
+/// Most of the texture: two motions cannot both have it.
+const SURE_AGREEMENT: f32 = 0.5;
 /// Rows between those compared in a search, and between those fitted when each is a mean of several:
 /// half of the pixels tell the same.
 const SEARCH_STEP: usize = 2;
@@ -99,24 +102,20 @@ impl MotionSearch {
         self.moving.clear();
         self.moving
             .extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
-        let t0 = std::time::Instant::now();
         self.shifted.clear();
-        let shift = match self.unexplained() / energy {
-            left if left <= EXPLAINED_WELL => Shift::default(),
-            _ => self.whole_shift(current, previous),
+        let near = dominant(&self.fits, &self.moving, &mut self.votes);
+        let sure = near.agreement >= SURE_AGREEMENT && self.unexplained() <= EXPLAINED_WELL * energy;
+        let shift = if sure {
+            Shift { x: near.x.round() as isize, y: near.y.round() as isize }
+        } else {
+            self.whole_shift(current, previous)
         };
-        if std::env::var_os("TT").is_some() {
-            eprintln!("whole {:?}", t0.elapsed());
-        }
-        if shift != Shift::default() {
+        let motion = if shift == Shift::default() {
+            near
+        } else {
             fit_blocks(full, earlier, shift, step, &mut self.shifted);
-        }
-        let fits = if self.shifted.is_empty() { &self.fits } else { &self.shifted };
-        let t0 = std::time::Instant::now();
-        let motion = dominant(fits, &self.moving, &mut self.votes);
-        if std::env::var_os("TT").is_some() {
-            eprintln!("dominant {:?}", t0.elapsed());
-        }
+            dominant(&self.shifted, &self.moving, &mut self.votes)
+        };
         Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
@@ -125,20 +124,20 @@ impl MotionSearch {
         }
     }
 
-    /// Mean square difference left after the best of both fits of each block.
+    /// Mean square difference left after the best of both fits of each block. Blocks whose content came in
+    /// from outside the picture are not explained by anything before, and left out.
     fn unexplained(&self) -> f32 {
         let (mut left, mut count) = (0.0, 0.0);
-        for (index, fit) in self.fits.iter().enumerate() {
-            let shifted = self.shifted.get(index).filter(|shifted| shifted.count > 0.0);
-            let best =
-                shifted.map_or(f32::INFINITY, |shifted| shifted.residual() / shifted.count * fit.count);
-            left += fit.residual().min(best);
-            count += fit.count;
+        for (fit, shifted) in self.fits.iter().zip(&self.shifted) {
+            if shifted.count > 0.0 {
+                left += fit.residual().min(shifted.residual() / shifted.count * fit.count);
+                count += fit.count;
+            }
         }
         if count > 0.0 {
             left / count
         } else {
-            0.0
+            mean_over(&self.fits, BlockFit::residual)
         }
     }
 
@@ -146,11 +145,7 @@ impl MotionSearch {
     /// quarter picture, then the neighbours of the best on the finer ones.
     fn whole_shift(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Shift {
         let blocks_across = current.levels[0].width.div_ceil(CELL);
-        let t0 = std::time::Instant::now();
         let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);
-        if std::env::var_os("TT").is_some() {
-            eprintln!("quarter {:?}", t0.elapsed());
-        }
         for (level, side) in [(1, CELL / 2), (0, CELL)] {
             shift = Shift { x: 2 * shift.x, y: 2 * shift.y };
             let (current, previous) = (&current.levels[level], &previous.levels[level]);
@@ -238,7 +233,8 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
         .iter()
         .map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y))
         .sum();
-    let agreement = if total > 0.0 { (sum / total).min(1.0) } else { 0.0 };
+    // An empty sum is minus zero.
+    let agreement = if total > 0.0 { (sum / total).min(1.0) + 0.0 } else { 0.0 };
     Motion { x, y, agreement, unexplained: 0.0 }
 }
 
@@ -325,7 +321,7 @@ fn refined_shift<const SIDE: usize>(
         let left = block % moving.blocks_across * moving.side;
         let top = block / moving.blocks_across * moving.side;
         let (earlier_left, earlier_top) = (left as isize - shift.x, top as isize - shift.y);
-        let inside = |start: isize, length: usize| start >= 1 && start + SIDE as isize + 1 <= length as isize;
+        let inside = |start: isize, length: usize| start >= 1 && start + (SIDE as isize) < length as isize;
         if left + SIDE > current.width
             || top + SIDE > current.height
             || !inside(earlier_left, current.width)

@@ -36,7 +36,9 @@ fn kernels(criterion: &mut Criterion) {
     let luma = WIDTH * HEIGHT;
     let deep: Vec<Vec<u8>> = frames
         .iter()
-        .map(|frame| frame[..luma].iter().flat_map(|&sample| (u16::from(sample) << 2).to_le_bytes()).collect())
+        .map(|frame| {
+            frame[..luma].iter().flat_map(|&sample| (u16::from(sample) << 2).to_le_bytes()).collect()
+        })
         .collect();
     let mut sums = Vec::new();
     let mut means = vec![0i16; WIDTH * HEIGHT / 16];
@@ -72,7 +74,14 @@ fn kernels(criterion: &mut Criterion) {
         });
     });
     let measures: Vec<FrameMeasures> = (0..3)
-        .map(|n| meter.measure(&plan, &frames[n], n.checked_sub(1).map(|n| &frames[n][..]), ReducedPicture::default()))
+        .map(|n| {
+            meter.measure(
+                &plan,
+                &frames[n],
+                n.checked_sub(1).map(|n| &frames[n][..]),
+                ReducedPicture::default(),
+            )
+        })
         .collect();
     let mut sequencer = Sequencer::default();
     let mut turn = 0;
@@ -94,7 +103,9 @@ fn kernels(criterion: &mut Criterion) {
         .collect();
     let mut group = criterion.benchmark_group("reduced");
     group.throughput(Throughput::Bytes(2 * means.len() as u64));
-    group.bench_function("difference_sums", |b| b.iter(|| difference_sums(&reduced[1], black_box(&reduced[0]))));
+    group.bench_function("difference_sums", |b| {
+        b.iter(|| difference_sums(&reduced[1], black_box(&reduced[0])))
+    });
     let mut column_sums = Vec::new();
     group.bench_function("fine_energy", |b| {
         b.iter(|| fine_energy(black_box(&reduced[1]), WIDTH / 4, &mut column_sums));

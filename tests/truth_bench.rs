@@ -107,7 +107,10 @@ fn short_cells() -> Vec<Cell> {
 
 #[test]
 fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
-    let by_digests = |source| Judged { frames: plain_judge::judge(source), ..Judged::default() };
+    let by_digests = |source| {
+        let frames = plain_judge::judge(&adapter::fingerprints(source));
+        Judged { frames, ..Judged::default() }
+    };
     let mut cells = short_cells();
     cells.retain(|cell| cell.recording == Recording::Lossless);
     assert_eq!(missed(&run(&cells, by_digests)), [] as [&str; 0]);

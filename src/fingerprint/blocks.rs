@@ -139,8 +139,7 @@ impl BlockChange {
         for (row, means) in self.means.chunks(blocks_across.max(1)).enumerate() {
             let first = (2 * row + 1) * REGION_ROWS / (2 * blocks_down) * REGION_COLUMNS;
             for (column, &mean) in means.iter().enumerate() {
-                let region = &mut regions
-                    [first + (2 * column + 1) * REGION_COLUMNS / (2 * blocks_across)];
+                let region = &mut regions[first + (2 * column + 1) * REGION_COLUMNS / (2 * blocks_across)];
                 // Float to integer casts saturate, at zero for blocks that do not count.
                 *region = (*region).max((mean * FIXED_POINT).round() as u16);
             }
@@ -175,12 +174,5 @@ fn spread_of(bits: &mut [u32]) -> BlockSpread {
         f32::from_bits(bits[rank])
     };
     let (p99, p90, median, quiet) = (quantile(99), quantile(90), quantile(50), quantile(10));
-    BlockSpread {
-        mean: (total / count as f64) as f32,
-        quiet,
-        median,
-        p90,
-        p99,
-        worst: f32::from_bits(worst),
-    }
+    BlockSpread { mean: (total / count as f64) as f32, quiet, median, p90, p99, worst: f32::from_bits(worst) }
 }

@@ -34,7 +34,11 @@ impl ChangeMeasure {
         if energy == 0.0 {
             return ReducedChange { energy_two_back, ..ReducedChange::default() };
         }
-        let t0=std::time::Instant::now(); let motion = self.motion.measure(current, previous); if std::env::var_os("TT").is_some(){eprintln!("motion {:?}",t0.elapsed());}
+        let t0 = std::time::Instant::now();
+        let motion = self.motion.measure(current, previous);
+        if std::env::var_os("TT").is_some() {
+            eprintln!("motion {:?}", t0.elapsed());
+        }
         self.difference.clear();
         let pairs = full.values.iter().zip(&previous.levels[0].values);
         self.difference.extend(pairs.map(|(current, previous)| current - previous));

@@ -97,19 +97,26 @@ impl MotionSearch {
         }
         let threshold = MOVING_SHARE * energy;
         self.moving.clear();
-        self.moving.extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
-        let t0=std::time::Instant::now();
+        self.moving
+            .extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
+        let t0 = std::time::Instant::now();
         self.shifted.clear();
         let shift = match self.unexplained() / energy {
             left if left <= EXPLAINED_WELL => Shift::default(),
             _ => self.whole_shift(current, previous),
         };
-if std::env::var_os("TT").is_some(){eprintln!("whole {:?}",t0.elapsed());}
+        if std::env::var_os("TT").is_some() {
+            eprintln!("whole {:?}", t0.elapsed());
+        }
         if shift != Shift::default() {
             fit_blocks(full, earlier, shift, step, &mut self.shifted);
         }
         let fits = if self.shifted.is_empty() { &self.fits } else { &self.shifted };
-        let t0=std::time::Instant::now();let motion = dominant(fits, &self.moving, &mut self.votes);if std::env::var_os("TT").is_some(){eprintln!("dominant {:?}",t0.elapsed());}
+        let t0 = std::time::Instant::now();
+        let motion = dominant(fits, &self.moving, &mut self.votes);
+        if std::env::var_os("TT").is_some() {
+            eprintln!("dominant {:?}", t0.elapsed());
+        }
         Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
@@ -123,7 +130,8 @@ if std::env::var_os("TT").is_some(){eprintln!("whole {:?}",t0.elapsed());}
         let (mut left, mut count) = (0.0, 0.0);
         for (index, fit) in self.fits.iter().enumerate() {
             let shifted = self.shifted.get(index).filter(|shifted| shifted.count > 0.0);
-            let best = shifted.map_or(f32::INFINITY, |shifted| shifted.residual() / shifted.count * fit.count);
+            let best =
+                shifted.map_or(f32::INFINITY, |shifted| shifted.residual() / shifted.count * fit.count);
             left += fit.residual().min(best);
             count += fit.count;
         }
@@ -138,7 +146,11 @@ if std::env::var_os("TT").is_some(){eprintln!("whole {:?}",t0.elapsed());}
     /// quarter picture, then the neighbours of the best on the finer ones.
     fn whole_shift(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Shift {
         let blocks_across = current.levels[0].width.div_ceil(CELL);
-        let t0=std::time::Instant::now();let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);if std::env::var_os("TT").is_some(){eprintln!("quarter {:?}",t0.elapsed());}
+        let t0 = std::time::Instant::now();
+        let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);
+        if std::env::var_os("TT").is_some() {
+            eprintln!("quarter {:?}", t0.elapsed());
+        }
         for (level, side) in [(1, CELL / 2), (0, CELL)] {
             shift = Shift { x: 2 * shift.x, y: 2 * shift.y };
             let (current, previous) = (&current.levels[level], &previous.levels[level]);
@@ -222,8 +234,10 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
     let x = interquartile_mean(votes, |vote| (vote.x, vote.weight_x));
     let y = interquartile_mean(votes, |vote| (vote.y, vote.weight_y));
     let agreeing = |off: f32, weight: f32| if off.abs() <= AGREEMENT { weight } else { 0.0 };
-    let sum: f32 =
-        votes.iter().map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y)).sum();
+    let sum: f32 = votes
+        .iter()
+        .map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y))
+        .sum();
     let agreement = if total > 0.0 { (sum / total).min(1.0) } else { 0.0 };
     Motion { x, y, agreement, unexplained: 0.0 }
 }
@@ -300,15 +314,18 @@ struct Moving<'a> {
 /// The best of `shift` and its eight neighbours, by absolute differences over the moving blocks that all
 /// nine keep within the picture.
 #[inline]
-fn refined_shift<const SIDE: usize>(current: &Plane, previous: &Plane, moving: Moving, shift: Shift) -> Shift {
+fn refined_shift<const SIDE: usize>(
+    current: &Plane,
+    previous: &Plane,
+    moving: Moving,
+    shift: Shift,
+) -> Shift {
     let mut sums = [[0u64; 3]; 3];
     for (block, _) in moving.blocks.iter().enumerate().filter(|(_, moving)| **moving) {
         let left = block % moving.blocks_across * moving.side;
         let top = block / moving.blocks_across * moving.side;
         let (earlier_left, earlier_top) = (left as isize - shift.x, top as isize - shift.y);
-        let inside = |start: isize, length: usize| {
-            start >= 1 && start + SIDE as isize + 1 <= length as isize
-        };
+        let inside = |start: isize, length: usize| start >= 1 && start + SIDE as isize + 1 <= length as isize;
         if left + SIDE > current.width
             || top + SIDE > current.height
             || !inside(earlier_left, current.width)
@@ -379,7 +396,8 @@ fn fit_all(
     let (width, height) = size;
     for top in (0..height).step_by(CELL) {
         for left in (0..width).step_by(CELL) {
-            let (Some((x, right)), Some((y, bottom))) = (usable(left, width, shift.0), usable(top, height, shift.1))
+            let (Some((x, right)), Some((y, bottom))) =
+                (usable(left, width, shift.0), usable(top, height, shift.1))
             else {
                 fits.push(BlockFit::default());
                 continue;

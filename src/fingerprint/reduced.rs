@@ -69,7 +69,8 @@ impl ReducedPicture {
             let (left, right) = part(cell % SIGNATURE_COLUMNS, SIGNATURE_COLUMNS, full.width);
             let (top, bottom) = part(cell / SIGNATURE_COLUMNS, SIGNATURE_ROWS, full.height);
             let rows = (top..bottom).map(|row| &full.row(row)[left..right]);
-            let sum: i64 = rows.map(|row| row.iter().map(|&value| i32::from(value)).sum::<i32>()).map(i64::from).sum();
+            let sum: i64 =
+                rows.map(|row| row.iter().map(|&value| i32::from(value)).sum::<i32>()).map(i64::from).sum();
             let area = ((right - left) * (bottom - top)) as i64;
             *value = ((sum + area / 2) / area) as u16;
         }
@@ -205,7 +206,8 @@ fn box_means<const BYTES: usize>(
     let row_bytes = grid.width * BYTES;
     // Columns of samples that the usual path takes: whole words of whole boxes.
     let usual_width = if grid.factor == USUAL_FACTOR { grid.width / 8 * 8 } else { 0 };
-    let boxes = plane.chunks(row_bytes * grid.factor).zip(means.chunks_exact_mut(grid.width.div_ceil(grid.factor)));
+    let boxes =
+        plane.chunks(row_bytes * grid.factor).zip(means.chunks_exact_mut(grid.width.div_ceil(grid.factor)));
     for (rows, means) in boxes {
         let row_count = rows.len() / row_bytes;
         let mut done = 0;

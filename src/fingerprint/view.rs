@@ -136,11 +136,8 @@ impl ViewPlan {
                 };
                 let whole = Span { columns: 0..source.width, rows: 0..source.height };
                 let region = Span::of(view.region.unwrap_or(everything), across, down).clipped_to(&whole);
-                let packed = PlaneShape {
-                    offset: packed_len,
-                    width: region.columns.len(),
-                    height: region.rows.len(),
-                };
+                let packed =
+                    PlaneShape { offset: packed_len, width: region.columns.len(), height: region.rows.len() };
                 packed_len += packed.width * packed.height * bytes_per_sample;
                 let excluded = view
                     .exclude

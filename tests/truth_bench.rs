@@ -12,6 +12,7 @@
 //! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
 //! | `EVENBEAT_TRUTH_ONLY` | only cells whose name `scene/delivery/recording` holds one of these texts (comma) |
 //! | `EVENBEAT_TRUTH_EVERYTHING` | if set, the whole product of scenes, deliveries and recordings |
+//! | `EVENBEAT_TRUTH_CACHE` | folder for encoded clips; `target/truth-cache` if unset |
 //! | `EVENBEAT_TRUTH_DUMP` | folder for one table per cell: truth, call and fingerprint of every frame |
 //! | `EVENBEAT_TRUTH_CELLS` | folder for frames (YUV4MPEG2) and truth of every cell, by the test `write_cells` |
 
@@ -21,7 +22,7 @@ use std::env;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 
 use evenbeat::capture::FrameSource;
 use truth::adapter::{self, Judged};
@@ -29,10 +30,12 @@ use truth::cells::{self, Cell};
 use truth::recordings::Recording;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{dump, plain_judge, real_clips, recordings};
+use truth::{deliveries, dump, plain_judge, real_clips, recordings};
 
+/// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("truth-cache")
+    let default = || Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("truth-cache");
+    env::var_os("EVENBEAT_TRUTH_CACHE").map_or_else(default, PathBuf::from)
 }
 
 fn encoder_at_hand() -> bool {
@@ -91,6 +94,37 @@ fn pictures_differ_exactly_where_their_content_does() {
     for (name, _) in PAINTED {
         let scene = Scene::painted(name, cells::SHORT_SIZE);
         neighbours_differ(&scene, cells::SHORT_FRAMES as u64).unwrap();
+    }
+}
+
+#[test]
+fn every_delivery_meets_every_recording() {
+    let mut met = std::collections::BTreeSet::new();
+    for (number, (name, _)) in PAINTED.iter().enumerate() {
+        let scene = Scene::painted(name, cells::LONG_SIZE);
+        for cell in cells::of_scene(number, scene, cells::SHORT_FRAMES, false) {
+            met.insert((cell.delivery.name, cell.recording.name()));
+        }
+    }
+    assert_eq!(met.len(), deliveries::all(cells::SHORT_FRAMES).len() * recordings::ALL.len());
+}
+
+#[test]
+fn noise_is_as_strong_as_it_says() {
+    // Independent noise of deviation σ in both frames of a repeat: deviation of the difference σ√2
+    // (variances add); rounding to whole code values adds 1/12 to each variance.
+    let scene = Arc::new(Scene::painted("pan-1", cells::SHORT_SIZE));
+    let delivery = Arc::new(deliveries::all(4).remove(1));
+    for deviation in [1, 3, 6] {
+        let mut source = recordings::open(&scene, &delivery, Recording::Noise(deviation), &cache());
+        let (mut first, mut second) = (Vec::new(), Vec::new());
+        source.read_frame(&mut first).unwrap();
+        source.read_frame(&mut second).unwrap();
+        let luma = cells::SHORT_SIZE.width * cells::SHORT_SIZE.height;
+        let squares = first[..luma].iter().zip(&second).map(|(a, b)| f64::from(a.abs_diff(*b)).powi(2));
+        let found = (squares.sum::<f64>() / luma as f64).sqrt();
+        let expected = (2.0 * (f64::from(deviation).powi(2) + 1.0 / 12.0)).sqrt();
+        assert!((found / expected - 1.0).abs() < 0.03, "{deviation}: {found} {expected}");
     }
 }
 

@@ -25,12 +25,14 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
 use evenbeat::capture::FrameSource;
+use evenbeat::classify::FrameClass;
+use evenbeat::verdict::FindingKind;
 use truth::adapter::{self, Judged};
 use truth::cells::{self, Cell};
 use truth::recordings::Recording;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{deliveries, dump, plain_judge, real_clips, recordings};
+use truth::{deliveries, dump, perfect, plain_judge, real_clips, recordings};
 
 /// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
@@ -125,6 +127,77 @@ fn noise_is_as_strong_as_it_says() {
         let found = (squares.sum::<f64>() / luma as f64).sqrt();
         let expected = (2.0 * (f64::from(deviation).powi(2) + 1.0 / 12.0)).sqrt();
         assert!((found / expected - 1.0).abs() < 0.03, "{deviation}: {found} {expected}");
+    }
+}
+
+/// A cell of the short form's size.
+fn cell(scene: &str, delivery: &str, recording: Recording) -> Cell {
+    let deliveries = deliveries::all(cells::SHORT_FRAMES);
+    let delivery = deliveries.into_iter().find(|d| d.name == delivery).expect("a delivery of the list");
+    let scene = Arc::new(Scene::painted(scene, cells::SHORT_SIZE));
+    Cell { scene, delivery: Arc::new(delivery), recording }
+}
+
+#[test]
+fn a_faultless_judgement_misses_nothing() {
+    for (scene, delivery) in [
+        ("pan-3", "1:1"),
+        ("pan-3", "stalls"),
+        ("still-stretches", "1:1"),
+        ("cuts", "2:2"),
+        ("ticker", "25-in-60"),
+    ] {
+        let cell = cell(scene, delivery, Recording::Lossless);
+        let score = score(&cell, &perfect::judgement(&cell));
+        assert_eq!(missed(std::slice::from_ref(&score)), [] as [&str; 0], "{scene} {delivery}");
+        assert_eq!((score.still.total, score.mixes.total), (score.still.right, score.mixes.right));
+    }
+}
+
+#[test]
+fn each_kind_of_error_is_missed() {
+    type Spoil = fn(&mut Judged);
+    let table: [(&str, Recording, Spoil, &str); 8] = [
+        ("1:1", Recording::Lossless, |j| j.frames[7].class = FrameClass::Repeat, "lossless frames: 1/120"),
+        (
+            "1:1",
+            Recording::Noise(1),
+            |j| j.frames[7].class = FrameClass::Still,
+            "lossy and noisy frames: 1/120",
+        ),
+        (
+            "2:2",
+            Recording::Noise(3),
+            |j| j.frames.iter_mut().take(9).for_each(|frame| frame.class = FrameClass::New),
+            "frames of pan-3/2:2/noise-3: 4/120",
+        ),
+        ("2:2", Recording::Dither, |j| j.cadence.as_mut().unwrap().pattern = None, "patterns: 1/1"),
+        (
+            "1:1",
+            Recording::Dither,
+            |j| j.findings.push(perfect::finding(FindingKind::Freeze, 3, 4)),
+            "clean pan-3/dither: false freeze",
+        ),
+        ("stalls", Recording::Lossless, |j| j.findings.clear(), "stalls: 3/3"),
+        (
+            "stalls",
+            Recording::Lossless,
+            |j| j.frames.iter_mut().for_each(|frame| frame.lost_before += 1),
+            "lost pictures: 3/3",
+        ),
+        (
+            "2:3",
+            Recording::Noise(6),
+            |j| j.frames.iter_mut().for_each(|frame| frame.class = FrameClass::New),
+            "sure calls in noise-6: 72/119",
+        ),
+    ];
+    for (delivery, recording, spoil, expected) in table {
+        let cell = cell("pan-3", delivery, recording);
+        let mut judged = perfect::judgement(&cell);
+        spoil(&mut judged);
+        let missed = missed(&[score(&cell, &judged)]);
+        assert!(missed.iter().any(|line| line.starts_with(expected)), "{expected}: {missed:?}");
     }
 }
 

@@ -1,11 +1,18 @@
 //! The one entry: a capture and settings in, an [`Audit`] out.
 
-use crate::cadence::{CadenceAnalysis, FrameTimes};
-use crate::capture::{CaptureFacts, RateSource};
-use crate::classify::ClassifiedFrame;
-use crate::fingerprint::Digest;
-use crate::note::Note;
-use crate::verdict::Finding;
+use std::io::{Read, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
+use crate::capture::log::{LogReader, LogWriter};
+use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
+use crate::classify::{self, ClassifiedFrame, FrameEvidence};
+use crate::error::{Error, Result};
+use crate::fingerprint::{Digest, FrameFingerprint};
+use crate::note::{Note, NoteCode};
+use crate::pipeline::{self, Control, Progress, ReadingEnd};
+use crate::settings::{Settings, ViewSettings};
+use crate::verdict::{self, Finding};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,4 +37,195 @@ pub struct Audit {
     pub notes: Vec<Note>,
     /// The verdict in plain sentences.
     pub verdict: String,
+}
+
+/// What surrounds a run: who watches and who may stop it.
+#[derive(Clone, Copy)]
+pub struct Run<'a> {
+    /// Told how far reading is.
+    pub progress: &'a dyn Progress,
+    /// Set from outside to end reading soon; what was read is audited.
+    pub stop: &'a AtomicBool,
+}
+
+/// Audits a capture or its fingerprint log.
+///
+/// # Errors
+/// The capture cannot be read at all. A capture that breaks off is audited as far as it goes and marked incomplete.
+pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+    let sniffed = crate::capture::sniff(capture)?;
+    if sniffed.kind() != CaptureKind::FingerprintLog {
+        return audit_source(sniffed.open(&settings.reading)?, settings, run);
+    }
+    let place = sniffed.place().to_owned();
+    refuse_pixel_settings(settings, &place)?;
+    match sniffed.into_reader() {
+        Some(bytes) => audit_log(LogReader::open(bytes, place)?, settings, run),
+        None => unreachable!("a log is a file or a stream"),
+    }
+}
+
+/// Audits an open source of frames.
+///
+/// # Errors
+/// As [`audit`].
+pub fn audit_source(source: Box<dyn FrameSource>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+    let facts = source.facts().clone();
+    let mut gathered = Gathered::default();
+    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+        gathered.push(&fingerprint);
+        Ok(())
+    })?;
+    Ok(conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, settings))
+}
+
+/// Audits a fingerprint log: from here on the same as its capture.
+fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+    let mut gathered = Gathered::default();
+    let mut interrupted = false;
+    while let Some(fingerprint) = log.next_fingerprint()? {
+        gathered.push(&fingerprint);
+        run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
+        interrupted = run.stop.load(Ordering::Relaxed);
+        if interrupted {
+            break;
+        }
+    }
+    let header = log.header().clone();
+    let mut end = log.finish();
+    if interrupted {
+        end.end.notes.push(pipeline::interrupted_note());
+    }
+    Ok(conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, settings))
+}
+
+/// A log has no pixels and its own times: settings that would need others are refused, not ignored.
+fn refuse_pixel_settings(settings: &Settings, place: &str) -> Result<()> {
+    let reading = &settings.reading;
+    if settings.view == ViewSettings::default() && reading.timestamps.is_none() && reading.stream.is_none() {
+        return Ok(());
+    }
+    Err(Error::new(
+        place,
+        "cannot take --region, --exclude, --timestamps or --stream",
+        "a fingerprint log holds no pixels and has its own times",
+        "give these options to `evenbeat fingerprint` when the log is made",
+    ))
+}
+
+/// Writes the fingerprint log of a capture to `out`, which errors call `place`.
+///
+/// # Errors
+/// The capture cannot be read at all, is a log itself, or `out` cannot be written.
+pub fn write_log(
+    capture: &CaptureArg,
+    settings: &Settings,
+    run: Run<'_>,
+    (place, out): (&str, impl Write),
+) -> Result<ReadingEnd> {
+    let source = crate::capture::open(capture, &settings.reading)?;
+    let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
+    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+        log.push(&fingerprint)
+    })?;
+    log.finish(&end)?;
+    Ok(end)
+}
+
+impl<'a> Run<'a> {
+    fn control(self) -> Control<'a> {
+        Control { workers: None, progress: self.progress, stop: self.stop }
+    }
+}
+
+/// How a capture or its log was read.
+struct Reading<'a> {
+    facts: CaptureFacts,
+    view: &'a ViewSettings,
+    end: ReadingEnd,
+}
+
+impl Reading<'_> {
+    /// Itself, or the error that kept it from its first frame.
+    fn checked(self) -> Result<Self> {
+        match self.end.error {
+            Some(error) if self.end.frames == 0 => Err(error),
+            _ => Ok(self),
+        }
+    }
+
+    /// Caveats of the reading.
+    fn notes(&self) -> Vec<Note> {
+        let mut notes = self.end.end.notes.clone();
+        if let Some(error) = &self.end.error {
+            let text = format!("reading broke off after {} frames: {error}", self.end.frames);
+            notes.push(Note::new(NoteCode::BrokenOff, text));
+        }
+        if *self.view != ViewSettings::default() {
+            let text = "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
+            notes.push(Note::new(NoteCode::PartOfPicture, text));
+        }
+        notes
+    }
+}
+
+/// What classification needs of the fingerprints, without the rest.
+#[derive(Default)]
+struct Gathered {
+    evidence: Vec<FrameEvidence>,
+    ticks: Vec<Option<i64>>,
+    missing_before: Vec<u32>,
+    digests: blake3::Hasher,
+}
+
+impl Gathered {
+    fn push(&mut self, fingerprint: &FrameFingerprint) {
+        self.evidence.push(FrameEvidence::new(fingerprint));
+        self.ticks.push(fingerprint.ticks);
+        self.digests.update(&fingerprint.digest);
+        if fingerprint.missing_before > 0 {
+            self.missing_before.resize(self.evidence.len() - 1, 0);
+            self.missing_before.push(fingerprint.missing_before);
+        }
+    }
+}
+
+/// Everything after the pixels: pure from here on.
+fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Audit {
+    let Gathered { mut evidence, ticks, missing_before, digests } = gathered;
+    let mut notes = reading.notes();
+    let complete = !notes.iter().any(|note| note.code.makes_incomplete());
+    let facts = reading.facts;
+    let settled = cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
+    for (frame, _) in cadence::gaps(&settled.times) {
+        evidence[frame as usize].after_gap = true;
+    }
+    let classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
+    drop(evidence);
+    let cadence = cadence::analyse(&classified.frames, &settled.times);
+    let conclusion =
+        verdict::conclude(&classified.frames, &settled.times, &cadence, settings.source_rate, complete);
+    notes.extend(settled.notes);
+    notes.extend(classified.notes);
+    notes.extend(conclusion.notes);
+    Audit {
+        facts,
+        rate_source: settled.source,
+        complete,
+        digest: *digests.finalize().as_bytes(),
+        frames: classified.frames,
+        times: settled.times,
+        cadence,
+        findings: conclusion.findings,
+        notes,
+        verdict: conclusion.verdict,
+    }
+}
+
+/// The rate that the person gives, else the one the capture states.
+fn stated_rate(facts: &CaptureFacts, settings: &Settings) -> Option<StatedRate> {
+    if let Some(rate) = settings.reading.rate {
+        return Some(StatedRate { rate, source: RateSource::Given });
+    }
+    facts.nominal_rate.map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) })
 }

@@ -1,3 +1,35 @@
-//! The `evenbeat` command.
+//! The `evenbeat` command: parse, run, print errors, exit status.
 
-fn main() {}
+mod cli;
+
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use clap::Parser;
+use cli::arguments::{Arguments, Command};
+use cli::exit::Exit;
+use cli::{commands, interrupt};
+use evenbeat::error::Result;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    interrupt::install();
+    let outcome = match arguments.command {
+        Command::Audit(audit) => commands::audit(&audit),
+        Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
+        Command::Demo(demo) => commands::demo(&demo),
+    };
+    report_error(outcome).into()
+}
+
+/// Prints an error with its hint; standard error may be closed, the status still tells.
+fn report_error(outcome: Result<Exit>) -> Exit {
+    outcome.unwrap_or_else(|error| {
+        let mut stderr = io::stderr();
+        let _ = writeln!(stderr, "evenbeat: {error}");
+        if !error.hint.is_empty() {
+            let _ = writeln!(stderr, "hint: {}", error.hint);
+        }
+        Exit::NotWhole
+    })
+}

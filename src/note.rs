@@ -17,6 +17,8 @@ pub enum NoteCode {
     Truncated,
     /// The decoder failed or reported damaged data.
     DecoderErrors,
+    /// Reading ended with an error after some frames.
+    BrokenOff,
     /// The audit was interrupted; later frames were not looked at.
     Interrupted,
     /// Numbers are missing in an image sequence.
@@ -46,6 +48,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::ReaderMessage, "reader-message"),
     (NoteCode::Truncated, "truncated"),
     (NoteCode::DecoderErrors, "decoder-errors"),
+    (NoteCode::BrokenOff, "broken-off"),
     (NoteCode::Interrupted, "interrupted"),
     (NoteCode::NumberingGap, "numbering-gap"),
     (NoteCode::TimesNotIncreasing, "times-not-increasing"),
@@ -70,7 +73,7 @@ impl NoteCode {
 
     /// Whether a capture with this note is not whole, so that the exit status must say so.
     pub fn makes_incomplete(self) -> bool {
-        matches!(self, Self::Truncated | Self::DecoderErrors | Self::Interrupted)
+        matches!(self, Self::Truncated | Self::DecoderErrors | Self::BrokenOff | Self::Interrupted)
     }
 }
 

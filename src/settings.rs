@@ -37,3 +37,26 @@ pub struct ViewSettings {
     /// Parts to leave out, in pixels of the whole picture.
     pub exclude: Vec<Rect>,
 }
+
+impl Settings {
+    /// Settings that differ from the default: name as on the command line, value.
+    pub fn changed(&self) -> Vec<(String, String)> {
+        let path = |path: &Option<PathBuf>| path.as_ref().map(|path| path.display().to_string());
+        let rect = |rect: &Rect| format!("{},{},{},{}", rect.x, rect.y, rect.width, rect.height);
+        let fraction = |rate: Rate| format!("{}/{}", rate.num(), rate.den());
+        let single = [
+            ("--rate", self.reading.rate.map(fraction)),
+            ("--timestamps", path(&self.reading.timestamps)),
+            ("--decoder", path(&self.reading.decoder)),
+            ("--stream", self.reading.stream.map(|stream| stream.to_string())),
+            ("--region", self.view.region.as_ref().map(rect)),
+            ("--source-rate", self.source_rate.map(fraction)),
+        ];
+        let excluded = self.view.exclude.iter().map(|one| ("--exclude", Some(rect(one))));
+        single
+            .into_iter()
+            .chain(excluded)
+            .filter_map(|(name, value)| value.map(|value| (name.to_owned(), value)))
+            .collect()
+    }
+}

@@ -1,5 +1,23 @@
 //! Holds, patterns, judder and timing from classified frames and their times. Pure.
+//!
+//! [`frame_times`] settles the delivered rate and one time per frame, [`gaps`] where the recorder lost
+//! frames, [`analyse`] everything else. Every step is linear in the number of frames.
 
+mod freezes;
+mod holds;
+mod judder;
+mod motion;
+mod pattern;
+mod segments;
+mod slip;
+mod times;
+mod timing;
+
+pub use pattern::{LABELLED_HOLDS_MAX, PERIOD_HOLDS_MAX};
+pub use times::{estimate_rate, frame_times, SettledTimes, StatedRate, ASSUMED_RATE};
+pub use timing::{gaps, interarrival_jitter, largest_interarrival_jitter};
+
+use crate::classify::ClassifiedFrame;
 use crate::units::{Rate, TimeBase};
 
 /// Times of all frames: integer ticks in one time base.
@@ -24,8 +42,8 @@ pub struct Hold {
     pub frames: u32,
     /// Frames of it that are `still`: not judged.
     pub still_frames: u32,
-    /// Whether its length counts for the pattern: false where it holds still frames, at the capture's last
-    /// hold (cut by the end), and next to a gap.
+    /// Whether its length counts for the pattern: false where it holds still frames, at the capture's first
+    /// and last hold (the picture may have begun before, or go on after the capture), and next to a gap.
     pub judged: bool,
 }
 
@@ -78,7 +96,8 @@ pub struct RateSlip {
     pub pattern: Pattern,
     /// Frames where it slips.
     pub frames: Vec<u64>,
-    /// Mean time between slips, seconds; the capture's length where there is one slip only.
+    /// Mean time in which the clocks part by one delivered frame, seconds. Where a slip is only part of a
+    /// frame (23.976 on 60 slips by half a frame, 2:3 becoming 3:2), several slips fall into one interval.
     pub interval_s: f64,
     /// Name of the rate pair when both are standard, e.g. `59.94 on 60`.
     pub rate_pair: Option<String>,
@@ -95,9 +114,11 @@ pub struct MotionSummary {
     pub still_frames: u64,
     /// Frames that are not still.
     pub judged_frames: u64,
-    /// Frames per second of the capture, Hz.
+    /// Frames per second of the capture, Hz: by the timestamps where they are measured, else nominal.
     pub delivered_rate_hz: f64,
-    /// New pictures per second over judged time, Hz; `None` where nothing is judged.
+    /// New pictures per second over judged time, Hz; `None` where nothing is judged. Judged holds over the
+    /// time they take, so that neither end of the capture counts; cut to whole periods where one pattern
+    /// holds throughout, and to whole slips where the rate slips.
     pub motion_rate_hz: Option<f64>,
 }
 
@@ -139,6 +160,9 @@ pub struct Timing {
     pub gaps: Vec<(u64, u32)>,
     /// Frames whose time is not later than that of the frame before.
     pub not_increasing: Vec<u64>,
+    /// Frames whose step from the frame before differs from the nominal one (gaps counted) by more than the
+    /// rounding of the time base and 1 ms.
+    pub uneven: Vec<u64>,
 }
 
 /// All that the cadence stage finds.
@@ -164,4 +188,39 @@ pub struct CadenceAnalysis {
     pub judder: Judder,
     /// Statistics of measured timestamps; `None` where the capture had no times.
     pub timing: Option<Timing>,
+}
+
+/// Finds holds, pattern, segments, breaks, freezes, slips, judder and timing.
+///
+/// Never fails: where there is too little to judge, the fields say so (`None`, empty). Frames beyond the
+/// number of times, or the other way round, are left out.
+pub fn analyse(frames: &[ClassifiedFrame], times: &FrameTimes) -> CadenceAnalysis {
+    let count = frames.len().min(times.ticks.len());
+    let frames = &frames[..count];
+    let timing = times.measured.then(|| timing::timing(times)).flatten();
+    let after_gap = holds::frames_after_gap(frames, &gaps(times));
+    let holds = holds::holds(frames, &after_gap);
+    let runs = holds::judged_runs(&holds);
+
+    let mut tracking = segments::track(&holds, &runs);
+    let slip = tracking.as_mut().and_then(|found| slip::take_slip(found, &holds, frames, times.delivered_rate));
+    if slip.is_none() && tracking.as_ref().is_none_or(|found| !found.breaks.is_empty()) {
+        tracking = segments::track_long_period(&holds, &runs).or(tracking);
+    }
+
+    let pieces = judder::pieces(&holds, &runs, tracking.as_ref(), slip.as_ref());
+    let scene = judder::Scene { holds: &holds, frames, times };
+    let pattern = tracking.as_ref().map(|found| found.dominant_pattern().clone());
+    CadenceAnalysis {
+        coverage: tracking.as_ref().map_or(0.0, |found| found.coverage(&holds)),
+        segments: tracking.as_ref().map_or_else(Vec::new, |found| found.report(&holds)),
+        freezes: freezes::freezes(&scene, &runs, pattern.as_ref()),
+        motion: motion::summary(&scene, &pieces, timing.as_ref()),
+        judder: judder::judder(&scene, &pieces),
+        slip: slip.map(|found| found.report),
+        breaks: tracking.map_or_else(Vec::new, |found| found.breaks),
+        pattern,
+        timing,
+        holds,
+    }
 }

@@ -1,4 +1,17 @@
-//! Capture readers: bytes in, frames out, streaming.
+//! Capture readers: bytes in, frames out, streaming. [`open`] is the way in.
+
+mod decoder;
+mod decoder_log;
+mod image_sequence;
+mod limits;
+mod nut;
+mod open;
+mod timestamps;
+mod y4m;
+
+pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
+
+pub mod log;
 
 use crate::error::Result;
 use crate::frame::{FrameShape, FrameTiming, Scan};

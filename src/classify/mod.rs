@@ -1,6 +1,15 @@
 //! New, repeat or still: three layers of evidence. Pure.
 
+mod evidence;
+mod likelihood;
+mod sequence;
+mod steps;
+mod still;
+
+pub use evidence::FrameEvidence;
+
 use crate::fingerprint::Digest;
+use crate::note::{Note, NoteCode};
 
 /// What a frame shows relative to the frame before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -110,4 +119,106 @@ pub struct ClassifiedFrame {
     pub flags: FrameFlags,
     /// Digest of the visible samples.
     pub digest: Digest,
+}
+
+/// Classified frames with the caveats met.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Classified {
+    /// One verdict per frame.
+    pub frames: Vec<ClassifiedFrame>,
+    /// Caveats.
+    pub notes: Vec<Note>,
+}
+
+/// A log-likelihood ratio at least this far from 0 is clear: context never overrules it. ln(99): wrong once in
+/// a hundred at most.
+const CLEAR_LOG_RATIO: f32 = 4.6;
+
+/// Share of frames decided by context above which the measure is called noisy.
+const NOISY_SHARE: f64 = 0.02;
+
+/// Classifies every frame; `period_s` is the duration of one delivered frame, seconds.
+pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
+    let identical = |frame: usize| frame > 0 && evidence[frame].digest == evidence[frame - 1].digest;
+    let ratios = likelihood::log_ratios(evidence);
+    let open = |frame: usize| !identical(frame) && ratios[frame].abs() < CLEAR_LOG_RATIO;
+    let posteriors = sequence::posteriors(&ratios, open);
+    let is_new: Vec<bool> =
+        (0..evidence.len()).map(|frame| frame == 0 || !identical(frame) && posteriors[frame] >= 0.5).collect();
+    let mut frames: Vec<ClassifiedFrame> = (0..evidence.len())
+        .map(|frame| {
+            let one = &evidence[frame];
+            let new = is_new[frame];
+            let confidence = if new { posteriors[frame] } else { 1.0 - posteriors[frame] };
+            let (confidence, decided) = match frame {
+                0 => (1.0, Evidence::Measure),
+                _ if identical(frame) => (1.0, Evidence::Digest),
+                _ if open(frame) => (confidence, Evidence::Cadence),
+                _ => (confidence, Evidence::Measure),
+            };
+            let mut flags = FrameFlags::default();
+            if one.after_gap {
+                flags.insert(FrameFlags::AFTER_GAP);
+            }
+            ClassifiedFrame {
+                class: if new { FrameClass::New } else { FrameClass::Repeat },
+                confidence,
+                evidence: decided,
+                change: one.change(),
+                lost_before: 0,
+                flags,
+                digest: one.digest,
+            }
+        })
+        .collect();
+    let mut notes = mark_still(&mut frames, evidence, &is_new, period_s);
+    steps::mark(&mut frames, evidence);
+    notes.extend(noisy(&frames));
+    Classified { frames, notes }
+}
+
+/// Turns repeats into stills where nothing tells whether the source moved.
+fn mark_still(
+    frames: &mut [ClassifiedFrame],
+    evidence: &[FrameEvidence],
+    is_new: &[bool],
+    period_s: f64,
+) -> Vec<Note> {
+    let mut open = 0;
+    let mut first_open = 0;
+    for (run, standing) in still::standings(is_new, evidence, period_s) {
+        if standing == still::Standing::Repeated {
+            continue;
+        }
+        for frame in &mut frames[run.first..=run.last] {
+            frame.class = FrameClass::Still;
+        }
+        if standing == still::Standing::Open {
+            first_open = if open == 0 { run.first } else { first_open };
+            open += 1;
+        }
+    }
+    if open == 0 {
+        return Vec::new();
+    }
+    vec![Note::new(
+        NoteCode::StillOrFrozen,
+        format!(
+            "{open} stretches inside motion stand still for more than half a second and go on without a jump (the first at frame {first_open}): a still scene and a frozen device look alike there, so they are not judged; the clip itself or another device's recording would settle it"
+        ),
+    )]
+}
+
+/// A caveat where many calls rest on context.
+fn noisy(frames: &[ClassifiedFrame]) -> Option<Note> {
+    let by_context = frames.iter().filter(|frame| frame.evidence == Evidence::Cadence).count();
+    (by_context as f64 > NOISY_SHARE * frames.len() as f64).then(|| {
+        Note::new(
+            NoteCode::NoisyMeasure,
+            format!(
+                "the changes of new and repeated pictures overlap in this recording: {by_context} of {} frames were decided with the cadence around them; a lossless recording settles them",
+                frames.len()
+            ),
+        )
+    })
 }

@@ -1,1 +1,60 @@
-//! Report files from an [`crate::audit::Audit`]: nothing here measures.
+//! Report files from an [`Audit`]: nothing here measures.
+//!
+//! Every exporter takes the same plain values and returns text; [`write`] is the only place that touches
+//! files. `audit.json`, `frames.csv` and `timeline.svg` depend on the [`Audit`] alone, so that a capture and
+//! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
+//! and `summary.md` only.
+
+pub mod csv;
+pub mod escape;
+pub mod html;
+pub mod json;
+pub mod markdown;
+pub mod palette;
+pub mod terminal;
+mod text;
+pub mod timeline;
+pub mod write;
+
+use chrono::{DateTime, FixedOffset};
+
+use crate::audit::Audit;
+use crate::error::Result;
+pub use write::OutputFolder;
+
+/// Name of the machine-readable result.
+pub const AUDIT_JSON: &str = "audit.json";
+/// Name of the frame table.
+pub const FRAMES_CSV: &str = "frames.csv";
+/// Name of the chart.
+pub const TIMELINE_SVG: &str = "timeline.svg";
+/// Name of the report for reading.
+pub const REPORT_HTML: &str = "report.html";
+/// Name of the summary for pasting into a tracker.
+pub const SUMMARY_MD: &str = "summary.md";
+
+/// Who audited what, how and when: what a reader needs to do it again.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Provenance {
+    /// Version of this program, for instance `0.1.0`.
+    pub tool_version: String,
+    /// The command line, program name first.
+    pub command_line: Vec<String>,
+    /// Time of the audit.
+    pub audited_at: DateTime<FixedOffset>,
+    /// Settings that differ from the default: name as on the command line, value.
+    pub changed_settings: Vec<(String, String)>,
+}
+
+/// Writes all report files into `target`, each under a temporary name first.
+///
+/// # Errors
+/// The folder or a file cannot be written; no half-written file is left under a final name.
+pub fn write_all(audit: &Audit, provenance: &Provenance, target: &OutputFolder) -> Result<()> {
+    let chart = timeline::svg(audit)?;
+    target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
+    target.write_file(FRAMES_CSV, |out| csv::write(audit, out))?;
+    target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
+    target.write_file(REPORT_HTML, |out| out.write_all(html::page(audit, provenance, &chart).as_bytes()))?;
+    target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(audit, provenance).as_bytes()))
+}

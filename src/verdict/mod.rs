@@ -1,5 +1,13 @@
 //! Findings and the verdict: plain sentences with numbers. Pure.
 
+mod findings;
+mod sentence;
+
+use crate::cadence::{CadenceAnalysis, FrameTimes};
+use crate::classify::ClassifiedFrame;
+use crate::note::Note;
+use crate::units::Rate;
+
 /// What a finding is about; the written names are in `audit.json` and never renamed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FindingKind {
@@ -99,3 +107,48 @@ pub struct Finding {
     /// Plain sentence with numbers.
     pub text: String,
 }
+
+/// Findings, notes and the verdict for a classified and analysed capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Conclusion {
+    /// Most severe first, then by time.
+    pub findings: Vec<Finding>,
+    /// Caveats that belong to the verdict.
+    pub notes: Vec<Note>,
+    /// The verdict in plain sentences.
+    pub verdict: String,
+}
+
+/// What is concluded from classified frames, their times and their cadence.
+///
+/// `source_rate` is the clip's rate where the person knows it; `complete` is false where the capture was not
+/// read whole.
+pub fn conclude(
+    frames: &[ClassifiedFrame],
+    times: &FrameTimes,
+    cadence: &CadenceAnalysis,
+    source_rate: Option<Rate>,
+    complete: bool,
+) -> Conclusion {
+    let case = findings::Case { frames, times, cadence, source_rate };
+    let mut found = Vec::new();
+    for find in FINDERS {
+        found.extend(find(&case));
+    }
+    found.sort_by_key(|finding| (std::cmp::Reverse(finding.severity), finding.first_frame, finding.kind));
+    let verdict = sentence::verdict(&case, &found, complete);
+    let notes = sentence::notes(&case, &found);
+    Conclusion { findings: found, notes, verdict }
+}
+
+/// Every finder; a new finding kind adds its function here.
+const FINDERS: &[fn(&findings::Case<'_>) -> Vec<Finding>] = &[
+    findings::half_rate,
+    findings::cadence_breaks,
+    findings::freezes,
+    findings::dropped_pictures,
+    findings::capture_gaps,
+    findings::uneven_timestamps,
+    findings::rate_slip,
+    findings::flagged_pictures,
+];

@@ -1,0 +1,618 @@
+//! Any container, through an external decoder that writes raw pictures into a pipe.
+//!
+//! The decoder is asked for every frame as it is: no frame invented or discarded, times in the container's
+//! own time base, no scaling or rotation. Its messages are read on a thread of their own.
+
+use std::ffi::{OsStr, OsString};
+use std::io::{self, Read, Write};
+use std::path::PathBuf;
+use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use super::decoder_log::{Banner, DecoderLog};
+use super::limits::{cause_of, sides_allowed};
+use super::nut::{NutError, NutFrame, NutReader};
+use super::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use crate::error::{Error, Result};
+use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
+use crate::note::{Note, NoteCode};
+use crate::settings::ReadingSettings;
+use crate::units::{Rate, TimeBase};
+
+/// Decoder looked for on the search path where none is given.
+const DEFAULT_DECODER: &str = "ffmpeg";
+
+/// How long the decoder may take to tell its version.
+const VERSION_PATIENCE: Duration = Duration::from_secs(10);
+
+/// How long the decoder may take to end once its output has ended.
+const EXIT_PATIENCE: Duration = Duration::from_secs(10);
+
+/// How long to wait for the messages that precede the first frame. They have been written by then; this
+/// only gives the thread that reads them its turn.
+const BANNER_PATIENCE: Duration = Duration::from_secs(1);
+
+/// How long to wait for the last messages after the decoder has ended.
+const LAST_WORDS_PATIENCE: Duration = Duration::from_secs(2);
+
+/// How often to look whether a process has ended.
+const POLL_INTERVAL: Duration = Duration::from_millis(5);
+
+/// Most bytes of version text kept.
+const VERSION_TEXT_MAX: u64 = 64 * 1024;
+
+/// Oldest version that can be told not to scale pictures after a change of size.
+const OLDEST_VERSION: (u32, u32) = (4, 4);
+
+/// First version with `-fps_mode`; older ones say `-vsync`.
+const FPS_MODE_VERSION: (u32, u32) = (5, 1);
+
+/// First version in which `-enc_time_base demux` asks for the container's time base; older ones say `-1`.
+const TIME_BASE_NAME_VERSION: (u32, u32) = (6, 1);
+
+/// Least time the pictures must fall short of the container's duration to be called truncated, in
+/// seconds: containers round, and the last picture lasts as long as it likes.
+const SHORTFALL_MIN_S: f64 = 0.5;
+
+/// Largest difference between the average and the nominal rate, as a fraction, at which the nominal one is
+/// believed: printed rates are rounded to 0.01 Hz, which is 0.1 % at 10 Hz. Variable rates are further off.
+const RATE_AGREEMENT: f64 = 0.001;
+
+/// Demuxers of raw streams without timestamps: the decoder lays their frames out at a rate it assumes.
+const UNTIMED_DEMUXERS: &[&str] = &[
+    "h264", "hevc", "vvc", "evc", "m4v", "mpegvideo", "h261", "h263", "vc1", "dirac", "cavsvideo", "obu",
+    "mjpeg", "mjpeg_2000", "rawvideo", "image2", "image2pipe", "png_pipe", "jpeg_pipe", "tiff_pipe", "bmp_pipe",
+];
+
+/// Reads frames from an external decoder.
+pub(crate) struct DecoderSource {
+    process: DecoderProcess,
+    nut: NutReader<ChildStdout>,
+    place: String,
+    facts: CaptureFacts,
+    banner: Banner,
+    times_are_invented: bool,
+    frames_read: u64,
+    span: Span,
+    notes: Vec<Note>,
+    ended: bool,
+}
+
+/// Where the decoder takes the capture from.
+pub(crate) enum DecoderInput {
+    /// A file that it opens itself.
+    File(PathBuf),
+    /// A stream that is fed to it.
+    Stream(Box<dyn Read + Send>),
+}
+
+/// First and last time, and the longest step between.
+#[derive(Clone, Copy, Debug, Default)]
+struct Span {
+    first: Option<i64>,
+    last: i64,
+    longest_step: i64,
+}
+
+impl Span {
+    fn add(&mut self, ticks: i64) {
+        match self.first {
+            None => self.first = Some(ticks),
+            Some(_) => self.longest_step = self.longest_step.max(ticks.saturating_sub(self.last)),
+        }
+        self.last = ticks;
+    }
+
+    /// From the first frame to the end of the last, if that lasted as long as the longest before it.
+    fn seconds(self, time_base: TimeBase) -> f64 {
+        let first = self.first.unwrap_or(0);
+        time_base.seconds(self.last.saturating_sub(first).saturating_add(self.longest_step))
+    }
+}
+
+impl DecoderSource {
+    /// Starts the decoder on `input`, which `place` names in errors.
+    ///
+    /// # Errors
+    /// A decoder that is missing, unusable or fails before the first frame; a capture without the video
+    /// stream asked for, or with one that cannot be taken over.
+    pub(crate) fn new(
+        input: DecoderInput,
+        place: String,
+        name: String,
+        settings: &ReadingSettings,
+    ) -> Result<Self> {
+        let program = settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
+        let version = DecoderVersion::ask(&program, &place)?;
+        let stream = settings.stream.unwrap_or(0);
+        let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place)?;
+        let nut = match NutReader::new(stdout) {
+            Ok(nut) => nut,
+            Err(error) => return Err(process.failure_at_start(error, stream, &place)),
+        };
+        let banner = process.log.banner(BANNER_PATIENCE);
+        let shape = shape_of(&nut, &banner, &place)?;
+        let invented = UNTIMED_DEMUXERS.contains(&banner.demuxer.as_str());
+        let mut facts = CaptureFacts {
+            name,
+            shape,
+            scan: banner.scan,
+            nominal_rate: settings.rate,
+            rate_source: settings.rate.map(|_| RateSource::Given),
+            time_base: Some(nut.stream().time_base),
+            promised_frames: None,
+            reader: version.line,
+        };
+        let mut notes = Vec::new();
+        if settings.rate.is_none() {
+            facts.nominal_rate = nominal_rate(&banner, nut.stream().rate, nut.stream().time_base);
+            let source = if invented { RateSource::Assumed } else { RateSource::Header };
+            facts.rate_source = facts.nominal_rate.map(|_| source);
+        }
+        if invented {
+            notes.push(invented_times_note(&facts));
+            if settings.rate.is_some() {
+                facts.time_base = None;
+            }
+        }
+        if let Some(note) = conversion_note(&banner, shape.pixel_format) {
+            notes.push(note);
+        }
+        Ok(Self {
+            process,
+            nut,
+            place,
+            facts,
+            banner,
+            times_are_invented: invented,
+            frames_read: 0,
+            span: Span::default(),
+            notes,
+            ended: false,
+        })
+    }
+
+    fn next_frame(&mut self, samples: &mut Vec<u8>) -> std::result::Result<Option<NutFrame>, NutError> {
+        let Some(frame) = self.nut.next_frame()? else { return Ok(None) };
+        if frame.size == self.facts.shape.byte_len() as u64 {
+            self.nut.read_samples(&frame, samples)?;
+        }
+        Ok(Some(frame))
+    }
+
+    /// Notes on an output that ended by itself.
+    fn note_ending(&mut self) {
+        let status = self.process.wait(EXIT_PATIENCE);
+        let log = self.process.log.summary(LAST_WORDS_PATIENCE);
+        match status {
+            Some(status) if status.success() => {}
+            Some(status) => self.notes.push(Note::new(
+                NoteCode::DecoderErrors,
+                format!(
+                    "The decoder failed after {} frame(s) ({}); the frames before that were audited.{} \
+                     Check the capture, or record it again.",
+                    self.frames_read,
+                    status_text(status),
+                    log.last_error_sentence()
+                ),
+            )),
+            None => self.notes.push(Note::new(
+                NoteCode::DecoderErrors,
+                "The decoder ended its output but did not exit and was stopped. Check the decoder.".to_owned(),
+            )),
+        }
+        let Some(time_base) = self.facts.time_base.filter(|_| !self.times_are_invented) else { return };
+        let Some(promised_s) = self.banner.duration_s else { return };
+        let found_s = self.span.seconds(time_base);
+        let allowance_s = SHORTFALL_MIN_S.max(time_base.seconds(self.span.longest_step));
+        if promised_s - found_s <= allowance_s {
+            return;
+        }
+        let text = format!("The container promises {promised_s:.2} s, and the pictures last {found_s:.2} s.");
+        self.notes.push(if self.banner.streams == 1 {
+            Note::new(
+                NoteCode::Truncated,
+                format!("{text} The capture is not whole; record or copy it again."),
+            )
+        } else {
+            Note::new(
+                NoteCode::ReaderMessage,
+                format!("{text} Another stream of the container may be the longer one; check that it is whole."),
+            )
+        });
+    }
+}
+
+impl FrameSource for DecoderSource {
+    fn facts(&self) -> &CaptureFacts {
+        &self.facts
+    }
+
+    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+        if self.ended {
+            return Ok(None);
+        }
+        let number = self.frames_read;
+        match self.next_frame(samples) {
+            Ok(Some(frame)) => {
+                let due = self.facts.shape.byte_len() as u64;
+                if frame.size != due {
+                    return Err(Error::new(
+                        &self.place,
+                        "picture size or format changes midway",
+                        format!("frame {number} has {} bytes, the frames before have {due}", frame.size),
+                        "cut the recording where it changes and audit the parts",
+                    ));
+                }
+                self.span.add(frame.ticks);
+                self.frames_read += 1;
+                let ticks = self.facts.time_base.map(|_| frame.ticks);
+                Ok(Some(FrameTiming { ticks, missing_before: 0 }))
+            }
+            Ok(None) => {
+                self.ended = true;
+                self.note_ending();
+                Ok(None)
+            }
+            Err(NutError::Cut) => {
+                self.ended = true;
+                self.notes.push(Note::new(
+                    NoteCode::DecoderErrors,
+                    format!("The decoder's output stops in the middle of frame {number}; that frame is left out."),
+                ));
+                self.note_ending();
+                Ok(None)
+            }
+            Err(NutError::Malformed(cause)) => Err(Error::new(
+                &self.place,
+                format!("cannot read the decoder's output at frame {number}"),
+                cause,
+                "check the decoder given with --decoder",
+            )),
+            Err(NutError::Io(error)) => Err(Error::new(
+                &self.place,
+                format!("cannot read the decoder's output at frame {number}"),
+                cause_of(&error),
+                "check the decoder given with --decoder",
+            )),
+        }
+    }
+
+    fn finish(mut self: Box<Self>) -> CaptureEnd {
+        self.process.stop();
+        let log = self.process.log.summary(if self.ended { LAST_WORDS_PATIENCE } else { Duration::ZERO });
+        let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(log.notes());
+        CaptureEnd { notes }
+    }
+}
+
+fn invented_times_note(facts: &CaptureFacts) -> Note {
+    let rate = facts.nominal_rate.map_or_else(|| "a rate it assumes".into(), |rate| format!("{rate} frames/s"));
+    Note::new(
+        NoteCode::TimesAssumed,
+        format!(
+            "The capture is a raw stream without timestamps; its frames are laid out evenly at {rate}. \
+             Timing faults cannot show. Record into a container, or give --rate or --timestamps."
+        ),
+    )
+}
+
+fn conversion_note(banner: &Banner, format: PixelFormat) -> Option<Note> {
+    let (from, to) = (banner.decoded_format.as_str(), banner.delivered_format.as_str());
+    // `yuvj` is `yuv` with another range flag: the samples are the same.
+    let is_same = from.is_empty() || to.is_empty() || from.replacen("yuvj", "yuv", 1) == to.replacen("yuvj", "yuv", 1);
+    (!is_same).then(|| {
+        Note::new(
+            NoteCode::PixelsConverted,
+            format!(
+                "The decoder converted the pixels from {from} to {format} before they were looked at; equal \
+                 pictures stay equal, small differences may change."
+            ),
+        )
+    })
+}
+
+/// The nominal rate where the container's average agrees with it. Where one tick is one frame, the time base
+/// says the rate exactly and the guess is a rounding of it.
+fn nominal_rate(banner: &Banner, guessed: Option<Rate>, time_base: TimeBase) -> Option<Rate> {
+    let (average, guessed) = (banner.average_hz?, guessed?);
+    let near = |hz: f64| (hz / average - 1.0).abs() <= RATE_AGREEMENT;
+    let tick_rate = Rate::new(time_base.den(), time_base.num()).filter(|rate| near(rate.hz()));
+    tick_rate.or(Some(guessed).filter(|rate| near(rate.hz())))
+}
+
+fn shape_of(nut: &NutReader<ChildStdout>, banner: &Banner, place: &str) -> Result<FrameShape> {
+    let stream = nut.stream();
+    if !sides_allowed(stream.width, stream.height) {
+        return Err(Error::new(
+            place,
+            "picture size not supported",
+            format!(
+                "{}x{} is not in 1 to {} pixels a side",
+                stream.width,
+                stream.height,
+                FrameShape::SIDE_MAX
+            ),
+            "crop or scale the recording",
+        ));
+    }
+    let pixel_format = pixel_format_of(&stream.fourcc).ok_or_else(|| {
+        let delivered = &banner.delivered_format;
+        Error::new(
+            place,
+            "unsupported pixel format",
+            format!("the decoder delivers {} {delivered}", stream.fourcc.escape_ascii()).trim_end(),
+            "convert the recording to planar YUV, gray or RGB of 8 to 16 bit",
+        )
+    })?;
+    Ok(FrameShape { width: stream.width as u32, height: stream.height as u32, pixel_format })
+}
+
+/// Deep planar formats have systematic codes: letters for the family, chroma subsampling, bits.
+/// Source: what the decoder writes for each of its pixel formats, listed in the tests.
+fn pixel_format_of(fourcc: &[u8]) -> Option<PixelFormat> {
+    let yuv = |across, down| Family::Yuv { across, down };
+    let (family, bit_depth) = match *fourcc {
+        [b'I', b'4', b'2', b'0'] => (yuv(1, 1), 8),
+        [b'Y', b'4', b'2', b'B'] => (yuv(1, 0), 8),
+        [b'4', b'4', b'4', b'P'] => (yuv(0, 0), 8),
+        [b'4', b'4', b'0', b'P'] => (yuv(0, 1), 8),
+        [b'Y', b'4', b'1', b'B'] => (yuv(2, 0), 8),
+        [b'Y', b'U', b'V', b'9'] => (yuv(2, 2), 8),
+        [b'Y', b'8', b'0', b'0'] => (Family::Gray, 8),
+        [b'Y', b'3', 11, bits] => (yuv(1, 1), bits),
+        [b'Y', b'3', 10, bits] => (yuv(1, 0), bits),
+        [b'Y', b'3', 0, bits] => (yuv(0, 0), bits),
+        [b'Y', b'1', 0, bits] => (Family::Gray, bits),
+        [b'G', b'3', 0, bits] => (Family::Gbr, bits),
+        _ => return None,
+    };
+    let allowed = PixelFormat::BIT_DEPTH_MIN..=PixelFormat::BIT_DEPTH_MAX;
+    allowed.contains(&bit_depth).then_some(PixelFormat { family, bit_depth })
+}
+
+/// Pixel formats taken as they are. The decoder converts anything else to the nearest of these.
+fn accepted_formats() -> String {
+    let mut formats: Vec<String> = ["410", "411", "420", "422", "440", "444"]
+        .iter()
+        .flat_map(|chroma| [format!("yuv{chroma}p"), format!("yuvj{chroma}p")])
+        .filter(|name| name != "yuvj410p")
+        .collect();
+    formats.extend(["gray".to_owned(), "gbrp".to_owned()]);
+    for bits in [9, 10, 12, 14, 16] {
+        for name in ["yuv420p", "yuv422p", "yuv444p", "gray", "gbrp"] {
+            formats.push(format!("{name}{bits}le"));
+        }
+    }
+    formats.join("|")
+}
+
+/// A decoder's version, as it tells it.
+#[derive(Clone, Debug, PartialEq)]
+struct DecoderVersion {
+    /// Name and version, e.g. `ffmpeg version 5.1.9`.
+    line: String,
+    /// Major and minor; unnumbered builds count as newest.
+    number: (u32, u32),
+}
+
+impl DecoderVersion {
+    fn ask(program: &OsStr, place: &str) -> Result<Self> {
+        let shown = program.to_string_lossy();
+        let hint = "install ffmpeg, or give its path with --decoder; YUV4MPEG2 and numbered images need none";
+        let mut child = Command::new(program)
+            .arg("-version")
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .map_err(|error| {
+                let cause = match error.kind() {
+                    io::ErrorKind::NotFound => format!("{shown}: no such program"),
+                    _ => format!("{shown}: {}", cause_of(&error)),
+                };
+                Error::new(place, "cannot start decoder", cause, hint)
+            })?;
+        let stdout = child.stdout.take();
+        let (sender, receiver) = std::sync::mpsc::channel();
+        thread::spawn(move || {
+            let mut text = Vec::new();
+            if let Some(stdout) = stdout {
+                // What was read before an error is judged like a short answer.
+                let _ = stdout.take(VERSION_TEXT_MAX).read_to_end(&mut text);
+            }
+            let _ = sender.send(text);
+        });
+        let text = receiver.recv_timeout(VERSION_PATIENCE).unwrap_or_default();
+        end_process(&mut child);
+        let unusable = |cause: String| Error::new(place, "unusable decoder", cause, hint);
+        let version = Self::parse(&String::from_utf8_lossy(&text))
+            .ok_or_else(|| unusable(format!("{shown}: does not tell an ffmpeg version")))?;
+        if version.number < OLDEST_VERSION {
+            let (major, minor) = OLDEST_VERSION;
+            return Err(unusable(format!("{}; needed is {major}.{minor} or newer", version.line)));
+        }
+        Ok(version)
+    }
+
+    fn parse(text: &str) -> Option<Self> {
+        let first = text.lines().next()?;
+        let word = first.strip_prefix("ffmpeg version ")?.split_whitespace().next()?;
+        let mut numbers = word.trim_start_matches('n').split(|c: char| !c.is_ascii_digit());
+        let major = numbers.next().and_then(|number| number.parse().ok());
+        let minor = numbers.next().and_then(|number| number.parse().ok()).unwrap_or(0);
+        // Builds between releases are called after a commit or a date.
+        let number = major.filter(|&major| major < 1000).map_or((u32::MAX, 0), |major| (major, minor));
+        Some(Self { line: format!("ffmpeg version {word}"), number })
+    }
+
+    /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
+    fn arguments(&self, input: OsString, stream: u32) -> Vec<OsString> {
+        let mut arguments: Vec<OsString> =
+            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts", "-noautorotate", "-i"]
+                .map(OsString::from)
+                .into();
+        arguments.push(input);
+        let pass_through = if self.number >= FPS_MODE_VERSION { "-fps_mode" } else { "-vsync" };
+        let time_base = if self.number >= TIME_BASE_NAME_VERSION { "demux" } else { "-1" };
+        let map = format!("0:V:{stream}");
+        let format = format!("format={}", accepted_formats());
+        arguments.extend(
+            [
+                "-map",
+                &map,
+                "-map_metadata",
+                "-1",
+                "-map_chapters",
+                "-1",
+                "-noautoscale",
+                "-vf",
+                &format,
+                pass_through,
+                "passthrough",
+                "-enc_time_base",
+                time_base,
+                "-c:v",
+                "rawvideo",
+                "-f",
+                "nut",
+                "-write_index",
+                "0",
+                "pipe:1",
+            ]
+            .map(OsString::from),
+        );
+        arguments
+    }
+}
+
+/// A running decoder. Stopped and reaped when dropped.
+struct DecoderProcess {
+    child: Child,
+    log: DecoderLog,
+    status: Option<ExitStatus>,
+}
+
+impl DecoderProcess {
+    fn start(
+        program: &OsStr,
+        version: &DecoderVersion,
+        input: DecoderInput,
+        stream: u32,
+        place: &str,
+    ) -> Result<(Self, ChildStdout)> {
+        let (argument, stdin) = match &input {
+            DecoderInput::File(path) => {
+                // The prefix keeps a name with a colon from being taken for a network address.
+                let mut argument = OsString::from("file:");
+                argument.push(path);
+                (argument, Stdio::null())
+            }
+            DecoderInput::Stream(_) => ("pipe:0".into(), Stdio::piped()),
+        };
+        let failed = |cause: String| {
+            Error::new(place, "cannot start decoder", cause, "check the decoder given with --decoder")
+        };
+        let mut child = Command::new(program)
+            .args(version.arguments(argument, stream))
+            .env("AV_LOG_FORCE_NOCOLOR", "1")
+            .stdin(stdin)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .map_err(|error| failed(cause_of(&error)))?;
+        if let (DecoderInput::Stream(mut capture), Some(mut target)) = (input, child.stdin.take()) {
+            // Ends with the capture or when the decoder closes its end; nobody waits for it, because a
+            // capture that stalls would make the wait endless.
+            thread::spawn(move || {
+                let _ = io::copy(&mut capture, &mut target).and_then(|_| target.flush());
+            });
+        }
+        let stdout = child.stdout.take();
+        let stderr = child.stderr.take();
+        let (Some(stdout), Some(stderr)) = (stdout, stderr) else {
+            end_process(&mut child);
+            return Err(failed("its output is not connected".into()));
+        };
+        Ok((Self { child, log: DecoderLog::drain(stderr), status: None }, stdout))
+    }
+
+    /// Waits for the process to end; `None` if it had to be stopped.
+    fn wait(&mut self, patience: Duration) -> Option<ExitStatus> {
+        let deadline = Instant::now() + patience;
+        loop {
+            match self.child.try_wait() {
+                Ok(Some(status)) => {
+                    self.status = Some(status);
+                    return Some(status);
+                }
+                Ok(None) if Instant::now() < deadline => thread::sleep(POLL_INTERVAL),
+                _ => {
+                    self.stop();
+                    return None;
+                }
+            }
+        }
+    }
+
+    fn stop(&mut self) {
+        if self.status.is_none() {
+            end_process(&mut self.child);
+        }
+    }
+
+    /// Why no frame could be read.
+    fn failure_at_start(&mut self, error: NutError, stream: u32, place: &str) -> Error {
+        let status = match error {
+            NutError::Cut => self.wait(EXIT_PATIENCE),
+            _ => None,
+        };
+        self.stop();
+        let log = self.log.summary(LAST_WORDS_PATIENCE);
+        if log.lacks_stream {
+            return Error::new(
+                place,
+                "no video stream",
+                format!("the capture has no video stream {stream}"),
+                "video streams count from 0; choose one with --stream",
+            );
+        }
+        let cause = match (&log.last_error, error) {
+            (Some(message), _) => message.clone(),
+            (None, NutError::Malformed(cause)) => format!("it does not deliver NUT: {cause}"),
+            (None, NutError::Io(error)) => cause_of(&error),
+            (None, NutError::Cut) => match status {
+                Some(status) => format!("no picture came out ({})", status_text(status)),
+                None => "no picture came out".into(),
+            },
+        };
+        Error::new(
+            place,
+            "the decoder cannot read the capture",
+            cause,
+            "check that the file is a whole video recording",
+        )
+    }
+}
+
+impl Drop for DecoderProcess {
+    fn drop(&mut self) {
+        self.stop();
+    }
+}
+
+/// Stops a process, if it still runs, and reaps it.
+fn end_process(child: &mut Child) {
+    // Killing a process that has ended is no error worth telling.
+    let _ = child.kill();
+    let _ = child.wait();
+}
+
+fn status_text(status: ExitStatus) -> String {
+    match status.code() {
+        Some(code) => format!("exit status {code}"),
+        None => "stopped by a signal".into(),
+    }
+}

@@ -1,0 +1,360 @@
+//! What the decoder prints: its account of the capture, and its complaints.
+
+use std::io::{BufRead, BufReader, Read};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::thread;
+use std::time::Duration;
+
+use crate::frame::Scan;
+use crate::note::{Note, NoteCode};
+
+/// Longest line kept, in bytes; what follows in the line is dropped.
+const LINE_MAX: usize = 1024;
+
+/// Most complaints quoted in a note.
+const QUOTED_MAX: usize = 5;
+
+/// Most lines read as the account of the capture; a container with more streams than that is cut short.
+const BANNER_LINES_MAX: usize = 1000;
+
+/// Most streams whose description is kept.
+const STREAMS_MAX: usize = 100;
+
+/// Phrases by which the decoder says that its input ends early.
+const CUT_PHRASES: &[&str] =
+    &["partial file", "File ended prematurely", "Packet corrupt", "corrupt input packet", "Truncating packet"];
+
+/// Phrase by which the decoder says that it moved a time that was not later than the one before.
+const MOVED_TIME_PHRASES: &[&str] = &["Non-monotonous DTS", "Non-monotonic DTS"];
+
+/// The decoder's account of the capture.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Banner {
+    /// First name of the demuxer, empty if not told.
+    pub(crate) demuxer: String,
+    /// Duration of the container, if it is told and not an estimate.
+    pub(crate) duration_s: Option<f64>,
+    /// Streams in the container, of any kind.
+    pub(crate) streams: usize,
+    /// Scan by the stream's flags.
+    pub(crate) scan: Scan,
+    /// Average frame rate, rounded to 0.01 Hz.
+    pub(crate) average_hz: Option<f64>,
+    /// The decoder's name of the pixel format in the capture, empty if not told.
+    pub(crate) decoded_format: String,
+    /// The decoder's name of the pixel format it delivers, empty if not told.
+    pub(crate) delivered_format: String,
+}
+
+/// Complaints so far.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct Complaints {
+    /// Lines at error level.
+    errors: u64,
+    /// The first of them.
+    quoted: Vec<String>,
+    /// The last of them.
+    pub(crate) last_error: Option<String>,
+    /// First line that says the input ends early.
+    cut: Option<String>,
+    /// Times moved because they were not later than the one before.
+    moved_times: u64,
+    /// The stream asked for does not exist.
+    pub(crate) lacks_stream: bool,
+}
+
+impl Complaints {
+    /// The last complaint as a sentence with a leading space, or nothing.
+    pub(crate) fn last_error_sentence(&self) -> String {
+        self.last_error.as_ref().map_or_else(String::new, |message| format!(" It said: {message}."))
+    }
+
+    /// Notes on all complaints.
+    pub(crate) fn notes(&self) -> Vec<Note> {
+        let mut notes = Vec::new();
+        if let Some(line) = &self.cut {
+            notes.push(Note::new(
+                NoteCode::Truncated,
+                format!("The decoder says that the capture is cut ({line}). Record or copy it again."),
+            ));
+        }
+        if self.errors > 0 {
+            notes.push(Note::new(
+                NoteCode::DecoderErrors,
+                format!(
+                    "The decoder reported {} error(s); pictures near them may be damaged or missing: {}.",
+                    self.errors,
+                    self.quoted.join("; ")
+                ),
+            ));
+        }
+        if self.moved_times > 0 {
+            notes.push(Note::new(
+                NoteCode::TimesNotIncreasing,
+                format!(
+                    "{} timestamp(s) of the capture repeat or run backwards; the decoder moved each to just \
+                     after the one before.",
+                    self.moved_times
+                ),
+            ));
+        }
+        notes
+    }
+}
+
+/// Reads a decoder's messages on a thread, in bounded memory.
+pub(crate) struct DecoderLog {
+    shared: Arc<Shared>,
+}
+
+#[derive(Default)]
+struct Shared {
+    state: Mutex<State>,
+    changed: Condvar,
+}
+
+#[derive(Default)]
+struct State {
+    banner: BannerLines,
+    complaints: Complaints,
+    is_closed: bool,
+}
+
+impl Shared {
+    fn lock(&self) -> MutexGuard<'_, State> {
+        // A thread that panicked leaves plain counters and text behind: still good to read.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn wait_for(&self, patience: Duration, done: impl Fn(&State) -> bool) -> MutexGuard<'_, State> {
+        let waited = self.changed.wait_timeout_while(self.lock(), patience, |state| !done(state));
+        waited.unwrap_or_else(PoisonError::into_inner).0
+    }
+}
+
+impl DecoderLog {
+    /// Starts reading `messages` until they end.
+    pub(crate) fn drain(messages: impl Read + Send + 'static) -> Self {
+        let shared = Arc::new(Shared::default());
+        let of_thread = Arc::clone(&shared);
+        thread::spawn(move || {
+            let mut reader = BufReader::new(messages);
+            let mut line = Vec::new();
+            while next_line(&mut reader, &mut line) {
+                of_thread.lock().add(&String::from_utf8_lossy(&line));
+                of_thread.changed.notify_all();
+            }
+            of_thread.lock().is_closed = true;
+            of_thread.changed.notify_all();
+        });
+        Self { shared }
+    }
+
+    /// The account of the capture, as far as it came within `patience`.
+    pub(crate) fn banner(&self, patience: Duration) -> Banner {
+        self.shared.wait_for(patience, |state| state.is_closed || state.banner.is_whole()).banner.parse()
+    }
+
+    /// The complaints, all of them if the messages end within `patience`.
+    pub(crate) fn summary(&self, patience: Duration) -> Complaints {
+        self.shared.wait_for(patience, |state| state.is_closed).complaints.clone()
+    }
+}
+
+impl State {
+    fn add(&mut self, line: &str) {
+        let (level, message) = split_level(line);
+        match level {
+            "error" | "fatal" | "panic" => self.complaints.add_error(message),
+            "warning" => self.complaints.add_warning(message),
+            _ => self.banner.add(message),
+        }
+        if message.contains("Estimating duration from bitrate") {
+            self.banner.duration_is_estimate = true;
+        }
+    }
+}
+
+impl Complaints {
+    fn add_error(&mut self, message: &str) {
+        self.lacks_stream |= message.contains("matches no streams");
+        self.errors += 1;
+        if self.quoted.len() < QUOTED_MAX {
+            self.quoted.push(message.to_owned());
+        }
+        self.last_error = Some(message.to_owned());
+        self.add_warning(message);
+    }
+
+    fn add_warning(&mut self, message: &str) {
+        let contains = |phrases: &[&str]| phrases.iter().any(|phrase| message.contains(phrase));
+        if contains(CUT_PHRASES) && self.cut.is_none() {
+            self.cut = Some(message.to_owned());
+        }
+        if contains(MOVED_TIME_PHRASES) {
+            self.moved_times += 1;
+        }
+    }
+}
+
+/// Reads a line into `line`, as much as is kept of it; false at the end.
+fn next_line(reader: &mut impl BufRead, line: &mut Vec<u8>) -> bool {
+    line.clear();
+    let mut is_any = false;
+    loop {
+        let Ok(available) = reader.fill_buf() else { return is_any };
+        if available.is_empty() {
+            return is_any;
+        }
+        is_any = true;
+        let end = available.iter().position(|&byte| byte == b'\n' || byte == b'\r');
+        let part = &available[..end.unwrap_or(available.len())];
+        line.extend_from_slice(&part[..part.len().min(LINE_MAX - line.len())]);
+        let used = end.map_or(part.len(), |at| at + 1);
+        reader.consume(used);
+        if end.is_some() {
+            return true;
+        }
+    }
+}
+
+/// Level and text of a line such as `[h264 @ 0x55d7] [error] text`; the level is empty where none is given.
+fn split_level(line: &str) -> (&str, &str) {
+    let mut rest = line;
+    while let Some((bracket, after)) = rest.strip_prefix('[').and_then(|inner| inner.split_once("] ")) {
+        if ["panic", "fatal", "error", "warning", "info", "verbose", "debug"].contains(&bracket) {
+            return (bracket, after);
+        }
+        rest = after;
+    }
+    ("", line)
+}
+
+/// The lines that describe input and output.
+#[derive(Default)]
+struct BannerLines {
+    lines: usize,
+    section: Section,
+    demuxer: String,
+    duration_s: Option<f64>,
+    duration_is_estimate: bool,
+    input_streams: Vec<(String, String)>,
+    mapped: String,
+    output_stream: Option<String>,
+}
+
+#[derive(Default, PartialEq)]
+enum Section {
+    #[default]
+    Before,
+    Input,
+    Mapping,
+    Output,
+}
+
+impl BannerLines {
+    fn is_whole(&self) -> bool {
+        self.output_stream.is_some() || self.lines > BANNER_LINES_MAX
+    }
+
+    fn add(&mut self, line: &str) {
+        if self.is_whole() {
+            return;
+        }
+        self.lines += 1;
+        if let Some(rest) = line.strip_prefix("Input #0, ") {
+            self.section = Section::Input;
+            let names = rest.split(", from ").next().unwrap_or(rest);
+            self.demuxer = names.split(',').next().unwrap_or(names).to_owned();
+        } else if line.starts_with("Stream mapping:") {
+            self.section = Section::Mapping;
+        } else if line.starts_with("Output #0") {
+            self.section = Section::Output;
+        } else if let Some(rest) = line.strip_prefix("  Duration: ") {
+            self.duration_s = self.duration_s.or_else(|| clock_seconds(rest.split(',').next().unwrap_or("")));
+        } else if let Some(rest) = line.strip_prefix("  Stream #") {
+            self.add_stream(rest);
+        }
+    }
+
+    fn add_stream(&mut self, text: &str) {
+        let index_end = text.find(|c: char| !c.is_ascii_digit() && c != ':').unwrap_or(text.len());
+        let index = text[..index_end].trim_end_matches(':').to_owned();
+        match self.section {
+            Section::Input if self.input_streams.len() < STREAMS_MAX => {
+                self.input_streams.push((index, text.to_owned()));
+            }
+            Section::Mapping if self.mapped.is_empty() => self.mapped = index,
+            Section::Output => self.output_stream = Some(text.to_owned()),
+            _ => {}
+        }
+    }
+
+    fn parse(&self) -> Banner {
+        let input = self.input_streams.iter().find(|(index, _)| *index == self.mapped);
+        let fields = input.map(|(_, text)| stream_fields(text)).unwrap_or_default();
+        let output = self.output_stream.as_deref().map(stream_fields).unwrap_or_default();
+        let format_field = fields.get(1).copied().unwrap_or_default();
+        Banner {
+            demuxer: self.demuxer.clone(),
+            duration_s: self.duration_s.filter(|_| !self.duration_is_estimate),
+            streams: self.input_streams.len(),
+            scan: scan_in(format_field),
+            average_hz: fields.iter().find_map(|field| hertz(field.trim().strip_suffix(" fps")?)),
+            decoded_format: format_name(format_field),
+            delivered_format: format_name(output.get(1).copied().unwrap_or_default()),
+        }
+    }
+}
+
+/// The fields of a video stream's line, split at commas outside parentheses.
+fn stream_fields(text: &str) -> Vec<&str> {
+    let Some((_, description)) = text.split_once("Video: ") else { return Vec::new() };
+    let mut depth = 0usize;
+    description
+        .split(move |c| {
+            match c {
+                '(' | '[' => depth += 1,
+                ')' | ']' => depth = depth.saturating_sub(1),
+                _ => {}
+            }
+            c == ',' && depth == 0
+        })
+        .collect()
+}
+
+/// `yuv420p` of `yuv420p(tv, bt709, progressive)`.
+fn format_name(field: &str) -> String {
+    field.trim().split('(').next().unwrap_or_default().trim().to_owned()
+}
+
+fn scan_in(field: &str) -> Scan {
+    let flags = field.split_once('(').map_or("", |(_, flags)| flags);
+    let has = |text: &str| flags.split([',', ')']).any(|flag| flag.trim().starts_with(text));
+    // "top coded first (swapped)" is shown bottom first, and the other way round.
+    if has("progressive") {
+        Scan::Progressive
+    } else if has("top first") || has("bottom coded first") {
+        Scan::TopFieldFirst
+    } else if has("bottom first") || has("top coded first") {
+        Scan::BottomFieldFirst
+    } else {
+        Scan::Unknown
+    }
+}
+
+fn hertz(text: &str) -> Option<f64> {
+    match text.trim().strip_suffix('k') {
+        Some(thousands) => thousands.parse::<f64>().ok().map(|value| value * 1000.0),
+        None => text.trim().parse().ok(),
+    }
+}
+
+/// Seconds of `hh:mm:ss.ss`.
+fn clock_seconds(text: &str) -> Option<f64> {
+    let mut seconds = 0.0;
+    for part in text.trim().split(':') {
+        seconds = seconds * 60.0 + part.parse::<f64>().ok()?;
+    }
+    Some(seconds)
+}

@@ -1,0 +1,372 @@
+//! YUV4MPEG2 streams.
+//!
+//! Format: yuv4mpeg(5) of the MJPEG Tools; `XYSCSS` and the high-bit `C` tags (`420p10`, `mono16`) are
+//! extensions in wide use that the manual does not list.
+
+use std::io::{BufRead, BufReader, Read};
+
+use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
+use super::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use crate::error::{Error, Result};
+use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::note::{Note, NoteCode};
+use crate::settings::ReadingSettings;
+use crate::units::{gcd, Rate, TimeBase};
+
+/// What every YUV4MPEG2 stream starts with.
+pub(crate) const MAGIC: &[u8] = b"YUV4MPEG2";
+const FRAME_MAGIC: &[u8] = b"FRAME";
+
+/// Reads YUV4MPEG2 from any byte stream.
+pub(crate) struct Y4mSource {
+    reader: BufReader<Box<dyn Read + Send>>,
+    place: String,
+    facts: CaptureFacts,
+    header: Header,
+    frames_read: u64,
+    fields_shown: i64,
+    notes: Vec<Note>,
+    ended: bool,
+}
+
+/// The stream header, parsed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Header {
+    shape: FrameShape,
+    has_alpha: bool,
+    scan: Scan,
+    rate: Option<Rate>,
+}
+
+impl Y4mSource {
+    /// Reads the stream header from `input`, which `place` names in errors.
+    ///
+    /// # Errors
+    /// A header that is cut, too long, malformed, or asks for what is not supported.
+    pub(crate) fn new(
+        input: Box<dyn Read + Send>,
+        place: String,
+        name: String,
+        settings: &ReadingSettings,
+    ) -> Result<Self> {
+        let mut reader = BufReader::with_capacity(READ_AHEAD, input);
+        let header = match read_line(&mut reader).map_err(|error| unreadable(&place, &error))? {
+            Line::Whole(line) => Header::parse(&line).map_err(|problem| problem.at(&place))?,
+            Line::Cut(len) => {
+                return Err(Problem::header(
+                    format!("the stream ends after {len} bytes, inside its header"),
+                    "record or copy the capture again",
+                )
+                .at(&place))
+            }
+            Line::TooLong => {
+                return Err(Problem::header(
+                    format!("the header is longer than {HEADER_LINE_MAX} bytes"),
+                    "check that the capture is YUV4MPEG2",
+                )
+                .at(&place))
+            }
+        };
+        let (nominal_rate, rate_source) = match (settings.rate, header.rate) {
+            (Some(rate), _) => (Some(rate), Some(RateSource::Given)),
+            (None, Some(rate)) => (Some(rate), Some(RateSource::Header)),
+            (None, None) => (None, None),
+        };
+        // Only a mixed stream says how long each frame lasts; its times count fields.
+        let time_base = match (header.scan, nominal_rate) {
+            (Scan::Mixed, Some(rate)) => TimeBase::new(rate.den(), rate.num() * 2),
+            _ => None,
+        };
+        let facts = CaptureFacts {
+            name,
+            shape: header.shape,
+            scan: header.scan,
+            nominal_rate,
+            rate_source,
+            time_base,
+            promised_frames: None,
+            reader: "yuv4mpeg2 reader".into(),
+        };
+        Ok(Self {
+            reader,
+            place,
+            facts,
+            header,
+            frames_read: 0,
+            fields_shown: 0,
+            notes: Vec::new(),
+            ended: false,
+        })
+    }
+
+    /// Reads the frame header; `None` where the stream ends cleanly or inside it.
+    fn read_frame_header(&mut self) -> Result<Option<FrameTiming>> {
+        let number = self.frames_read;
+        let line = match read_line(&mut self.reader).map_err(|error| unreadable(&self.place, &error))? {
+            Line::Whole(line) => line,
+            Line::Cut(0) => return Ok(None),
+            Line::Cut(len) => {
+                self.note_cut(format!("{len} bytes into its header"));
+                return Ok(None);
+            }
+            Line::TooLong => return Err(self.damaged("no frame header where one is due".into())),
+        };
+        let mut tags = line.split(|&byte| byte == b' ').filter(|tag| !tag.is_empty());
+        if tags.next() != Some(FRAME_MAGIC) {
+            return Err(self.damaged("no frame header where one is due".into()));
+        }
+        if self.header.scan != Scan::Mixed {
+            return Ok(Some(FrameTiming::default()));
+        }
+        let presentation = tags.find_map(|tag| tag.strip_prefix(b"I")).ok_or_else(|| {
+            self.damaged(format!("frame {number} of a mixed stream has no interlace tag (I)"))
+        })?;
+        let fields = fields_of(presentation).ok_or_else(|| {
+            let tag = String::from_utf8_lossy(presentation).into_owned();
+            self.damaged(format!("frame {number} has the unknown interlace tag I{tag}"))
+        })?;
+        let ticks = self.facts.time_base.map(|_| self.fields_shown);
+        self.fields_shown = self.fields_shown.saturating_add(fields);
+        Ok(Some(FrameTiming { ticks, missing_before: 0 }))
+    }
+
+    fn damaged(&self, cause: String) -> Error {
+        Error::new(
+            &self.place,
+            format!("cannot read frame {}", self.frames_read),
+            cause,
+            "record or copy the capture again",
+        )
+    }
+
+    fn note_cut(&mut self, how_far: String) {
+        let frame = self.frames_read;
+        self.notes.push(Note::new(
+            NoteCode::Truncated,
+            format!(
+                "The capture ends in the middle of frame {frame}, {how_far}; that frame is left out. \
+                 Record or copy the capture again."
+            ),
+        ));
+    }
+}
+
+impl FrameSource for Y4mSource {
+    fn facts(&self) -> &CaptureFacts {
+        &self.facts
+    }
+
+    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+        if self.ended {
+            return Ok(None);
+        }
+        let Some(timing) = self.read_frame_header()? else {
+            self.ended = true;
+            return Ok(None);
+        };
+        let len = self.header.shape.byte_len();
+        let alpha_len = if self.header.has_alpha {
+            u64::from(self.header.shape.width) * u64::from(self.header.shape.height)
+        } else {
+            0
+        };
+        let place = &self.place;
+        let mut got = read_samples(&mut self.reader, samples, len)
+            .map_err(|error| unreadable(place, &error))? as u64;
+        if got == len as u64 {
+            got += skip(&mut self.reader, alpha_len).map_err(|error| unreadable(place, &error))?;
+        }
+        let due = len as u64 + alpha_len;
+        if got < due {
+            self.note_cut(format!("after {got} of {due} bytes"));
+            self.ended = true;
+            return Ok(None);
+        }
+        self.frames_read += 1;
+        Ok(Some(timing))
+    }
+
+    fn finish(self: Box<Self>) -> CaptureEnd {
+        CaptureEnd { notes: self.notes }
+    }
+}
+
+/// A line of the stream, without its line feed.
+enum Line {
+    Whole(Vec<u8>),
+    /// The stream ended after this many bytes of the line.
+    Cut(usize),
+    TooLong,
+}
+
+fn read_line(reader: &mut impl BufRead) -> std::io::Result<Line> {
+    let mut line = Vec::new();
+    reader.by_ref().take(HEADER_LINE_MAX as u64 + 1).read_until(b'\n', &mut line)?;
+    Ok(match line.pop() {
+        Some(b'\n') => Line::Whole(line),
+        None => Line::Cut(0),
+        Some(_) if line.len() >= HEADER_LINE_MAX => Line::TooLong,
+        Some(_) => Line::Cut(line.len() + 1),
+    })
+}
+
+fn unreadable(place: &str, error: &std::io::Error) -> Error {
+    Error::new(place, "cannot read capture", cause_of(error), "check the disk or the connection")
+}
+
+/// An error of the header that does not know its place yet.
+struct Problem {
+    what: &'static str,
+    cause: String,
+    hint: &'static str,
+}
+
+impl Problem {
+    fn header(cause: String, hint: &'static str) -> Self {
+        Self { what: "bad YUV4MPEG2 header", cause, hint }
+    }
+
+    fn at(self, place: &str) -> Error {
+        Error::new(place, self.what, self.cause, self.hint)
+    }
+}
+
+impl Header {
+    /// Parses a stream header line. Unknown and extension tags are passed over.
+    fn parse(line: &[u8]) -> std::result::Result<Self, Problem> {
+        let text = String::from_utf8_lossy(line);
+        let mut tags = text.split(' ').filter(|tag| !tag.is_empty());
+        if tags.next().map(str::as_bytes) != Some(MAGIC) {
+            return Err(Problem::header("it does not start with YUV4MPEG2".into(), HINT_HEADER));
+        }
+        let (mut width, mut height, mut chroma, mut chroma_extension) = (None, None, None, None);
+        let (mut scan, mut rate) = (Scan::Unknown, None);
+        for tag in tags {
+            let mut letters = tag.chars();
+            let letter = letters.next();
+            let value = letters.as_str();
+            match letter {
+                Some('W') => width = Some(side("width", value)?),
+                Some('H') => height = Some(side("height", value)?),
+                Some('C') => chroma = Some(value),
+                Some('I') => scan = stream_scan(value)?,
+                Some('F') => rate = stream_rate(value)?,
+                Some('X') => chroma_extension = value.strip_prefix("YSCSS=").or(chroma_extension),
+                _ => {}
+            }
+        }
+        let width = width.ok_or_else(|| Problem::header("it has no width (W)".into(), HINT_HEADER))?;
+        let height = height.ok_or_else(|| Problem::header("it has no height (H)".into(), HINT_HEADER))?;
+        let chroma = chroma.or(chroma_extension).unwrap_or("420jpeg").to_ascii_lowercase();
+        let (pixel_format, has_alpha) = pixel_format(&chroma).ok_or_else(|| Problem {
+            what: "unsupported pixel format",
+            cause: format!("C{chroma}"),
+            hint: "supported are mono, 420, 422, 440, 444, 444alpha, 411, 410 and mono9 to 444p16",
+        })?;
+        Ok(Self { shape: FrameShape { width, height, pixel_format }, has_alpha, scan, rate })
+    }
+}
+
+const HINT_HEADER: &str = "check that the capture is YUV4MPEG2 and copied whole";
+
+fn side(name: &str, value: &str) -> std::result::Result<u32, Problem> {
+    let refused = || {
+        Problem::header(
+            format!("{name} {value} is not in 1 to {} pixels", FrameShape::SIDE_MAX),
+            "check how the capture was written",
+        )
+    };
+    let digits = !value.is_empty() && value.bytes().all(|byte| byte.is_ascii_digit());
+    let side: u32 = if digits { value.parse().map_err(|_| refused())? } else { return Err(refused()) };
+    if sides_allowed(u64::from(side), 1) {
+        Ok(side)
+    } else {
+        Err(refused())
+    }
+}
+
+fn stream_scan(value: &str) -> std::result::Result<Scan, Problem> {
+    Ok(match value {
+        "?" => Scan::Unknown,
+        "p" => Scan::Progressive,
+        "t" => Scan::TopFieldFirst,
+        "b" => Scan::BottomFieldFirst,
+        "m" => Scan::Mixed,
+        _ => {
+            return Err(Problem::header(
+                format!("interlace tag I{value} is not one of ?, p, t, b, m"),
+                HINT_HEADER,
+            ))
+        }
+    })
+}
+
+/// `0:0` says that the rate is unknown.
+fn stream_rate(value: &str) -> std::result::Result<Option<Rate>, Problem> {
+    if value == "0:0" {
+        return Ok(None);
+    }
+    let parts = value.split_once(':').and_then(|(num, den)| Some((num.parse().ok()?, den.parse().ok()?)));
+    let rate = parts.and_then(|(num, den): (u64, u64)| {
+        let divisor = gcd(num, den).max(1);
+        Rate::new(num / divisor, den / divisor)
+    });
+    rate.map(Some).ok_or_else(|| {
+        Problem::header(
+            format!("rate F{value} is not a ratio of two numbers in 1 to {}", Rate::PART_MAX),
+            "F0:0 says that the rate is unknown; give it with --rate",
+        )
+    })
+}
+
+/// Pixel format of a chroma tag without its `C`, and whether an alpha plane follows the three planes.
+fn pixel_format(tag: &str) -> Option<(PixelFormat, bool)> {
+    let yuv = |across, down| Family::Yuv { across, down };
+    let eight = |family| PixelFormat { family, bit_depth: 8 };
+    Some(match tag {
+        "420" | "420jpeg" | "420mpeg2" | "420paldv" => (eight(yuv(1, 1)), false),
+        "422" => (eight(yuv(1, 0)), false),
+        "440" => (eight(yuv(0, 1)), false),
+        "444" => (eight(yuv(0, 0)), false),
+        "411" => (eight(yuv(2, 0)), false),
+        "410" => (eight(yuv(2, 2)), false),
+        "444alpha" => (eight(yuv(0, 0)), true),
+        "mono" => (eight(Family::Gray), false),
+        _ => {
+            let (family, depth) = if let Some(depth) = tag.strip_prefix("mono") {
+                (Family::Gray, depth)
+            } else if let Some((chroma, depth)) = tag.split_once('p') {
+                let family = match chroma {
+                    "420" => yuv(1, 1),
+                    "422" => yuv(1, 0),
+                    "440" => yuv(0, 1),
+                    "444" => yuv(0, 0),
+                    _ => return None,
+                };
+                (family, depth)
+            } else {
+                return None;
+            };
+            let bit_depth = ["9", "10", "11", "12", "13", "14", "15", "16"].iter().position(|d| *d == depth)?;
+            (PixelFormat { family, bit_depth: bit_depth as u8 + 9 }, false)
+        }
+    })
+}
+
+/// Fields that a frame of a mixed stream is shown for, by its three-letter tag `xyz`.
+///
+/// Source: yuv4mpeg(5), FRAME tag `I`: `x` presentation, `y` temporal sampling, `z` chroma sampling. The
+/// counts follow from its words: one repeated field adds one, a doubled or tripled frame counts 2 or 3 times.
+fn fields_of(tag: &[u8]) -> Option<i64> {
+    let &[x, y, z] = tag else { return None };
+    if !b"pi".contains(&y) || !b"pi?".contains(&z) {
+        return None;
+    }
+    match x {
+        b't' | b'b' | b'1' => Some(2),
+        b'T' | b'B' => Some(3),
+        b'2' => Some(4),
+        b'3' => Some(6),
+        _ => None,
+    }
+}

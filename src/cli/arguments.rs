@@ -1,0 +1,172 @@
+//! The command line, in the words of the glossary.
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use evenbeat::frame::Rect;
+use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
+use evenbeat::units::Rate;
+use evenbeat::verdict::Severity;
+
+/// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
+#[derive(Debug, Parser)]
+#[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  evenbeat demo
+  evenbeat audit recording.mkv
+  evenbeat audit frames/ --rate 59.94
+  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90
+  decoder | evenbeat audit - --out living-room-audit
+
+Exit status: 0 no finding at or above --fail-at, 1 findings, 2 not audited or not whole, 130 interrupted.";
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Audit one recording and write the report.
+    Audit(AuditArguments),
+    /// Write the fingerprint log of a recording; `audit` takes the log in place of the recording.
+    Fingerprint(FingerprintArguments),
+    /// Paint an invented scenario and audit it from end to end; needs nothing else.
+    Demo(DemoArguments),
+}
+
+/// How to read a recording and which part of the picture to look at.
+#[derive(Args, Debug)]
+pub struct CaptureArguments {
+    /// A file, a folder of numbered images, a wildcard, or `-` for standard input.
+    pub capture: OsString,
+    /// Frames per second of the recording, where it does not say or says wrong, e.g. 59.94 or 60000/1001.
+    #[arg(long, value_parser = rate)]
+    pub rate: Option<Rate>,
+    /// File with one time per frame: seconds, or RFC 3339 with offset.
+    #[arg(long, value_name = "FILE")]
+    pub timestamps: Option<PathBuf>,
+    /// Decoder program; without it `ffmpeg` is looked for on the search path.
+    #[arg(long, value_name = "PATH")]
+    pub decoder: Option<PathBuf>,
+    /// Which video stream, from 0 among the video streams.
+    #[arg(long, value_name = "N")]
+    pub stream: Option<u32>,
+    /// Look at this part of the picture only, pixels.
+    #[arg(long, value_name = "X,Y,W,H", value_parser = rectangle)]
+    pub region: Option<Rect>,
+    /// Leave this part out, pixels; may be given again. Displays over the picture move while it does not.
+    #[arg(long, value_name = "X,Y,W,H", value_parser = rectangle)]
+    pub exclude: Vec<Rect>,
+    /// No progress and no summary.
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+/// `audit`.
+#[derive(Args, Debug)]
+pub struct AuditArguments {
+    /// How to read.
+    #[command(flatten)]
+    pub reading: CaptureArguments,
+    /// Frames per second of the clip that was played, where you know it: then missing pictures are counted.
+    #[arg(long, value_name = "RATE", value_parser = rate)]
+    pub source_rate: Option<Rate>,
+    /// Where and when to report.
+    #[command(flatten)]
+    pub output: OutputArguments,
+}
+
+/// Where the report goes and what counts as a failure.
+#[derive(Args, Debug)]
+pub struct OutputArguments {
+    /// Folder for the report; without it `<name>-audit` in the current folder.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Write into the folder although it is there.
+    #[arg(long)]
+    pub force: bool,
+    /// Lowest severity of a finding that makes the exit status 1.
+    #[arg(long, value_name = "SEVERITY", value_enum, default_value_t = FailAt::Warning)]
+    pub fail_at: FailAt,
+}
+
+/// `fingerprint`.
+#[derive(Args, Debug)]
+pub struct FingerprintArguments {
+    /// How to read.
+    #[command(flatten)]
+    pub reading: CaptureArguments,
+    /// The log to write; `-` for standard output.
+    #[arg(long, value_name = "LOG")]
+    pub out: PathBuf,
+    /// Write the log although the file is there.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// `demo`.
+#[derive(Args, Debug)]
+pub struct DemoArguments {
+    /// Folder for the reports.
+    #[arg(long, value_name = "DIR", default_value = "evenbeat-demo")]
+    pub out: PathBuf,
+    /// Write into the folder although it is there.
+    #[arg(long)]
+    pub force: bool,
+    /// No progress and no summary.
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+/// Severities by their written names.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum FailAt {
+    /// Also what is only worth knowing.
+    Info,
+    /// What an attentive viewer sees.
+    Warning,
+    /// Faults whatever the clip was.
+    Fault,
+}
+
+impl From<FailAt> for Severity {
+    fn from(level: FailAt) -> Self {
+        match level {
+            FailAt::Info => Self::Info,
+            FailAt::Warning => Self::Warning,
+            FailAt::Fault => Self::Fault,
+        }
+    }
+}
+
+impl CaptureArguments {
+    /// The settings these arguments ask for.
+    pub fn settings(&self, source_rate: Option<Rate>) -> Settings {
+        Settings {
+            reading: ReadingSettings {
+                rate: self.rate,
+                timestamps: self.timestamps.clone(),
+                decoder: self.decoder.clone(),
+                stream: self.stream,
+            },
+            view: ViewSettings { region: self.region, exclude: self.exclude.clone() },
+            source_rate,
+        }
+    }
+}
+
+fn rate(text: &str) -> Result<Rate, String> {
+    Rate::parse(text).ok_or_else(|| {
+        format!("a rate is a number of frames per second such as 59.94, 25 or 60000/1001, each part from 1 to {}", Rate::PART_MAX)
+    })
+}
+
+fn rectangle(text: &str) -> Result<Rect, String> {
+    Rect::parse(text)
+        .ok_or_else(|| "a rectangle is X,Y,W,H in pixels, whole numbers, width and height at least 1".to_owned())
+}

@@ -1,0 +1,7 @@
+//! Binary only: what was asked, and how it ends.
+
+pub mod arguments;
+pub mod commands;
+pub mod exit;
+pub mod interrupt;
+pub mod progress_bar;

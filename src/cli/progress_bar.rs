@@ -1,0 +1,72 @@
+//! Progress on standard error: a bar on a terminal, plain lines otherwise, nothing when quiet.
+
+use std::io::{self, IsTerminal, Write};
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
+
+use evenbeat::pipeline::Progress;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+/// A plain line at most this often: enough to see it lives, few enough for a log.
+const LINE_EVERY: Duration = Duration::from_secs(10);
+
+/// Shows how many frames were read.
+pub enum Display {
+    /// On a terminal.
+    Bar(ProgressBar),
+    /// Into a file or pipe: the time of the last line.
+    Lines(Mutex<Instant>),
+    /// Not at all.
+    Quiet,
+}
+
+impl Display {
+    /// The display that fits standard error.
+    pub fn new(quiet: bool) -> Self {
+        if quiet {
+            return Self::Quiet;
+        }
+        if !io::stderr().is_terminal() {
+            return Self::Lines(Mutex::new(Instant::now()));
+        }
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+        if let Ok(style) = ProgressStyle::with_template("{spinner} {pos} frames read, {per_sec}, {elapsed}") {
+            bar.set_style(style);
+        }
+        Self::Bar(bar)
+    }
+
+    /// Ends the display and clears the bar.
+    pub fn finish(&self) {
+        if let Self::Bar(bar) = self {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+impl Progress for Display {
+    fn frames_done(&self, done: u64, promised: Option<u64>) {
+        match self {
+            Self::Bar(bar) => {
+                if bar.length() != promised && promised.is_some_and(|total| total > 0) {
+                    bar.set_length(promised.unwrap_or_default());
+                    let template = "{wide_bar} {pos} of {len} frames, {per_sec}, {eta} left";
+                    if let Ok(style) = ProgressStyle::with_template(template) {
+                        bar.set_style(style);
+                    }
+                }
+                bar.set_position(done);
+            }
+            Self::Lines(last) => {
+                let Ok(mut last) = last.lock() else { return };
+                if last.elapsed() >= LINE_EVERY {
+                    *last = Instant::now();
+                    let of = promised.map(|total| format!(" of {total}")).unwrap_or_default();
+                    // A closed standard error must not end the audit.
+                    let _ = writeln!(io::stderr(), "evenbeat: {done}{of} frames read");
+                }
+            }
+            Self::Quiet => {}
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! `frames.csv`: one row per frame. Numbers are written from integers, so no platform rounds differently.
+
+use std::io::{self, Write};
+
+use crate::audit::Audit;
+use crate::classify::ClassifiedFrame;
+use crate::units::TimeBase;
+
+/// The header line without its end. Columns may be added at the end, never renamed or moved.
+pub const HEADER: &str = "frame,time_s,class,confidence,evidence,change,flags,digest";
+
+/// Rows are collected to this many bytes before they are written.
+const CHUNK_BYTES: usize = 64 * 1024;
+/// Room for the longest possible row, bytes.
+const ROW_BYTES_MAX: usize = 256;
+/// Decimals of `confidence`: the mark of 0.95 must not be reached by rounding alone.
+const CONFIDENCE_DECIMALS: usize = 4;
+/// Decimals of `change`: one code value in one sample of a 16 × 16 block is 0.0039.
+const CHANGE_DECIMALS: usize = 4;
+/// Decimals of `time_s`: nanoseconds.
+const TIME_DECIMALS: usize = 9;
+
+/// Writes the header and one row per frame. `time_s` counts from the first frame and is exact to the
+/// nanosecond.
+///
+/// # Errors
+/// What `out` returns.
+pub fn write(audit: &Audit, out: &mut dyn Write) -> io::Result<()> {
+    let mut rows = Vec::with_capacity(CHUNK_BYTES + ROW_BYTES_MAX);
+    rows.extend_from_slice(HEADER.as_bytes());
+    rows.push(b'\n');
+    let origin = audit.times.ticks.first().copied().unwrap_or(0);
+    for (index, (frame, &ticks)) in audit.frames.iter().zip(&audit.times.ticks).enumerate() {
+        push_row(&mut rows, index as u64, nanoseconds(audit.times.base, ticks, origin), frame);
+        if rows.len() >= CHUNK_BYTES {
+            out.write_all(&rows)?;
+            rows.clear();
+        }
+    }
+    out.write_all(&rows)
+}
+
+/// Time since `origin`, in nanoseconds, held within 64 bits (292 years).
+fn nanoseconds(base: TimeBase, ticks: i64, origin: i64) -> i64 {
+    let nanoseconds = base.nanoseconds(ticks.saturating_sub(origin));
+    nanoseconds.clamp(i128::from(i64::MIN), i128::from(i64::MAX)) as i64
+}
+
+fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedFrame) {
+    push_decimal(row, index, 0);
+    row.push(b',');
+    if nanoseconds < 0 {
+        row.push(b'-');
+    }
+    push_decimal(row, nanoseconds.unsigned_abs(), TIME_DECIMALS);
+    row.push(b',');
+    row.extend_from_slice(frame.class.name().as_bytes());
+    row.push(b',');
+    push_decimal(row, fixed(frame.confidence, CONFIDENCE_DECIMALS), CONFIDENCE_DECIMALS);
+    row.push(b',');
+    row.extend_from_slice(frame.evidence.name().as_bytes());
+    row.push(b',');
+    push_decimal(row, fixed(frame.change, CHANGE_DECIMALS), CHANGE_DECIMALS);
+    row.push(b',');
+    for (place, name) in frame.flags.names().enumerate() {
+        if place > 0 {
+            row.push(b';');
+        }
+        row.extend_from_slice(name.as_bytes());
+    }
+    row.push(b',');
+    push_hex(row, &frame.digest);
+    row.push(b'\n');
+}
+
+/// `value` in units of the last decimal; negative values and what is no number become 0.
+fn fixed(value: f32, decimals: usize) -> u64 {
+    (f64::from(value) * 10f64.powi(decimals as i32)).round() as u64
+}
+
+/// Writes `units / 10^decimals` with exactly that many decimals.
+fn push_decimal(row: &mut Vec<u8>, mut units: u64, decimals: usize) {
+    /// 20 digits of `u64`, a point, and nine leading zeros at most.
+    const DIGITS_MAX: usize = 30;
+    let mut digits = [0u8; DIGITS_MAX];
+    let mut place = DIGITS_MAX;
+    let mut written = 0;
+    loop {
+        if written == decimals && decimals > 0 {
+            place -= 1;
+            digits[place] = b'.';
+        }
+        place -= 1;
+        digits[place] = b'0' + (units % 10) as u8;
+        units /= 10;
+        written += 1;
+        if units == 0 && written > decimals {
+            break;
+        }
+    }
+    row.extend_from_slice(&digits[place..]);
+}
+
+fn push_hex(row: &mut Vec<u8>, bytes: &[u8]) {
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    for byte in bytes {
+        row.push(DIGITS[usize::from(byte >> 4)]);
+        row.push(DIGITS[usize::from(byte & 15)]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn decimals_are_exact() {
+        for (units, decimals, text) in [
+            (0, 0, "0"),
+            (2_160_000, 0, "2160000"),
+            (0, 4, "0.0000"),
+            (5, 4, "0.0005"),
+            (10_000, 4, "1.0000"),
+            (16_683_333, 9, "0.016683333"),
+            (36_000_000_000_000, 9, "36000.000000000"),
+            (u64::MAX, 9, "18446744073.709551615"),
+        ] {
+            let mut row = Vec::new();
+            push_decimal(&mut row, units, decimals);
+            assert_eq!(String::from_utf8(row).unwrap(), text);
+        }
+    }
+
+    #[test]
+    fn strange_floats_become_zero_or_the_limit() {
+        for (value, units) in
+            [(0.95, 9500), (0.94996, 9500), (-1.0, 0), (f32::NAN, 0), (f32::INFINITY, u64::MAX)]
+        {
+            assert_eq!(fixed(value, 4), units, "{value}");
+        }
+    }
+
+    #[test]
+    fn times_stay_within_their_range() {
+        let base = TimeBase::new(u64::from(u32::MAX), 1).unwrap();
+        assert_eq!(nanoseconds(base, i64::MAX, i64::MIN), i64::MAX);
+        assert_eq!(nanoseconds(TimeBase::new(1, 90_000).unwrap(), 90_001, 90_000), 11_111);
+    }
+}

@@ -1,0 +1,144 @@
+//! `summary.md`: what to paste into a tracker. CommonMark with tables; fits on a screen.
+
+use std::fmt::Write;
+
+use super::escape::{fence, markdown, visible};
+use super::text::{
+    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, motion_rate_text, ms_text,
+    optional_ms_text, pattern_label, percent_text,
+};
+use super::{Provenance, TIMELINE_SVG};
+use crate::audit::Audit;
+
+/// Findings in the table; the report has them all.
+const FINDINGS_MAX: usize = 10;
+
+/// The summary.
+pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
+    let mut text = String::new();
+    let _ = writeln!(text, "# Cadence audit of {}\n", markdown(&audit.facts.name));
+    let _ = writeln!(text, "**Verdict:** {}\n", markdown(&audit.verdict));
+    if !audit.complete {
+        text.push_str("**The capture is incomplete:** see the notes.\n\n");
+    }
+    let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_SVG})\n");
+    push_numbers(&mut text, audit);
+    push_findings(&mut text, audit);
+    push_notes(&mut text, audit);
+    push_reproduction(&mut text, audit, provenance);
+    text
+}
+
+fn push_numbers(text: &mut String, audit: &Audit) {
+    let cadence = &audit.cadence;
+    let motion = cadence.motion;
+    let pattern = cadence.pattern.as_ref().map_or_else(
+        || "none holds".to_owned(),
+        |pattern| format!("{}, {} of judged frames", pattern_label(pattern), percent_text(cadence.coverage)),
+    );
+    let rows = [
+        ("Delivered rate", format!("{} frames/s", exact_rate_text(audit.times.delivered_rate))),
+        ("Motion rate", motion_rate_text(motion.motion_rate_hz)),
+        (
+            "New / repeat / still frames",
+            format!(
+                "{} / {} / {}",
+                grouped(motion.new_frames),
+                grouped(motion.repeat_frames),
+                grouped(motion.still_frames)
+            ),
+        ),
+        ("Cadence", pattern),
+        ("Cadence breaks", grouped(cadence.breaks.len() as u64)),
+        (
+            "Judder RMS (inherent, excess)",
+            format!(
+                "{} ({}, {})",
+                optional_ms_text(cadence.judder.rms_ms),
+                optional_ms_text(cadence.judder.inherent_rms_ms),
+                optional_ms_text(cadence.judder.excess_rms_ms)
+            ),
+        ),
+        (
+            "Capture",
+            format!(
+                "{} frames, {}, {}×{}, {}",
+                grouped(audit.frames.len() as u64),
+                clock_text(duration_s(audit)),
+                audit.facts.shape.width,
+                audit.facts.shape.height,
+                audit.facts.shape.pixel_format
+            ),
+        ),
+    ];
+    text.push_str("| Measure | Value |\n|---|---|\n");
+    for (name, value) in rows {
+        let _ = writeln!(text, "| {name} | {} |", markdown(&value));
+    }
+    text.push('\n');
+}
+
+fn push_findings(text: &mut String, audit: &Audit) {
+    if audit.findings.is_empty() {
+        text.push_str("No findings.\n\n");
+        return;
+    }
+    text.push_str(
+        "| Severity | Finding | At | Frames | Lasts | What was seen |\n|---|---|---|---|---|---|\n",
+    );
+    for finding in audit.findings.iter().take(FINDINGS_MAX) {
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} | {}–{} | {} | {} |",
+            finding.severity.name(),
+            kind_title(finding.kind),
+            clock_text(finding.time_s),
+            finding.first_frame,
+            finding.last_frame,
+            ms_text(finding.duration_ms),
+            markdown(&finding.text)
+        );
+    }
+    text.push('\n');
+    if let Some(rest) = audit.findings.len().checked_sub(FINDINGS_MAX).filter(|&rest| rest > 0) {
+        let _ = writeln!(text, "{} more findings are in the full report.\n", grouped(rest as u64));
+    }
+}
+
+fn push_notes(text: &mut String, audit: &Audit) {
+    if audit.notes.is_empty() {
+        return;
+    }
+    text.push_str("Notes:\n\n");
+    for note in &audit.notes {
+        let _ = writeln!(text, "* {}: {}", note.code.name(), markdown(&note.text));
+    }
+    text.push('\n');
+}
+
+fn push_reproduction(text: &mut String, audit: &Audit, provenance: &Provenance) {
+    let command = command_text(&provenance.command_line);
+    let fence = fence(&command);
+    let _ = writeln!(
+        text,
+        "To reproduce, with evenbeat {} (audited {}):\n\n{fence}\n{command}\n{fence}\n",
+        markdown(&provenance.tool_version),
+        provenance.audited_at.to_rfc3339()
+    );
+    let _ = writeln!(text, "BLAKE3 over all frame digests: `{}`", hex(&audit.digest));
+}
+
+/// The command line as one line; arguments with other than plain characters are quoted for reading.
+pub(super) fn command_text(arguments: &[String]) -> String {
+    let quoted = arguments.iter().map(|argument| {
+        let plain = !argument.is_empty()
+            && argument.chars().all(|c| c.is_alphanumeric() || "-_./:=,+@%\\".contains(c));
+        let shown = visible(argument);
+        match (plain, shown.contains('"')) {
+            (true, _) => shown,
+            (false, false) => format!("\"{shown}\""),
+            (false, true) => format!("'{shown}'"),
+        }
+    });
+    quoted.collect::<Vec<_>>().join(" ")
+}

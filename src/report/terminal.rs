@@ -1,0 +1,120 @@
+//! The short summary for standard output: plain text, at most [`COLUMNS`] wide.
+
+use std::fmt::Write;
+
+use super::escape::visible;
+use super::text::{
+    clock_text, duration_s, exact_rate_text, grouped, kind_title, motion_rate_text, ms_text,
+    optional_ms_text, pattern_label, percent_text, wrap,
+};
+use crate::audit::Audit;
+
+/// Widest line, characters.
+pub const COLUMNS: usize = 100;
+/// Findings written out; the report files have them all.
+const FINDINGS_MAX: usize = 12;
+/// Width of the names before the values.
+const NAME_COLUMNS: usize = 10;
+
+/// The summary, with a line end at its end.
+pub fn summary(audit: &Audit) -> String {
+    let mut text = String::new();
+    for line in wrap(&visible(&audit.verdict), COLUMNS) {
+        let _ = writeln!(text, "{line}");
+    }
+    text.push('\n');
+    for (name, value) in numbers(audit) {
+        push_entry(&mut text, name, &value);
+    }
+    push_findings(&mut text, audit);
+    for note in &audit.notes {
+        push_entry(&mut text, "note", &visible(&note.text));
+    }
+    text
+}
+
+fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
+    let cadence = &audit.cadence;
+    let motion = cadence.motion;
+    let shape = audit.facts.shape;
+    let incomplete = if audit.complete { "" } else { ", INCOMPLETE" };
+    let pattern = cadence.pattern.as_ref().map_or_else(
+        || "no pattern holds".to_owned(),
+        |pattern| {
+            format!("{} over {} of judged frames", pattern_label(pattern), percent_text(cadence.coverage))
+        },
+    );
+    vec![
+        (
+            "capture",
+            format!(
+                "{}, {} frames, {}, {}×{}, {}{incomplete}",
+                visible(&audit.facts.name),
+                grouped(audit.frames.len() as u64),
+                clock_text(duration_s(audit)),
+                shape.width,
+                shape.height,
+                shape.pixel_format
+            ),
+        ),
+        (
+            "rate",
+            format!(
+                "{} frames/s delivered ({}), {} new",
+                exact_rate_text(audit.times.delivered_rate),
+                audit.rate_source.name(),
+                motion_rate_text(motion.motion_rate_hz)
+            ),
+        ),
+        (
+            "frames",
+            format!(
+                "{} new, {} repeat, {} still (not judged)",
+                grouped(motion.new_frames),
+                grouped(motion.repeat_frames),
+                grouped(motion.still_frames)
+            ),
+        ),
+        ("cadence", format!("{pattern}, {} breaks", grouped(cadence.breaks.len() as u64))),
+        (
+            "judder",
+            format!(
+                "{} RMS, {} inherent in the rates, {} excess",
+                optional_ms_text(cadence.judder.rms_ms),
+                optional_ms_text(cadence.judder.inherent_rms_ms),
+                optional_ms_text(cadence.judder.excess_rms_ms)
+            ),
+        ),
+    ]
+}
+
+fn push_findings(text: &mut String, audit: &Audit) {
+    if audit.findings.is_empty() {
+        push_entry(text, "findings", "none");
+        return;
+    }
+    for finding in audit.findings.iter().take(FINDINGS_MAX) {
+        let sentence = format!(
+            "{} at {}, frames {}–{}, {}: {}",
+            kind_title(finding.kind),
+            clock_text(finding.time_s),
+            finding.first_frame,
+            finding.last_frame,
+            ms_text(finding.duration_ms),
+            visible(&finding.text)
+        );
+        push_entry(text, finding.severity.name(), &sentence);
+    }
+    if let Some(rest) = audit.findings.len().checked_sub(FINDINGS_MAX).filter(|&rest| rest > 0) {
+        push_entry(text, "", &format!("{} more findings are in the report", grouped(rest as u64)));
+    }
+}
+
+/// One entry: its name in a column of its own, its value wrapped beside it.
+fn push_entry(text: &mut String, name: &str, value: &str) {
+    let mut name = name;
+    for line in wrap(value, COLUMNS - NAME_COLUMNS) {
+        let _ = writeln!(text, "{name:NAME_COLUMNS$}{line}");
+        name = "";
+    }
+}

@@ -1,0 +1,217 @@
+//! Values as text, alike in every output.
+
+use crate::audit::Audit;
+use crate::cadence::Pattern;
+use crate::units::{hz_text, Rate};
+use crate::verdict::FindingKind;
+
+/// Time of a frame from the first frame, in ticks; frames past the end count as the last one.
+pub(super) fn ticks_from_start(audit: &Audit, frame: u64) -> i64 {
+    let ticks = &audit.times.ticks;
+    let Some(last) = ticks.len().checked_sub(1) else { return 0 };
+    let index = usize::try_from(frame).map_or(last, |frame| frame.min(last));
+    ticks[index].saturating_sub(ticks[0])
+}
+
+/// Time of a frame from the first frame, seconds.
+pub(super) fn time_s(audit: &Audit, frame: u64) -> f64 {
+    audit.times.base.seconds(ticks_from_start(audit, frame))
+}
+
+/// Length of the capture in seconds: from the first to the last frame, and one frame period for the last.
+pub(super) fn duration_s(audit: &Audit) -> f64 {
+    match audit.times.ticks.len() {
+        0 => 0.0,
+        frames => (time_s(audit, frames as u64 - 1) + period_s(audit)).max(0.0),
+    }
+}
+
+/// One frame period at the delivered rate, seconds.
+pub(super) fn period_s(audit: &Audit) -> f64 {
+    audit.times.delivered_rate.period_ms() / 1000.0
+}
+
+/// A pattern as the trade writes it: `2:2`, `2:3`, and runs of three or more as `1×23:2`.
+/// A period of one hold is written twice, `2:2`, because the repetition is what the word means.
+pub(super) fn pattern_label(pattern: &Pattern) -> String {
+    if let [hold] = pattern.holds[..] {
+        return format!("{hold}:{hold}");
+    }
+    let mut parts = Vec::new();
+    for run in pattern.holds.chunk_by(|a, b| a == b) {
+        match run.len() {
+            1 | 2 => parts.extend(run.iter().map(u32::to_string)),
+            length => parts.push(format!("{}×{length}", run[0])),
+        }
+    }
+    parts.join(":")
+}
+
+/// A kind of finding for reading: `half-rate motion`, `cadence break`.
+pub(super) fn kind_title(kind: FindingKind) -> &'static str {
+    match kind {
+        FindingKind::HalfRateMotion => "half-rate motion",
+        FindingKind::CadenceBreak => "cadence break",
+        FindingKind::Freeze => "freeze",
+        FindingKind::DroppedPictures => "dropped pictures",
+        FindingKind::CaptureGap => "capture gap",
+        FindingKind::UnevenTimestamps => "uneven timestamps",
+        FindingKind::RateSlip => "rate slip",
+        FindingKind::OutOfOrder => "out of order",
+        FindingKind::BlendedPictures => "blended pictures",
+        FindingKind::CombedPictures => "combed pictures",
+        FindingKind::OneFieldPictures => "one-field pictures",
+        FindingKind::FieldOrderSwapped => "field order swapped",
+    }
+}
+
+/// Milliseconds with two decimals and unit.
+pub(super) fn ms_text(ms: f64) -> String {
+    format!("{ms:.2} ms")
+}
+
+/// Milliseconds that may be unknown.
+pub(super) fn optional_ms_text(ms: Option<f64>) -> String {
+    ms.map_or_else(|| "not judged".to_owned(), ms_text)
+}
+
+/// A motion rate with unit.
+pub(super) fn motion_rate_text(hz: Option<f64>) -> String {
+    hz.map_or_else(|| "not judged".to_owned(), |hz| format!("{} pictures/s", hz_text(hz)))
+}
+
+/// A rate as the trade writes it and, where that rounds, as exact ratio.
+pub(super) fn exact_rate_text(rate: Rate) -> String {
+    if rate.den() == 1 {
+        return rate.to_string();
+    }
+    format!("{rate} ({}/{})", rate.num(), rate.den())
+}
+
+/// A moment or length for reading: `2.417 s`, `1:02.417` (min:s), `2:01:02.417` (h:min:s).
+pub(super) fn clock_text(seconds: f64) -> String {
+    let total_ms = (seconds.max(0.0) * 1000.0).round() as u64;
+    let (ms, whole) = (total_ms % 1000, total_ms / 1000);
+    let (s, minutes) = (whole % 60, whole / 60);
+    match (minutes / 60, minutes % 60) {
+        (0, 0) => format!("{s}.{ms:03} s"),
+        (0, minutes) => format!("{minutes}:{s:02}.{ms:03} min"),
+        (hours, minutes) => format!("{hours}:{minutes:02}:{s:02}.{ms:03} h"),
+    }
+}
+
+/// A share as percentage with as many decimals as keep a rare exception visible: 1 of 2,160,000 frames is
+/// not "100 %".
+pub(super) fn percent_text(share: f64) -> String {
+    let percent = share * 100.0;
+    let rounds_up = percent < 100.0 && percent > 99.95;
+    if rounds_up {
+        return "just under 100 %".to_owned();
+    }
+    format!("{percent:.1} %")
+}
+
+/// Lower-case hexadecimal digits.
+pub(super) fn hex(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    bytes
+        .iter()
+        .flat_map(|byte| [DIGITS[usize::from(byte >> 4)], DIGITS[usize::from(byte & 15)]])
+        .map(char::from)
+        .collect()
+}
+
+/// A whole number with thin grouping commas: `2,160,000`.
+pub(super) fn grouped(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::with_capacity(digits.len() * 4 / 3);
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// Breaks text into lines of at most `columns` characters at spaces; longer words are cut.
+pub(super) fn wrap(text: &str, columns: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    let mut length = 0;
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        let mut characters: Vec<char> = word.chars().collect();
+        if length > 0 && length + 1 + characters.len() > columns {
+            lines.push(std::mem::take(&mut line));
+            length = 0;
+        }
+        while characters.len() > columns {
+            let rest = characters.split_off(columns);
+            lines.push(characters.iter().collect());
+            characters = rest;
+        }
+        if length > 0 {
+            line.push(' ');
+            length += 1;
+        }
+        line.extend(&characters);
+        length += characters.len();
+    }
+    if !line.is_empty() {
+        lines.push(line);
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn patterns_read_as_the_trade_writes_them() {
+        let slip: Vec<u32> = [1; 23].into_iter().chain([2]).collect();
+        for (holds, label) in [
+            (vec![1], "1:1"),
+            (vec![2], "2:2"),
+            (vec![2, 3], "2:3"),
+            (vec![2, 3, 3, 2], "2:3:3:2"),
+            (slip, "1×23:2"),
+        ] {
+            assert_eq!(pattern_label(&Pattern { holds }), label);
+        }
+    }
+
+    #[test]
+    fn times_read_in_the_unit_that_fits() {
+        for (seconds, text) in [
+            (0.0, "0.000 s"),
+            (2.4166, "2.417 s"),
+            (59.9996, "1:00.000 min"),
+            (62.0, "1:02.000 min"),
+            (7262.5, "2:01:02.500 h"),
+        ] {
+            assert_eq!(clock_text(seconds), text);
+        }
+    }
+
+    #[test]
+    fn rare_exceptions_do_not_round_away() {
+        assert_eq!(percent_text(1.0), "100.0 %");
+        assert_eq!(percent_text(2_159_999.0 / 2_160_000.0), "just under 100 %");
+        assert_eq!(percent_text(0.5), "50.0 %");
+    }
+
+    #[test]
+    fn lines_never_exceed_their_width() {
+        assert_eq!(wrap("one two three", 7), ["one two", "three"]);
+        assert_eq!(wrap("abcdefghij kl", 4), ["abcd", "efgh", "ij", "kl"]);
+        assert!(wrap("", 4).is_empty());
+    }
+
+    #[test]
+    fn large_numbers_are_grouped() {
+        for (number, text) in [(0, "0"), (999, "999"), (1000, "1,000"), (2_160_000, "2,160,000")] {
+            assert_eq!(grouped(number), text);
+        }
+    }
+}

@@ -1,0 +1,197 @@
+//! Close-up: a few frames in a row, one block each. The same letter is the same picture, so that a reader
+//! sees "A A B B" without knowing the trade's words.
+
+use std::fmt::Write;
+use std::ops::Range;
+
+use crate::audit::Audit;
+use crate::classify::{FrameClass, FrameFlags};
+use crate::report::escape::markup;
+use crate::report::palette;
+use crate::report::text::{clock_text, kind_title, period_s, time_s};
+use crate::verdict::{Finding, FindingKind};
+
+/// Frames of a close-up: 32 px each at 800 px, room for a letter and a number.
+pub(crate) const FRAMES: usize = 24;
+/// Frames shown before a finding.
+const LEAD: usize = 6;
+/// Height of a close-up with its heading, px.
+pub(super) const HEIGHT: i32 = 98;
+const HEADING_BASELINE: i32 = 12;
+const NEW_TOP: i32 = 32;
+const REPEAT_TOP: i32 = 46;
+const BOTTOM: i32 = 66;
+const BLOCK_PX: i32 = 32;
+/// Narrowest hold whose label carries the unit, px.
+const UNIT_PX_MIN: i32 = 60;
+
+/// One close-up: which frames, and why.
+pub(crate) struct CloseUp {
+    /// Frames shown.
+    pub frames: Range<usize>,
+    /// What it shows, unescaped.
+    pub heading: String,
+}
+
+/// A typical stretch and, where a finding is confined to a place, the most severe such place.
+pub(crate) fn close_ups(audit: &Audit) -> Vec<CloseUp> {
+    if audit.frames.is_empty() {
+        return Vec::new();
+    }
+    let typical = stretch(audit, typical_start(audit));
+    let mut shown = vec![close_up(audit, typical.clone(), "A typical stretch")];
+    if let Some(finding) = audit.findings.iter().find(|finding| is_confined(audit, finding)) {
+        let start = usize::try_from(finding.first_frame).unwrap_or(usize::MAX).saturating_sub(LEAD);
+        let frames = stretch(audit, start);
+        if frames != typical {
+            shown.push(close_up(audit, frames, &format!("At the first {}", kind_title(finding.kind))));
+        }
+    }
+    shown
+}
+
+fn close_up(audit: &Audit, frames: Range<usize>, what: &str) -> CloseUp {
+    let heading = format!(
+        "{what}, frame by frame: frames {}–{}, from {}. Same letter = same picture.",
+        frames.start,
+        frames.end - 1,
+        clock_text(time_s(audit, frames.start as u64))
+    );
+    CloseUp { frames, heading }
+}
+
+/// Whether a finding concerns a place rather than the whole capture.
+fn is_confined(audit: &Audit, finding: &Finding) -> bool {
+    let length = finding.last_frame.saturating_sub(finding.first_frame);
+    finding.kind != FindingKind::HalfRateMotion && length < audit.frames.len() as u64 / 2
+}
+
+/// Where the dominant pattern holds longest; without a pattern, the first frame in motion.
+fn typical_start(audit: &Audit) -> usize {
+    let dominant = audit.cadence.pattern.as_ref();
+    let longest = audit
+        .cadence
+        .segments
+        .iter()
+        .filter(|segment| Some(&segment.pattern) == dominant)
+        .max_by_key(|segment| segment.last_frame.saturating_sub(segment.first_frame));
+    match longest {
+        Some(segment) => usize::try_from(segment.first_frame).unwrap_or(0),
+        None => audit.frames.iter().skip(1).position(|frame| frame.class == FrameClass::New).unwrap_or(0),
+    }
+}
+
+/// Up to [`FRAMES`] frames from `start`, moved back where the capture ends before.
+fn stretch(audit: &Audit, start: usize) -> Range<usize> {
+    let end = audit.frames.len().min(start.saturating_add(FRAMES));
+    end.saturating_sub(FRAMES).min(start)..end
+}
+
+/// Letters by picture: `A` for the one the stretch begins with.
+pub(crate) fn letters(audit: &Audit, frames: Range<usize>) -> Vec<char> {
+    let mut letter = b'A';
+    let start = frames.start;
+    frames
+        .map(|index| {
+            if index > start && audit.frames[index].class == FrameClass::New {
+                letter = (letter + 1).min(b'Z');
+            }
+            char::from(letter)
+        })
+        .collect()
+}
+
+/// Draws one close-up with its upper left corner at (`left`, `top`).
+pub(super) fn draw(audit: &Audit, shown: &CloseUp, left: i32, top: i32) -> String {
+    let mut svg = format!(
+        "<g class=\"close-up\"><text x=\"{left}\" y=\"{}\" font-size=\"12\" font-weight=\"bold\">{}</text>\n",
+        top + HEADING_BASELINE,
+        markup(&shown.heading)
+    );
+    for (place, (index, letter)) in shown.frames.clone().zip(letters(audit, shown.frames.clone())).enumerate()
+    {
+        push_block(&mut svg, audit, index, letter, (left + place as i32 * BLOCK_PX, top));
+    }
+    push_holds(&mut svg, audit, shown, left, top);
+    svg.push_str("</g>\n");
+    svg
+}
+
+fn push_block(svg: &mut String, audit: &Audit, index: usize, letter: char, (x, top): (i32, i32)) {
+    let frame = &audit.frames[index];
+    let (block_top, fill, ink) = match frame.class {
+        FrameClass::New => (NEW_TOP, palette::NEW, "#FFFFFF"),
+        FrameClass::Repeat => (REPEAT_TOP, palette::REPEAT, "#000000"),
+        FrameClass::Still => (REPEAT_TOP, palette::STILL, "#000000"),
+    };
+    let _ = writeln!(
+        svg,
+        "<rect x=\"{x}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"{fill}\"><title>frame {index}, {}: {}</title></rect>\
+         <text x=\"{}\" y=\"{}\" font-size=\"14\" font-weight=\"bold\" text-anchor=\"middle\" fill=\"{ink}\">{letter}</text>",
+        top + block_top,
+        BLOCK_PX - 2,
+        BOTTOM - block_top,
+        clock_text(time_s(audit, index as u64)),
+        frame.class.name(),
+        x + BLOCK_PX / 2 - 1,
+        top + BOTTOM - 5,
+    );
+    if let Some(mark) = mark_text(frame.flags, frame.lost_before) {
+        let _ = writeln!(
+            svg,
+            "<path d=\"M{0} {1}V{2}\" stroke=\"{3}\" stroke-width=\"2\" stroke-dasharray=\"3 2\"/>\
+             <text x=\"{0}\" y=\"{4}\" font-size=\"11\">{mark}</text>",
+            x - 1,
+            top + NEW_TOP - 4,
+            top + BOTTOM + 2,
+            palette::FAULT,
+            top + NEW_TOP - 6,
+        );
+    }
+}
+
+/// What the marks of a frame say, shortest first word that matters.
+fn mark_text(flags: FrameFlags, lost_before: u16) -> Option<String> {
+    if flags.contains(FrameFlags::AFTER_DROP) || flags.contains(FrameFlags::AFTER_GAP) {
+        return Some(if lost_before > 0 { format!("{lost_before} lost") } else { "lost".to_owned() });
+    }
+    flags.names().next().map(str::to_owned)
+}
+
+/// Brackets below the blocks: how long each picture stays, in ms, also where it began before the close-up
+/// or goes on after it.
+fn push_holds(svg: &mut String, audit: &Audit, shown: &CloseUp, left: i32, top: i32) {
+    let is_new = |index: usize| audit.frames[index].class == FrameClass::New;
+    let mut first = shown.frames.start;
+    while first < shown.frames.end {
+        let end = (first + 1..shown.frames.end).find(|&index| is_new(index)).unwrap_or(shown.frames.end);
+        let held_from = (0..=first).rev().find(|&index| is_new(index)).unwrap_or(0);
+        let held_to = (end..audit.frames.len()).find(|&index| is_new(index));
+        let x0 = left + (first - shown.frames.start) as i32 * BLOCK_PX;
+        let x1 = left + (end - shown.frames.start) as i32 * BLOCK_PX - 2;
+        let until = held_to.map_or_else(
+            || time_s(audit, audit.frames.len() as u64 - 1) + period_s(audit),
+            |frame| time_s(audit, frame as u64),
+        );
+        let ms = (until - time_s(audit, held_from as u64)) * 1000.0;
+        let _ = writeln!(
+            svg,
+            "<path d=\"M{x0} {0}v4H{x1}v-4\" fill=\"none\" stroke=\"{1}\"/><text x=\"{2}\" y=\"{3}\" \
+             font-size=\"11\" text-anchor=\"middle\">{4}</text>",
+            top + BOTTOM + 3,
+            palette::INK,
+            (x0 + x1) / 2,
+            top + BOTTOM + 19,
+            hold_label(ms, x1 - x0),
+        );
+        first = end;
+    }
+}
+
+fn hold_label(ms: f64, width_px: i32) -> String {
+    if width_px < UNIT_PX_MIN {
+        format!("{ms:.1}")
+    } else {
+        format!("{ms:.1} ms")
+    }
+}

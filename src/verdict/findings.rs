@@ -1,0 +1,337 @@
+//! One function per finding kind: analysis in, findings out.
+
+use crate::cadence::{CadenceAnalysis, FrameTimes};
+use crate::classify::{ClassifiedFrame, FrameFlags};
+use crate::units::{hz_text, Rate};
+
+use super::{Finding, FindingKind, Severity};
+
+/// Events of one kind closer than this are one finding: a viewer sees one disturbance. Seconds.
+/// Choice: the eye's judgement of motion is formed over well under a second; common practice, no source.
+const MERGE_WITHIN_S: f64 = 1.0;
+
+/// Most findings of one kind; beyond it nearer events are merged so that a report stays readable.
+const FINDINGS_PER_KIND_MAX: usize = 200;
+
+/// A single freeze is acceptable to viewers up to this long, ms. Source: "Estimating the impact of single
+/// and multiple freezes on video quality", HVEI 2011 (abstract).
+const ACCEPTABLE_FREEZE_MS: f64 = 360.0;
+
+/// Two clocks within the standards' ±10 ppm each slip at most once in this time, seconds
+/// (derived from the tolerance of SMPTE ST 274: 1 / (59.94 Hz × 20 ppm)).
+const TOLERATED_SLIP_S: f64 = 834.0;
+
+/// Lowest delivered rate at which a repeated pair is suspicious: film and 30-frame rates are below, Hz.
+const FULL_MOTION_RATE_HZ: f64 = 47.0;
+
+/// Share of judged frames that a pattern must cover to speak for the capture.
+const PATTERN_SPEAKS: f64 = 0.5;
+
+/// A motion rate is that of the clip when it is within this fraction of it.
+const RATE_TOLERANCE: f64 = 0.005;
+
+/// Everything a finding is made from.
+pub(super) struct Case<'a> {
+    pub frames: &'a [ClassifiedFrame],
+    pub times: &'a FrameTimes,
+    pub cadence: &'a CadenceAnalysis,
+    pub source_rate: Option<Rate>,
+}
+
+/// An event or run of events of one kind.
+#[derive(Clone, Copy)]
+struct Event {
+    first_frame: u64,
+    last_frame: u64,
+    count: u64,
+}
+
+impl Case<'_> {
+    /// Seconds from the first frame to `frame`.
+    pub fn seconds(&self, frame: u64) -> f64 {
+        let ticks = &self.times.ticks;
+        match ticks.get(frame as usize) {
+            Some(&tick) => self.times.base.seconds(tick.saturating_sub(ticks[0])),
+            None => 0.0,
+        }
+    }
+
+    /// Milliseconds from the start of `first` to the end of `last`.
+    fn span_ms(&self, first: u64, last: u64) -> f64 {
+        let end = if (last as usize) + 1 < self.times.ticks.len() {
+            self.seconds(last + 1)
+        } else {
+            self.seconds(last) + self.times.delivered_rate.period_ms() / 1000.0
+        };
+        1000.0 * (end - self.seconds(first)).max(0.0)
+    }
+
+    fn finding(&self, kind: FindingKind, severity: Severity, event: Event, text: String) -> Finding {
+        Finding {
+            kind,
+            severity,
+            first_frame: event.first_frame,
+            last_frame: event.last_frame,
+            time_s: self.seconds(event.first_frame),
+            duration_ms: self.span_ms(event.first_frame, event.last_frame),
+            count: event.count,
+            text,
+        }
+    }
+
+    /// Merges events in order until they are few enough to read.
+    fn merged(&self, events: impl IntoIterator<Item = Event>) -> Vec<Event> {
+        let mut merged: Vec<Event> = events.into_iter().collect();
+        let mut within = MERGE_WITHIN_S;
+        loop {
+            let mut next: Vec<Event> = Vec::with_capacity(merged.len());
+            for event in merged {
+                match next.last_mut() {
+                    Some(last) if self.seconds(event.first_frame) - self.seconds(last.last_frame) <= within => {
+                        last.last_frame = last.last_frame.max(event.last_frame);
+                        last.count += event.count;
+                    }
+                    _ => next.push(event),
+                }
+            }
+            if next.len() <= FINDINGS_PER_KIND_MAX {
+                return next;
+            }
+            merged = next;
+            within *= 2.0;
+        }
+    }
+
+    /// Events at the frames that carry `flag`.
+    fn flagged(&self, flag: FrameFlags) -> Vec<Event> {
+        let events = self.frames.iter().zip(0..).filter(|(frame, _)| frame.flags.contains(flag));
+        self.merged(events.map(|(_, index)| Event { first_frame: index, last_frame: index, count: 1 }))
+    }
+
+    fn whole(&self) -> Event {
+        let last = (self.frames.len() as u64).saturating_sub(1);
+        Event { first_frame: 0, last_frame: last, count: 0 }
+    }
+}
+
+/// `1 picture`, `3 pictures`.
+pub(super) fn counted(count: u64, noun: &str) -> String {
+    format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
+}
+
+/// The hold that every picture has, where the dominant pattern is a constant one that speaks for the capture.
+pub(super) fn constant_hold(cadence: &CadenceAnalysis) -> Option<u32> {
+    let pattern = cadence.pattern.as_ref()?;
+    (pattern.holds.len() == 1 && cadence.coverage >= PATTERN_SPEAKS).then(|| pattern.holds[0])
+}
+
+/// How many frames of the dominant segments repeat as a constant hold asks, out of how many places.
+pub(super) fn repeats_in_pattern(case: &Case<'_>, hold: u32) -> (u64, u64) {
+    let mut found = 0;
+    let mut places = 0;
+    for one in case.cadence.holds.iter().filter(|one| one.judged) {
+        places += u64::from(hold - 1);
+        found += u64::from((one.frames - 1).min(hold - 1));
+    }
+    (found, places)
+}
+
+/// Every picture stays two frames or more: half the motion, or less, that the delivered rate could carry.
+pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
+    let Some(hold) = constant_hold(case.cadence).filter(|&hold| hold >= 2) else { return Vec::new() };
+    let motion = &case.cadence.motion;
+    let Some(motion_rate) = motion.motion_rate_hz else { return Vec::new() };
+    let (found, places) = repeats_in_pattern(case, hold);
+    let which = if hold == 2 {
+        "every second frame repeats the one before".to_owned()
+    } else {
+        format!("{} of every {hold} frames repeat the one before", hold - 1)
+    };
+    let mut text = format!(
+        "{} frames/s delivered, {} new pictures/s: {which} ({found} of {places})",
+        hz_text(motion.delivered_rate_hz),
+        hz_text(motion_rate)
+    );
+    let severity = match case.source_rate {
+        Some(rate) if rate.hz() <= motion_rate * (1.0 + RATE_TOLERANCE) => {
+            text += &format!("; the clip holds {rate} pictures/s, so none is missing");
+            Severity::Info
+        }
+        Some(rate) => {
+            let missing = 100.0 * (1.0 - motion_rate / rate.hz());
+            text += &format!("; the clip holds {rate} pictures/s, so {missing:.0} % of them are missing");
+            Severity::Fault
+        }
+        None if hold == 2 && motion.delivered_rate_hz >= FULL_MOTION_RATE_HZ => {
+            text += "; a fault if the clip holds more, which the recording alone cannot show";
+            Severity::Warning
+        }
+        None => Severity::Info,
+    };
+    vec![case.finding(FindingKind::HalfRateMotion, severity, Event { count: found, ..case.whole() }, text)]
+}
+
+/// Holds that leave the pattern.
+pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
+    let breaks = &case.cadence.breaks;
+    let events = breaks.iter().map(|one| Event {
+        first_frame: one.frame,
+        last_frame: one.frame + u64::from(one.found_hold).saturating_sub(1),
+        count: 1,
+    });
+    let label = case.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
+    case.merged(events)
+        .into_iter()
+        .map(|event| {
+            let text = if event.count == 1 {
+                let one = breaks.iter().find(|one| one.frame == event.first_frame);
+                let (expected, found) = one.map_or((0, 0), |one| (one.expected_hold, one.found_hold));
+                format!(
+                    "cadence {label} broken: a picture stays {} instead of {expected}",
+                    counted(u64::from(found), "frame")
+                )
+            } else {
+                format!("cadence {label} broken {} times", event.count)
+            };
+            case.finding(FindingKind::CadenceBreak, Severity::Warning, event, text)
+        })
+        .collect()
+}
+
+/// Pictures that stay far longer than the cadence explains.
+pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
+    let make = |freeze: &crate::cadence::Freeze| {
+        let event = Event { first_frame: freeze.first_frame, last_frame: freeze.last_frame, count: 1 };
+        let frames = freeze.last_frame - freeze.first_frame + 1;
+        let after = match freeze.lost_pictures {
+            Some(lost) if lost > 0 => format!(", then about {} missing", counted(lost.into(), "picture")),
+            _ => String::new(),
+        };
+        let text =
+            format!("a picture stays {:.0} ms ({}){after}", freeze.duration_ms, counted(frames, "frame"));
+        let severity =
+            if freeze.duration_ms > ACCEPTABLE_FREEZE_MS { Severity::Fault } else { Severity::Warning };
+        case.finding(FindingKind::Freeze, severity, event, text)
+    };
+    case.cadence.freezes.iter().map(make).collect()
+}
+
+/// Pictures that never appeared although the timestamps are whole.
+pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
+    let events = case
+        .frames
+        .iter()
+        .zip(0..)
+        .filter(|(frame, _)| frame.lost_before > 0 && frame.flags.contains(FrameFlags::AFTER_DROP))
+        .map(|(frame, index)| Event {
+            first_frame: index,
+            last_frame: index,
+            count: u64::from(frame.lost_before),
+        });
+    case.merged(events)
+        .into_iter()
+        .map(|event| {
+            let text = format!(
+                "about {} never appeared, by the step of the motion; no frame is missing in the recording",
+                counted(event.count, "picture")
+            );
+            case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)
+        })
+        .collect()
+}
+
+/// The recorder lost frames.
+pub(super) fn capture_gaps(case: &Case<'_>) -> Vec<Finding> {
+    let Some(timing) = &case.cadence.timing else { return Vec::new() };
+    let events = timing.gaps.iter().map(|&(frame, lost)| Event {
+        first_frame: frame,
+        last_frame: frame,
+        count: u64::from(lost),
+    });
+    case.merged(events)
+        .into_iter()
+        .map(|event| {
+            let text = format!(
+                "the recording lacks {} here, by its timestamps or numbering: lost by the recorder, not judged",
+                counted(event.count, "frame")
+            );
+            case.finding(FindingKind::CaptureGap, Severity::Warning, event, text)
+        })
+        .collect()
+}
+
+/// Timestamps that run backwards or stand.
+pub(super) fn uneven_timestamps(case: &Case<'_>) -> Vec<Finding> {
+    let Some(timing) = &case.cadence.timing else { return Vec::new() };
+    let events = timing.not_increasing.iter().map(|&frame| Event {
+        first_frame: frame,
+        last_frame: frame,
+        count: 1,
+    });
+    let mut findings: Vec<Finding> = case
+        .merged(events)
+        .into_iter()
+        .map(|event| {
+            let text = format!("{} not later than the one before", counted(event.count, "timestamp"));
+            case.finding(FindingKind::UnevenTimestamps, Severity::Warning, event, text)
+        })
+        .collect();
+    let uneven = timing.uneven.len() as u64;
+    if let (Some(&first), Some(&last)) = (timing.uneven.first(), timing.uneven.last()) {
+        let event = Event { first_frame: first, last_frame: last, count: uneven };
+        let text = format!(
+            "{} off the even grid: steps from {:.3} to {:.3} ms, median {:.3} ms",
+            counted(uneven, "timestamp"),
+            timing.smallest_step_ms,
+            timing.largest_step_ms,
+            timing.median_step_ms
+        );
+        findings.push(case.finding(FindingKind::UnevenTimestamps, Severity::Info, event, text));
+    }
+    findings
+}
+
+/// Two clocks that differ.
+pub(super) fn rate_slip(case: &Case<'_>) -> Vec<Finding> {
+    let Some(slip) = &case.cadence.slip else { return Vec::new() };
+    let (Some(&first), Some(&last)) = (slip.frames.first(), slip.frames.last()) else { return Vec::new() };
+    let count = slip.frames.len() as u64;
+    let pair = slip.rate_pair.as_ref().map(|pair| format!(" ({pair})")).unwrap_or_default();
+    let mut text = format!(
+        "cadence {} slips by one frame every {:.2} s{pair}: {}",
+        slip.pattern.label(),
+        slip.interval_s,
+        counted(count, "slip")
+    );
+    let severity = if slip.interval_s >= TOLERATED_SLIP_S {
+        text += "; two clocks within the standards' ±10 ppm may do that, no fault";
+        Severity::Info
+    } else {
+        Severity::Warning
+    };
+    vec![case.finding(
+        FindingKind::RateSlip,
+        severity,
+        Event { first_frame: first, last_frame: last, count },
+        text,
+    )]
+}
+
+/// Findings that are runs of flagged frames.
+pub(super) fn flagged_pictures(case: &Case<'_>) -> Vec<Finding> {
+    [
+        (FrameFlags::OUT_OF_ORDER, FindingKind::OutOfOrder, Severity::Fault, "out of order"),
+        (FrameFlags::BLEND, FindingKind::BlendedPictures, Severity::Warning, "a mix of two pictures"),
+        (FrameFlags::COMBED, FindingKind::CombedPictures, Severity::Warning, "two moments woven into one"),
+        (FrameFlags::ONE_FIELD, FindingKind::OneFieldPictures, Severity::Warning, "rebuilt from one field"),
+    ]
+    .into_iter()
+    .flat_map(|(flag, kind, severity, what)| {
+        case.flagged(flag).into_iter().map(move |event| {
+            let verb = if event.count == 1 { "is" } else { "are" };
+            let text = format!("{} {verb} {what}", counted(event.count, "frame"));
+            case.finding(kind, severity, event, text)
+        })
+    })
+    .collect()
+}

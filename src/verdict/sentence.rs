@@ -1,0 +1,161 @@
+//! The verdict: what was delivered, what moved, what is wrong, what it rests on.
+
+use crate::classify::{Evidence, FrameClass};
+use crate::note::{Note, NoteCode};
+use crate::units::hz_text;
+
+use super::findings::{constant_hold, counted, repeats_in_pattern, Case};
+use super::{Finding, FindingKind, Severity};
+
+/// The verdict in plain sentences, most important first.
+pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
+    let mut sentences = vec![motion(case, findings)];
+    sentences.extend(faults(findings));
+    sentences.extend(still(case));
+    sentences.extend(proof(case));
+    if !complete {
+        sentences.push("The recording was not read whole: this holds for the part that was.".to_owned());
+    }
+    sentences.join(" ")
+}
+
+/// Why nothing can be said, if nothing can.
+fn nothing_to_judge(case: &Case<'_>) -> Option<String> {
+    let frames = case.frames.len() as u64;
+    let new_frames = case.cadence.motion.new_frames;
+    if frames == 0 {
+        return Some("Nothing to judge: the recording holds no frame.".to_owned());
+    }
+    if frames < 3 {
+        return Some(format!(
+            "Nothing to judge: {} in the recording, at least 3 are needed.",
+            counted(frames, "frame")
+        ));
+    }
+    if new_frames <= 1 {
+        return Some(format!(
+            "Nothing to judge: the picture never changes in {} ({:.2} s), so nothing tells whether the device repeats.",
+            counted(frames, "frame"),
+            case.seconds(frames - 1) + case.times.delivered_rate.period_ms() / 1000.0
+        ));
+    }
+    if case.cadence.motion.motion_rate_hz.is_none() {
+        return Some(format!(
+            "Nothing to judge: only {} in {}, too few to tell a cadence.",
+            counted(new_frames, "new picture"),
+            counted(frames, "frame")
+        ));
+    }
+    None
+}
+
+/// Delivered rate, motion rate and pattern.
+fn motion(case: &Case<'_>, findings: &[Finding]) -> String {
+    if let Some(sentence) = nothing_to_judge(case) {
+        return sentence;
+    }
+    if let Some(half) = findings.iter().find(|finding| finding.kind == FindingKind::HalfRateMotion) {
+        return format!("{}.", half.text);
+    }
+    let motion = &case.cadence.motion;
+    let rates = format!(
+        "{} frames/s delivered, {} new pictures/s",
+        hz_text(motion.delivered_rate_hz),
+        hz_text(motion.motion_rate_hz.unwrap_or_default())
+    );
+    let Some(pattern) = &case.cadence.pattern else {
+        return format!(
+            "{rates}: no repeating pattern ({} new, {} repeated of {} judged frames).",
+            motion.new_frames, motion.repeat_frames, motion.judged_frames
+        );
+    };
+    if constant_hold(case.cadence) == Some(1) {
+        let (judged, repeats) = (motion.judged_frames, motion.repeat_frames);
+        let share =
+            if repeats == 0 { "every frame shows a new picture" } else { "nearly every frame shows a new picture" };
+        return format!("{rates}: {share} ({} of {judged}).", judged - repeats);
+    }
+    let (in_pattern, places) = match constant_hold(case.cadence) {
+        Some(hold) => repeats_in_pattern(case, hold),
+        None => (0, 0),
+    };
+    let detail = if places > 0 { format!(", {in_pattern} of {places}") } else { String::new() };
+    format!(
+        "{rates} in cadence {} ({:.1} % of the judged frames follow it{detail}).",
+        pattern.label(),
+        100.0 * case.cadence.coverage
+    )
+}
+
+/// One sentence with the count and the worst text of every kind at or above warning.
+fn faults(findings: &[Finding]) -> Option<String> {
+    let mut parts = Vec::new();
+    for (kind, name) in FindingKind::NAMES {
+        if kind == FindingKind::HalfRateMotion {
+            continue;
+        }
+        let of_kind: Vec<&Finding> = findings
+            .iter()
+            .filter(|finding| finding.kind == kind && finding.severity >= Severity::Warning)
+            .collect();
+        let Some(worst) = of_kind.iter().max_by_key(|finding| (finding.count, finding.last_frame - finding.first_frame))
+        else {
+            continue;
+        };
+        let times = if of_kind.len() > 1 { format!("{} times, worst at", of_kind.len()) } else { "at".to_owned() };
+        parts.push(format!("{} {times} {:.3} s: {}", name.replace('-', " "), worst.time_s, worst.text));
+    }
+    if parts.is_empty() {
+        return None;
+    }
+    let text = parts.join("; ");
+    let mut letters = text.chars();
+    let first = letters.next()?.to_uppercase().to_string();
+    Some(format!("{first}{}.", letters.as_str()))
+}
+
+/// What stood still and was not judged.
+fn still(case: &Case<'_>) -> Option<String> {
+    let still = case.cadence.motion.still_frames;
+    if still == 0 || case.cadence.motion.new_frames <= 1 {
+        return None;
+    }
+    Some(format!("{} stood still and {} not judged.", counted(still, "frame"), if still == 1 { "was" } else { "were" }))
+}
+
+/// How the repeats are proven.
+fn proof(case: &Case<'_>) -> Option<String> {
+    let repeats = case.frames.iter().filter(|frame| frame.class == FrameClass::Repeat);
+    let (mut total, mut identical) = (0u64, 0u64);
+    for frame in repeats {
+        total += 1;
+        identical += u64::from(frame.evidence == Evidence::Digest);
+    }
+    if total == 0 {
+        return None;
+    }
+    Some(match identical {
+        0 => format!("All {total} repeats were told by measure: the recording is not lossless."),
+        all if all == total => format!("All {total} repeats are identical to the last bit."),
+        _ => format!("{identical} of {total} repeats are identical to the last bit, the others were told by measure."),
+    })
+}
+
+/// Caveats that belong to the verdict.
+pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
+    let mut notes = Vec::new();
+    if nothing_to_judge(case).is_some() {
+        notes.push(Note::new(
+            NoteCode::NothingToJudge,
+            "too little moves to judge a cadence; record a stretch of the clip with motion",
+        ));
+    }
+    let half_rate = findings.iter().any(|f| f.kind == FindingKind::HalfRateMotion && f.severity == Severity::Warning);
+    if half_rate && case.source_rate.is_none() {
+        notes.push(Note::new(
+            NoteCode::SourceAssumed,
+            "the recording shows how many pictures arrived, not how many the clip holds: state the clip's rate with --source-rate to have the missing share named",
+        ));
+    }
+    notes
+}

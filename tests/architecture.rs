@@ -1,0 +1,106 @@
+//! Imports follow the data flow, and pure stages stay pure.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Leaves may use each other; every stage may use the leaves.
+const LEAVES: &[&str] = &["units", "frame", "note", "error", "settings"];
+
+/// Each stage with the stages it may import.
+const MAY_USE: &[(&str, &[&str])] = &[
+    ("units", &[]),
+    ("frame", &["units"]),
+    ("note", &[]),
+    ("error", &[]),
+    ("settings", &["frame", "units"]),
+    ("capture", &["fingerprint"]),
+    ("fingerprint", &[]),
+    ("classify", &["fingerprint"]),
+    ("cadence", &["classify", "fingerprint"]),
+    ("verdict", &["classify", "cadence", "fingerprint"]),
+    ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint"]),
+    ("demo", &["capture"]),
+];
+
+/// Stages without files, clocks, threads or error types.
+const PURE: &[&str] = &["fingerprint", "classify", "cadence", "verdict"];
+
+/// What a pure stage must not name.
+const IMPURE: &[&str] =
+    &["std::fs", "std::io", "std::thread", "std::time", "std::net", "std::process", "chrono", "crate::error", "crossbeam"];
+
+fn sources(stage: &str) -> Vec<PathBuf> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let file = root.join(format!("{stage}.rs"));
+    if file.exists() {
+        return vec![file];
+    }
+    let mut found = Vec::new();
+    let mut folders = vec![root.join(stage)];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(&folder).unwrap_or_else(|e| panic!("{}: {e}", folder.display())) {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|extension| extension == "rs") {
+                found.push(path);
+            }
+        }
+    }
+    assert!(!found.is_empty(), "no sources for {stage}");
+    found
+}
+
+/// Code of a file without its tests and comments.
+fn code(path: &Path) -> String {
+    let text = fs::read_to_string(path).unwrap();
+    let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+    code.lines().filter(|line| !line.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n")
+}
+
+/// First path segments after `crate::` in the code.
+fn crate_uses(code: &str) -> Vec<String> {
+    code.match_indices("crate::")
+        .map(|(at, word)| {
+            code[at + word.len()..].chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect()
+        })
+        .collect()
+}
+
+#[test]
+fn imports_follow_the_arrows() {
+    let mut seen = 0;
+    for &(stage, allowed) in MAY_USE {
+        for path in sources(stage) {
+            for used in crate_uses(&code(&path)) {
+                seen += 1;
+                let ok = used == stage
+                    || allowed.contains(&used.as_str())
+                    || !LEAVES.contains(&stage) && LEAVES.contains(&used.as_str());
+                assert!(ok, "{} uses crate::{used}, which {stage} may not", path.display());
+            }
+        }
+    }
+    assert!(seen > 20, "the scan found only {seen} imports: it no longer reads the code");
+}
+
+#[test]
+fn pure_stages_name_no_files_clocks_threads_or_errors() {
+    for &stage in PURE {
+        for path in sources(stage) {
+            let code = code(&path);
+            for word in IMPURE {
+                assert!(!code.contains(word), "{} names {word}", path.display());
+            }
+        }
+    }
+}
+
+#[test]
+fn only_report_types_and_the_log_header_derive_serialize() {
+    for stage in ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "cadence", "verdict"] {
+        for path in sources(stage) {
+            assert!(!code(&path).contains("Serialize"), "{} derives Serialize", path.display());
+        }
+    }
+}

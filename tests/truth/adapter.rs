@@ -3,7 +3,8 @@
 use evenbeat::cadence::CadenceAnalysis;
 use evenbeat::capture::FrameSource;
 use evenbeat::classify::ClassifiedFrame;
-use evenbeat::fingerprint::FrameFingerprint;
+use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
+use evenbeat::settings::ViewSettings;
 use evenbeat::verdict::Finding;
 
 use super::plain_judge;
@@ -21,5 +22,26 @@ pub struct Judged {
 
 /// Judges the frames of a cell.
 pub fn judge(source: Box<dyn FrameSource>) -> Judged {
-    Judged { frames: plain_judge::judge(source), ..Judged::default() }
+    let fingerprints = fingerprints(source);
+    let frames = plain_judge::judge(&fingerprints);
+    Judged { frames, fingerprints, ..Judged::default() }
+}
+
+/// Fingerprints of the frames of a cell, by one worker.
+pub fn fingerprints(mut source: Box<dyn FrameSource>) -> Vec<FrameFingerprint> {
+    let plan = ViewPlan::new(source.facts().shape, &ViewSettings::default());
+    let (mut meter, mut sequencer) = (FrameMeter::default(), Sequencer::default());
+    let (mut now, mut before) = (Vec::new(), None);
+    let mut spent = ReducedPicture::default();
+    let mut fingerprints = Vec::new();
+    while let Some(timing) = source.read_frame(&mut now).expect("a frame of the bench") {
+        let measures = meter.measure(&plan, &now, before.as_deref(), spent);
+        let (fingerprint, unused) = sequencer.push(timing, measures);
+        spent = unused.unwrap_or_default();
+        fingerprints.push(fingerprint);
+        let unused = before.replace(std::mem::take(&mut now));
+        now = unused.unwrap_or_default();
+    }
+    source.finish();
+    fingerprints
 }

@@ -4,6 +4,7 @@ pub mod adapter;
 pub mod cells;
 pub mod deliveries;
 pub mod dump;
+pub mod perfect;
 pub mod plain_judge;
 pub mod real_clips;
 pub mod recordings;

@@ -180,7 +180,7 @@ fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&Cadence
             .iter()
             .any(|finding| finding.first_frame <= after as u64 && finding.last_frame + 1 >= first as u64);
         score.stalls.count(held && told);
-        let counted = u64::from(judged.frames[after].lost_before);
+        let counted = judged.frames.get(after).map_or(0, |frame| u64::from(frame.lost_before));
         if real {
             score.lost.count(counted.abs_diff(lost[after]) <= 1);
         } else if cell.scene.moves_steadily() {
@@ -193,44 +193,53 @@ fn stands_still_at(cell: &Cell, frame: usize) -> bool {
     cell.scene.stands_still(super::last_picture(cell.delivery.shown[frame]))
 }
 
-/// Findings that are missing or false.
+/// Findings that are missing or false. A finding that only informs is never false.
 fn finding_errors(cell: &Cell, findings: &[Finding], clean: bool) -> Vec<String> {
-    let mut errors = Vec::new();
-    let name = cell.delivery.name;
-    let found = |kind| findings.iter().any(|finding| finding.kind == kind);
-    let regular = truth_is_regular(cell);
-    let lost = lost(&cell.scene, &cell.delivery);
     if clean {
-        for finding in findings.iter().filter(|finding| finding.severity > Severity::Info) {
-            errors.push(format!("false {}", finding.kind.name()));
-        }
-        return errors;
+        let false_ones = findings.iter().filter(|finding| finding.severity > Severity::Info);
+        return false_ones.map(|finding| format!("false {}", finding.kind.name())).collect();
     }
-    let mut expect = |kind: FindingKind, wanted: bool| {
-        if found(kind) != wanted {
-            errors.push(format!("{} {}", if wanted { "no" } else { "false" }, kind.name()));
-        }
-    };
-    if regular {
-        expect(FindingKind::HalfRateMotion, cell.delivery.pattern == Some(vec![2]));
-        expect(FindingKind::RateSlip, cell.delivery.long);
-        if cell.delivery.stalls.is_empty() {
-            expect(FindingKind::Freeze, false);
-        }
-    }
-    expect(FindingKind::BlendedPictures, name.starts_with("mix"));
-    expect(FindingKind::DroppedPictures, lost.iter().any(|&pictures| pictures > 0));
-    for kind in [
+    let (wanted, unwanted) = expected_findings(cell);
+    let missing = wanted.into_iter().filter(|&kind| findings.iter().all(|finding| finding.kind != kind));
+    let false_ones = unwanted.into_iter().filter(|&kind| {
+        findings.iter().any(|finding| finding.kind == kind && finding.severity > Severity::Info)
+    });
+    let missing = missing.map(|kind| format!("no {}", kind.name()));
+    missing.chain(false_ones.map(|kind| format!("false {}", kind.name()))).collect()
+}
+
+/// Kinds that must be found in a cell, and kinds that must not. Kinds in neither list may be found or not.
+fn expected_findings(cell: &Cell) -> (Vec<FindingKind>, Vec<FindingKind>) {
+    let delivery = &cell.delivery;
+    let mut wanted = Vec::new();
+    let mut unwanted = vec![
         FindingKind::CombedPictures,
         FindingKind::OneFieldPictures,
         FindingKind::FieldOrderSwapped,
         FindingKind::OutOfOrder,
         FindingKind::CaptureGap,
         FindingKind::UnevenTimestamps,
-    ] {
-        expect(kind, false);
+    ];
+    let mut expect = |kind, when| if when { wanted.push(kind) } else { unwanted.push(kind) };
+    expect(FindingKind::BlendedPictures, delivery.name.starts_with("mix"));
+    if lost(&cell.scene, delivery).iter().all(|&pictures| pictures == 0) {
+        expect(FindingKind::DroppedPictures, false);
+    } else if cell.scene.moves_steadily() {
+        expect(FindingKind::DroppedPictures, true);
     }
-    errors
+    // A clip that holds its own pictures has a cadence of its own.
+    if truth_is_regular(cell) {
+        expect(FindingKind::HalfRateMotion, delivery.pattern == Some(vec![2]));
+        expect(FindingKind::RateSlip, delivery.long);
+        if delivery.stalls.is_empty() {
+            expect(FindingKind::Freeze, false);
+        }
+        let irregular = delivery.long || !delivery.stalls.is_empty() || delivery.name == "pattern-change";
+        if !irregular {
+            expect(FindingKind::CadenceBreak, delivery.name == "breaks");
+        }
+    }
+    (wanted, unwanted)
 }
 
 /// Sums over the cells of one scene, delivery or recording.

@@ -18,7 +18,7 @@ use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
-use crate::units::{Rate, TimeBase};
+use crate::units::{gcd, Rate, TimeBase};
 
 /// Decoder looked for on the search path where none is given.
 const DEFAULT_DECODER: &str = "ffmpeg";
@@ -73,6 +73,7 @@ pub(crate) struct DecoderSource {
     facts: CaptureFacts,
     banner: Banner,
     times_are_invented: bool,
+    ticks_per_tick: i64,
     frames_read: u64,
     span: Span,
     notes: Vec<Note>,
@@ -134,19 +135,20 @@ impl DecoderSource {
         let banner = process.log.banner(BANNER_PATIENCE);
         let shape = shape_of(&nut, &banner, &place)?;
         let invented = UNTIMED_DEMUXERS.contains(&banner.demuxer.as_str());
+        let (time_base, ticks_per_tick) = container_time_base(nut.stream().time_base, banner.ticks_hz);
         let mut facts = CaptureFacts {
             name,
             shape,
             scan: banner.scan,
             nominal_rate: settings.rate,
             rate_source: settings.rate.map(|_| RateSource::Given),
-            time_base: Some(nut.stream().time_base),
+            time_base: Some(time_base),
             promised_frames: None,
             reader: version.line,
         };
         let mut notes = Vec::new();
         if settings.rate.is_none() {
-            facts.nominal_rate = nominal_rate(&banner, nut.stream().rate, nut.stream().time_base);
+            facts.nominal_rate = nominal_rate(&banner, nut.stream().rate, time_base);
             let source = if invented { RateSource::Assumed } else { RateSource::Header };
             facts.rate_source = facts.nominal_rate.map(|_| source);
         }
@@ -166,6 +168,7 @@ impl DecoderSource {
             facts,
             banner,
             times_are_invented: invented,
+            ticks_per_tick,
             frames_read: 0,
             span: Span::default(),
             notes,
@@ -245,9 +248,18 @@ impl FrameSource for DecoderSource {
                         "cut the recording where it changes and audit the parts",
                     ));
                 }
-                self.span.add(frame.ticks);
+                if frame.ticks % self.ticks_per_tick != 0 {
+                    return Err(Error::new(
+                        &self.place,
+                        format!("cannot take over the time of frame {number}"),
+                        "it is no whole tick of the container's time base",
+                        "check the decoder given with --decoder",
+                    ));
+                }
+                let ticks = frame.ticks / self.ticks_per_tick;
+                self.span.add(ticks);
                 self.frames_read += 1;
-                let ticks = self.facts.time_base.map(|_| frame.ticks);
+                let ticks = self.facts.time_base.map(|_| ticks);
                 Ok(Some(FrameTiming { ticks, missing_before: 0 }))
             }
             Ok(None) => {
@@ -314,11 +326,52 @@ fn conversion_note(banner: &Banner, format: PixelFormat) -> Option<Note> {
     })
 }
 
-/// The nominal rate where the container's average agrees with it. Where one tick is one frame, the time base
+/// The container's own time base, and how many ticks of `delivered` make one of it.
+///
+/// The decoder's NUT writer refines a coarse time base by a whole factor. The container's is known only as a
+/// rounded tick rate; it is taken where refining it gives exactly what was delivered.
+fn container_time_base(delivered: TimeBase, ticks_hz: Option<f64>) -> (TimeBase, i64) {
+    let delivered_hz = delivered.den() as f64 / delivered.num() as f64;
+    let factor = ticks_hz.map_or(1.0, |hz| (delivered_hz / hz).round());
+    if !(2.0..=f64::from(1 << 24)).contains(&factor) {
+        return (delivered, 1);
+    }
+    let factor = factor as u64;
+    let (num, den) = (delivered.num() * factor, delivered.den());
+    let divisor = gcd(num, den);
+    TimeBase::new(num / divisor, den / divisor)
+        .filter(|&container| refined(container) == Some(delivered))
+        .map_or((delivered, 1), |container| (container, factor as i64))
+}
+
+/// What the NUT writer makes of a time base: the numerator loses its factors of 2, 3, 5 … 13, then the
+/// denominator doubles, until a tick is short enough.
+fn refined(base: TimeBase) -> Option<TimeBase> {
+    /// Ticks per second that the writer wants at least.
+    const WANTED_HZ: u64 = 48_000;
+    /// Denominator from which it doubles no more.
+    const DOUBLED_MAX: u64 = 1 << 24;
+    let (mut num, mut den) = (base.num(), base.den());
+    for factor in [2, 3, 5, 7, 9, 11, 13] {
+        while den / num < WANTED_HZ && num % factor == 0 {
+            num /= factor;
+        }
+    }
+    while den / num < WANTED_HZ && den < DOUBLED_MAX {
+        den *= 2;
+    }
+    let divisor = gcd(num, den);
+    TimeBase::new(num / divisor, den / divisor)
+}
+
+/// The nominal rate where the container's average and its finest guess agree with it. Where one tick is one frame, the time base
 /// says the rate exactly and the guess is a rounding of it.
 fn nominal_rate(banner: &Banner, guessed: Option<Rate>, time_base: TimeBase) -> Option<Rate> {
-    let (average, guessed) = (banner.average_hz?, guessed?);
+    let (average, finest, guessed) = (banner.average_hz?, banner.finest_hz?, guessed?);
     let near = |hz: f64| (hz / average - 1.0).abs() <= RATE_AGREEMENT;
+    if !near(finest) {
+        return None;
+    }
     let tick_rate = Rate::new(time_base.den(), time_base.num()).filter(|rate| near(rate.hz()));
     tick_rate.or(Some(guessed).filter(|rate| near(rate.hz())))
 }
@@ -580,7 +633,7 @@ impl DecoderProcess {
             );
         }
         let cause = match (&log.last_error, error) {
-            (Some(message), _) => message.clone(),
+            (Some(message), _) => own_words(message),
             (None, NutError::Malformed(cause)) => format!("it does not deliver NUT: {cause}"),
             (None, NutError::Io(error)) => cause_of(&error),
             (None, NutError::Cut) => match status {
@@ -601,6 +654,15 @@ impl Drop for DecoderProcess {
     fn drop(&mut self) {
         self.stop();
     }
+}
+
+/// A message of the decoder without the file name in front and with a small first letter, as in other errors.
+fn own_words(message: &str) -> String {
+    let last = message.rsplit_once(": ").map_or(message, |(_, last)| last);
+    let text = if message.starts_with("file:") || message.starts_with("pipe:") { last } else { message };
+    let mut letters = text.chars();
+    let first = letters.next().map(|letter| letter.to_ascii_lowercase());
+    first.into_iter().chain(letters).collect::<String>().trim_end_matches('.').to_owned()
 }
 
 /// Stops a process, if it still runs, and reaps it.

@@ -40,6 +40,10 @@ pub(crate) struct Banner {
     pub(crate) scan: Scan,
     /// Average frame rate, rounded to 0.01 Hz.
     pub(crate) average_hz: Option<f64>,
+    /// Finest frame rate that the decoder guesses from the timestamps, rounded to 0.01 Hz.
+    pub(crate) finest_hz: Option<f64>,
+    /// Ticks of the container's time base, rounded to 0.01 Hz.
+    pub(crate) ticks_hz: Option<f64>,
     /// The decoder's name of the pixel format in the capture, empty if not told.
     pub(crate) decoded_format: String,
     /// The decoder's name of the pixel format it delivers, empty if not told.
@@ -180,16 +184,16 @@ impl Complaints {
         self.lacks_stream |= message.contains("matches no streams");
         self.errors += 1;
         if self.quoted.len() < QUOTED_MAX {
-            self.quoted.push(message.to_owned());
+            self.quoted.push(message.trim_end_matches('.').to_owned());
         }
-        self.last_error = Some(message.to_owned());
+        self.last_error = Some(message.trim_end_matches('.').to_owned());
         self.add_warning(message);
     }
 
     fn add_warning(&mut self, message: &str) {
         let contains = |phrases: &[&str]| phrases.iter().any(|phrase| message.contains(phrase));
         if contains(CUT_PHRASES) && self.cut.is_none() {
-            self.cut = Some(message.to_owned());
+            self.cut = Some(message.trim_end_matches('.').to_owned());
         }
         if contains(MOVED_TIME_PHRASES) {
             self.moved_times += 1;
@@ -295,12 +299,15 @@ impl BannerLines {
         let fields = input.map(|(_, text)| stream_fields(text)).unwrap_or_default();
         let output = self.output_stream.as_deref().map(stream_fields).unwrap_or_default();
         let format_field = fields.get(1).copied().unwrap_or_default();
+        let value_of = |unit: &str| fields.iter().find_map(|field| hertz(field.trim().strip_suffix(unit)?));
         Banner {
             demuxer: self.demuxer.clone(),
             duration_s: self.duration_s.filter(|_| !self.duration_is_estimate),
             streams: self.input_streams.len(),
             scan: scan_in(format_field),
-            average_hz: fields.iter().find_map(|field| hertz(field.trim().strip_suffix(" fps")?)),
+            average_hz: value_of(" fps"),
+            finest_hz: value_of(" tbr"),
+            ticks_hz: value_of(" tbn"),
             decoded_format: format_name(format_field),
             delivered_format: format_name(output.get(1).copied().unwrap_or_default()),
         }
@@ -310,6 +317,7 @@ impl BannerLines {
 /// The fields of a video stream's line, split at commas outside parentheses.
 fn stream_fields(text: &str) -> Vec<&str> {
     let Some((_, description)) = text.split_once("Video: ") else { return Vec::new() };
+    let description = description.split(" (default)").next().unwrap_or(description);
     let mut depth = 0usize;
     description
         .split(move |c| {

@@ -54,11 +54,7 @@ impl ImageSequence {
     /// As [`ImageSequence::from_folder`].
     pub(crate) fn from_pattern(pattern: &Path, name: String, settings: &ReadingSettings) -> Result<Self> {
         let wanted: Vec<char> = file_name(pattern).chars().collect();
-        let folder = match pattern.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent,
-            _ => Path::new("."),
-        };
-        let images = files_in(folder)?
+        let images = files_in(folder_of(pattern))?
             .into_iter()
             .filter(|path| matches_pattern(&wanted, &file_name(path).chars().collect::<Vec<_>>()))
             .collect();
@@ -359,6 +355,14 @@ fn first_run(text: &str) -> (&str, &str) {
     let is_digit = |c: char| c.is_ascii_digit();
     let Some(first) = text.chars().next().map(is_digit) else { return ("", "") };
     text.split_at(text.find(|c| is_digit(c) != first).unwrap_or(text.len()))
+}
+
+/// The folder that the last component of `path` is in.
+pub(crate) fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
 }
 
 /// Whether the last component of `path` has a wildcard.

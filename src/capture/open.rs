@@ -6,7 +6,7 @@ use std::io::{self, Cursor, IsTerminal, Read, Seek};
 use std::path::{Path, PathBuf};
 
 use super::decoder::{DecoderInput, DecoderSource};
-use super::image_sequence::{is_pattern, ImageSequence};
+use super::image_sequence::{folder_of, is_pattern, ImageSequence};
 use super::limits::{cause_of, fill};
 use super::timestamps::TimestampedSource;
 use super::y4m::{Y4mSource, MAGIC as Y4M_MAGIC};
@@ -164,17 +164,14 @@ pub fn sniff(capture: &CaptureArg) -> Result<SniffedCapture> {
 fn sniff_path(path: &Path) -> Result<SniffedCapture> {
     let place = path.display().to_string();
     let name = name_of(path);
-    let images = |input| SniffedCapture {
-        kind: CaptureKind::ImageFolder,
-        place: place.clone(),
-        name: name.clone(),
-        input,
-    };
+    let kind = CaptureKind::ImageFolder;
     if path.is_dir() {
-        return Ok(images(Input::Folder(path.into())));
+        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()) });
     }
     if is_pattern(path) && !path.exists() {
-        return Ok(images(Input::Pattern(path.into())));
+        // The pattern itself would be no good name for a folder of results.
+        let name = name_of(folder_of(path));
+        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()) });
     }
     let mut file = File::open(path).map_err(|error| cannot_open(&place, &error))?;
     let is_regular = file.metadata().map_err(|error| cannot_open(&place, &error))?.is_file();

@@ -6,6 +6,8 @@ mod image_sequence;
 mod limits;
 mod nut;
 mod open;
+#[cfg(test)]
+mod testing;
 mod timestamps;
 mod y4m;
 

@@ -61,8 +61,27 @@ const RATE_AGREEMENT: f64 = 0.001;
 
 /// Demuxers of raw streams without timestamps: the decoder lays their frames out at a rate it assumes.
 const UNTIMED_DEMUXERS: &[&str] = &[
-    "h264", "hevc", "vvc", "evc", "m4v", "mpegvideo", "h261", "h263", "vc1", "dirac", "cavsvideo", "obu",
-    "mjpeg", "mjpeg_2000", "rawvideo", "image2", "image2pipe", "png_pipe", "jpeg_pipe", "tiff_pipe", "bmp_pipe",
+    "h264",
+    "hevc",
+    "vvc",
+    "evc",
+    "m4v",
+    "mpegvideo",
+    "h261",
+    "h263",
+    "vc1",
+    "dirac",
+    "cavsvideo",
+    "obu",
+    "mjpeg",
+    "mjpeg_2000",
+    "rawvideo",
+    "image2",
+    "image2pipe",
+    "png_pipe",
+    "jpeg_pipe",
+    "tiff_pipe",
+    "bmp_pipe",
 ];
 
 /// Reads frames from an external decoder.
@@ -124,7 +143,8 @@ impl DecoderSource {
         name: String,
         settings: &ReadingSettings,
     ) -> Result<Self> {
-        let program = settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
+        let program =
+            settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
         let version = DecoderVersion::ask(&program, &place)?;
         let stream = settings.stream.unwrap_or(0);
         let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place)?;
@@ -202,7 +222,8 @@ impl DecoderSource {
             )),
             None => self.notes.push(Note::new(
                 NoteCode::DecoderErrors,
-                "The decoder ended its output but did not exit and was stopped. Check the decoder.".to_owned(),
+                "The decoder ended its output but did not exit and was stopped. Check the decoder."
+                    .to_owned(),
             )),
         }
         let Some(time_base) = self.facts.time_base.filter(|_| !self.times_are_invented) else { return };
@@ -221,7 +242,9 @@ impl DecoderSource {
         } else {
             Note::new(
                 NoteCode::ReaderMessage,
-                format!("{text} Another stream of the container may be the longer one; check that it is whole."),
+                format!(
+                    "{text} Another stream of the container may be the longer one; check that it is whole."
+                ),
             )
         });
     }
@@ -271,7 +294,9 @@ impl FrameSource for DecoderSource {
                 self.ended = true;
                 self.notes.push(Note::new(
                     NoteCode::DecoderErrors,
-                    format!("The decoder's output stops in the middle of frame {number}; that frame is left out."),
+                    format!(
+                        "The decoder's output stops in the middle of frame {number}; that frame is left out."
+                    ),
                 ));
                 self.note_ending();
                 Ok(None)
@@ -301,7 +326,8 @@ impl FrameSource for DecoderSource {
 }
 
 fn invented_times_note(facts: &CaptureFacts) -> Note {
-    let rate = facts.nominal_rate.map_or_else(|| "a rate it assumes".into(), |rate| format!("{rate} frames/s"));
+    let rate =
+        facts.nominal_rate.map_or_else(|| "a rate it assumes".into(), |rate| format!("{rate} frames/s"));
     Note::new(
         NoteCode::TimesAssumed,
         format!(
@@ -314,7 +340,8 @@ fn invented_times_note(facts: &CaptureFacts) -> Note {
 fn conversion_note(banner: &Banner, format: PixelFormat) -> Option<Note> {
     let (from, to) = (banner.decoded_format.as_str(), banner.delivered_format.as_str());
     // `yuvj` is `yuv` with another range flag: the samples are the same.
-    let is_same = from.is_empty() || to.is_empty() || from.replacen("yuvj", "yuv", 1) == to.replacen("yuvj", "yuv", 1);
+    let is_same =
+        from.is_empty() || to.is_empty() || from.replacen("yuvj", "yuv", 1) == to.replacen("yuvj", "yuv", 1);
     (!is_same).then(|| {
         Note::new(
             NoteCode::PixelsConverted,
@@ -503,10 +530,18 @@ impl DecoderVersion {
 
     /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
     fn arguments(&self, input: OsString, stream: u32) -> Vec<OsString> {
-        let mut arguments: Vec<OsString> =
-            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts", "-noautorotate", "-i"]
-                .map(OsString::from)
-                .into();
+        let mut arguments: Vec<OsString> = [
+            "-hide_banner",
+            "-nostdin",
+            "-nostats",
+            "-loglevel",
+            "level+info",
+            "-copyts",
+            "-noautorotate",
+            "-i",
+        ]
+        .map(OsString::from)
+        .into();
         arguments.push(input);
         let pass_through = if self.number >= FPS_MODE_VERSION { "-fps_mode" } else { "-vsync" };
         let time_base = if self.number >= TIME_BASE_NAME_VERSION { "demux" } else { "-1" };
@@ -676,5 +711,336 @@ fn status_text(status: ExitStatus) -> String {
     match status.code() {
         Some(code) => format!("exit status {code}"),
         None => "stopped by a signal".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn versions_are_read_from_the_first_line() {
+        for (text, line, number) in [
+            ("ffmpeg version 5.1.9-0+deb12u1 Copyright (c)\nbuilt", "ffmpeg version 5.1.9-0+deb12u1", (5, 1)),
+            ("ffmpeg version n6.1 Copyright", "ffmpeg version n6.1", (6, 1)),
+            ("ffmpeg version 8.0", "ffmpeg version 8.0", (8, 0)),
+            ("ffmpeg version 4 x", "ffmpeg version 4", (4, 0)),
+            ("ffmpeg version N-112341-gabcdef", "ffmpeg version N-112341-gabcdef", (u32::MAX, 0)),
+            ("ffmpeg version 2024-01-01-git-e1", "ffmpeg version 2024-01-01-git-e1", (u32::MAX, 0)),
+        ] {
+            assert_eq!(
+                DecoderVersion::parse(text),
+                Some(DecoderVersion { line: line.into(), number }),
+                "{text}"
+            );
+        }
+        for text in ["", "cat: invalid option", "ffmpeg version", "ffmpeg version "] {
+            assert_eq!(DecoderVersion::parse(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn arguments_fit_the_version() {
+        for (number, pass_through, time_base) in [
+            ((4, 4), "-vsync passthrough", "-enc_time_base -1"),
+            ((5, 1), "-fps_mode passthrough", "-enc_time_base -1"),
+            ((6, 0), "-fps_mode passthrough", "-enc_time_base -1"),
+            ((6, 1), "-fps_mode passthrough", "-enc_time_base demux"),
+            ((u32::MAX, 0), "-fps_mode passthrough", "-enc_time_base demux"),
+        ] {
+            let version = DecoderVersion { line: String::new(), number };
+            let arguments: Vec<String> = version
+                .arguments("file:a:b".into(), 2)
+                .into_iter()
+                .map(|a| a.into_string().unwrap())
+                .collect();
+            let line = arguments.join(" ");
+            for part in [
+                pass_through,
+                time_base,
+                "-i file:a:b -map 0:V:2",
+                "-copyts",
+                "-noautorotate",
+                "-noautoscale",
+            ] {
+                assert!(line.contains(part), "{number:?} {part}: {line}");
+            }
+        }
+    }
+
+    #[test]
+    fn pixel_formats_are_told_from_their_codes() {
+        for (code, name) in [
+            (&b"I420"[..], "yuv420p"),
+            (b"Y42B", "yuv422p"),
+            (b"444P", "yuv444p"),
+            (b"440P", "yuv440p"),
+            (b"Y41B", "yuv411p"),
+            (b"YUV9", "yuv410p"),
+            (b"Y800", "gray"),
+            (b"Y3\x0b\x0a", "yuv420p10"),
+            (b"Y3\x0a\x0c", "yuv422p12"),
+            (b"Y3\0\x10", "yuv444p16"),
+            (b"Y1\0\x0e", "gray14"),
+            (b"G3\0\x08", "gbrp"),
+            (b"G3\0\x09", "gbrp9"),
+        ] {
+            assert_eq!(pixel_format_of(code).map(|format| format.to_string()).as_deref(), Some(name));
+        }
+        for code in [&b"NV12"[..], b"Y3\x0b\x11", b"Y3\x0b\x07", b"", b"I42", b"I4200"] {
+            assert_eq!(pixel_format_of(code), None, "{code:?}");
+        }
+    }
+
+    #[test]
+    fn refined_time_bases_go_back_to_the_containers() {
+        let base = |num, den| TimeBase::new(num, den).unwrap();
+        for (container, delivered, ticks_hz) in [
+            (base(1, 90_000), base(1, 90_000), 90_000.0),
+            (base(1, 24_000), base(1, 48_000), 24_000.0),
+            (base(1, 12_800), base(1, 51_200), 12_800.0),
+            (base(1, 1000), base(1, 64_000), 1000.0),
+            (base(100, 2807), base(1, 89_824), 28.07),
+            (base(66_667, 1_000_000), base(66_667, 32_000_000), 15.0),
+            (base(1001, 30_000), base(1, 60_000), 29.97),
+            (base(1, 25), base(1, 51_200), 25.0),
+        ] {
+            assert_eq!(refined(container), Some(delivered));
+            let factor = delivered.den() * container.num() / (container.den() * delivered.num());
+            assert_eq!(container_time_base(delivered, Some(ticks_hz)), (container, factor as i64));
+        }
+        // Where the account does not fit, what was delivered is taken as it is.
+        for ticks_hz in [None, Some(25.0), Some(0.0), Some(f64::NAN), Some(1e9)] {
+            assert_eq!(container_time_base(base(1, 90_000), ticks_hz), (base(1, 90_000), 1));
+        }
+    }
+
+    #[test]
+    fn a_missing_or_wrong_program_is_named() {
+        let settings =
+            ReadingSettings { decoder: Some("no-such-decoder".into()), ..ReadingSettings::default() };
+        let input = DecoderInput::File("a.mp4".into());
+        let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings).err().unwrap();
+        assert_eq!(
+            crate::capture::testing::shown(&error),
+            "a.mp4: cannot start decoder: no-such-decoder: no such program\n\
+             install ffmpeg, or give its path with --decoder; YUV4MPEG2 and numbered images need none"
+        );
+    }
+
+    /// Decoders that misbehave, played by a script.
+    #[cfg(unix)]
+    mod stand_in {
+        use super::*;
+        use crate::capture::nut::tests::NutWriter;
+        use crate::capture::testing::{read_all, shown, Outcome};
+        use std::io::Cursor;
+
+        const ACCOUNT: &str = r#"cat >&2 <<'END'
+[info] Input #0, matroska,webm, from 'file:x':
+[info]   Duration: 00:00:00.12, start: 0.000000, bitrate: 1 kb/s
+[info]   Stream #0:0: Video: ffv1, gray(progressive), 2x2, 25 fps, 25 tbr, 1k tbn (default)
+[info] Stream mapping:
+[info]   Stream #0:0 -> #0:0 (ffv1 (native) -> rawvideo (native))
+[info] Output #0, nut, to 'pipe:1':
+[info]   Stream #0:0: Video: rawvideo (Y800 / 0x30303859), gray(progressive), 2x2, q=2-31, 25 fps, 64k tbn
+END
+"#;
+
+        fn nut() -> NutWriter {
+            let writer = NutWriter::new(b"Y800", 2, 2, TimeBase::new(1, 64_000).unwrap());
+            (0..3).fold(writer, |writer, k| writer.frame(k * 40 * 64, &[k as u8; 4]))
+        }
+
+        /// A folder with the commands in `capture` and `nut` beside it.
+        fn start(commands: &str, nut: &[u8]) -> (tempfile::TempDir, Result<DecoderSource>) {
+            let folder = tempfile::tempdir().unwrap();
+            let capture = folder.path().join("capture");
+            std::fs::write(&capture, commands).unwrap();
+            std::fs::write(folder.path().join("capture.nut"), nut).unwrap();
+            let source = DecoderSource::new(
+                DecoderInput::File(capture),
+                "capture".into(),
+                "capture".into(),
+                &settings(),
+            );
+            (folder, source)
+        }
+
+        fn settings() -> ReadingSettings {
+            let decoder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fixtures/stand-in-decoder");
+            ReadingSettings { decoder: Some(decoder.into()), ..ReadingSettings::default() }
+        }
+
+        fn read(commands: &str, nut: &[u8]) -> Outcome {
+            let (_folder, source) = start(commands, nut);
+            read_all(Box::new(source.unwrap()))
+        }
+
+        fn refusal(commands: &str) -> String {
+            shown(&start(commands, &[]).1.err().unwrap())
+        }
+
+        #[test]
+        fn a_well_behaved_one_is_believed() {
+            let (_folder, source) = start(&format!(r#"{ACCOUNT} cat "$capture.nut""#), &nut().bytes);
+            let source = source.unwrap();
+            let facts = source.facts().clone();
+            assert_eq!(facts.time_base, TimeBase::new(1, 1000));
+            assert_eq!(facts.nominal_rate, Rate::new(25, 1));
+            assert_eq!(facts.rate_source, Some(RateSource::Header));
+            assert_eq!(facts.reader, "ffmpeg version 5.1-stand-in");
+            let outcome = read_all(Box::new(source));
+            assert_eq!(outcome.ticks(), [0, 40, 80].map(Some));
+            assert_eq!((outcome.error, outcome.notes), (None, vec![]));
+        }
+
+        #[test]
+        fn a_silent_one_is_read_too() {
+            let outcome = read(r#"cat "$capture.nut""#, &nut().bytes);
+            assert_eq!(outcome.ticks(), [0, 2560, 5120].map(Some));
+            assert!(outcome.notes.is_empty());
+        }
+
+        #[test]
+        fn failing_late_keeps_the_frames_and_says_so() {
+            let commands = r#"cat "$capture.nut"; echo "[error] disk fell off" >&2; exit 69"#;
+            let outcome = read(commands, &nut().bytes);
+            assert_eq!(outcome.frames.len(), 3);
+            assert_eq!(outcome.error, None);
+            let texts: Vec<&str> = outcome.notes.iter().map(|note| note.text.as_str()).collect();
+            assert_eq!(
+                texts,
+                [
+                    "The decoder failed after 3 frame(s) (exit status 69); the frames before that were audited. \
+                     It said: disk fell off. Check the capture, or record it again.",
+                    "The decoder reported 1 error(s); pictures near them may be damaged or missing: disk fell off.",
+                ]
+            );
+            assert!(outcome.notes.iter().all(|note| note.code.makes_incomplete()));
+        }
+
+        #[test]
+        fn exit_status_0_after_a_cut_file_comes_out_incomplete() {
+            let said =
+                r#"cat "$capture.nut"; echo "[mov @ 0x1] [error] stream 0, offset 0x1: partial file" >&2"#;
+            assert_eq!(read(said, &nut().bytes).note_codes(), [NoteCode::Truncated, NoteCode::DecoderErrors]);
+            let unsaid = format!(r#"{ACCOUNT} cat "$capture.nut""#).replace("00:00:00.12", "00:00:10.00");
+            let outcome = read(&unsaid, &nut().bytes);
+            assert_eq!(outcome.note_codes(), [NoteCode::Truncated]);
+            assert_eq!(
+                outcome.notes[0].text,
+                "The container promises 10.00 s, and the pictures last 0.12 s. The capture is not whole; record \
+                 or copy it again."
+            );
+            let with_sound =
+                unsaid.replace("[info] Stream map", "[info]   Stream #0:1: Audio: opus\n[info] Stream map");
+            assert_eq!(read(&with_sound, &nut().bytes).note_codes(), [NoteCode::ReaderMessage]);
+        }
+
+        #[test]
+        fn output_cut_in_a_frame_keeps_whole_frames() {
+            let bytes = nut().bytes;
+            let outcome = read(r#"cat "$capture.nut""#, &bytes[..bytes.len() - 1]);
+            assert_eq!(outcome.frames.len(), 2);
+            assert_eq!(outcome.note_codes(), [NoteCode::DecoderErrors]);
+            assert_eq!(
+                outcome.notes[0].text,
+                "The decoder's output stops in the middle of frame 2; that frame is left out."
+            );
+        }
+
+        #[test]
+        fn a_change_of_size_midway_is_an_error() {
+            let outcome = read(r#"cat "$capture.nut""#, &nut().frame(7680, &[1; 9]).bytes);
+            assert_eq!(outcome.frames.len(), 3);
+            assert_eq!(
+                shown(&outcome.error.unwrap()),
+                "capture: picture size or format changes midway: frame 3 has 9 bytes, the frames before have 4\n\
+                 cut the recording where it changes and audit the parts"
+            );
+        }
+
+        #[test]
+        fn failing_at_the_start_is_named() {
+            let hint = "check that the file is a whole video recording";
+            for (commands, cause) in [
+                ("exit 3", "no picture came out (exit status 3)"),
+                ("echo '[error] file:x: Invalid data found' >&2; exit 1", "invalid data found"),
+                (
+                    "echo nonsense that is long enough to be no header",
+                    "it does not deliver NUT: it does not start with the NUT magic",
+                ),
+            ] {
+                let expected = format!("capture: the decoder cannot read the capture: {cause}\n{hint}");
+                assert_eq!(refusal(commands), expected);
+            }
+            assert_eq!(
+                refusal("echo \"[fatal] Stream map '0:V:0' matches no streams.\" >&2; exit 1"),
+                "capture: no video stream: the capture has no video stream 0\n\
+                 video streams count from 0; choose one with --stream"
+            );
+        }
+
+        #[test]
+        fn an_unsupported_format_or_size_is_named() {
+            let base = TimeBase::new(1, 25).unwrap();
+            for (fourcc, side, message) in [
+                (b"NV12", 2, "unsupported pixel format: the decoder delivers NV12"),
+                (
+                    b"Y800",
+                    20_000,
+                    "picture size not supported: 20000x20000 is not in 1 to 16384 pixels a side",
+                ),
+            ] {
+                let bytes = NutWriter::new(fourcc, side, side, base).bytes;
+                let error = start(r#"cat "$capture.nut""#, &bytes).1.err().unwrap();
+                assert_eq!(error.to_string(), format!("capture: {message}"));
+            }
+        }
+
+        #[test]
+        fn endless_messages_neither_block_nor_fill_memory() {
+            // Far more than a pipe holds, in lines and in one endless line, before and after the pictures.
+            let chatter = "yes '[error] something is wrong with this picture' | head -n 200000 >&2; \
+                           yes | tr -d '\\n' | head -c 10000000 >&2; echo >&2;";
+            let outcome = read(&format!(r#"{chatter} cat "$capture.nut"; {chatter}"#), &nut().bytes);
+            assert_eq!(outcome.frames.len(), 3);
+            assert_eq!(outcome.note_codes(), [NoteCode::DecoderErrors]);
+            let text = &outcome.notes[0].text;
+            assert!(text.starts_with("The decoder reported 400000 error(s)") && text.len() < 500, "{text}");
+        }
+
+        #[test]
+        fn stopping_early_ends_the_process() {
+            let commands = r#"echo $$ >"$capture.pid"; cat "$capture.nut"; exec sleep 600"#;
+            let (folder, source) = start(commands, &nut().bytes);
+            let mut source = Box::new(source.unwrap());
+            assert!(source.read_frame(&mut Vec::new()).unwrap().is_some());
+            let started = Instant::now();
+            assert_eq!(source.finish().notes, []);
+            assert!(started.elapsed() < Duration::from_secs(5));
+            let id = std::fs::read_to_string(folder.path().join("capture.pid")).unwrap();
+            let status = Command::new("kill").args(["-0", id.trim()]).stderr(Stdio::null()).status().unwrap();
+            assert!(!status.success(), "process {id} still runs or is a zombie");
+        }
+
+        #[test]
+        fn a_stream_is_fed_to_the_decoder() {
+            // The stand-in reads its commands from standard input; the pictures follow as octal numbers.
+            let octal: String = nut().bytes.iter().map(|byte| format!("\\{byte:03o}")).collect();
+            let commands = format!("printf '{octal}'\n");
+            let input = DecoderInput::Stream(Box::new(Cursor::new(commands.into_bytes())));
+            let source = DecoderSource::new(input, "standard input".into(), "x".into(), &settings()).unwrap();
+            assert_eq!(read_all(Box::new(source)).frames.len(), 3);
+        }
+
+        #[test]
+        fn a_program_that_is_no_decoder_is_named() {
+            let settings = ReadingSettings { decoder: Some("true".into()), ..ReadingSettings::default() };
+            let input = DecoderInput::File("a.mp4".into());
+            let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings).err().unwrap();
+            assert_eq!(error.to_string(), "a.mp4: unusable decoder: true: does not tell an ffmpeg version");
+        }
     }
 }

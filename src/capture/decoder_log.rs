@@ -21,8 +21,13 @@ const BANNER_LINES_MAX: usize = 1000;
 const STREAMS_MAX: usize = 100;
 
 /// Phrases by which the decoder says that its input ends early.
-const CUT_PHRASES: &[&str] =
-    &["partial file", "File ended prematurely", "Packet corrupt", "corrupt input packet", "Truncating packet"];
+const CUT_PHRASES: &[&str] = &[
+    "partial file",
+    "File ended prematurely",
+    "Packet corrupt",
+    "corrupt input packet",
+    "Truncating packet",
+];
 
 /// Phrase by which the decoder says that it moved a time that was not later than the one before.
 const MOVED_TIME_PHRASES: &[&str] = &["Non-monotonous DTS", "Non-monotonic DTS"];
@@ -365,4 +370,118 @@ fn clock_seconds(text: &str) -> Option<f64> {
         seconds = seconds * 60.0 + part.parse::<f64>().ok()?;
     }
     Some(seconds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn banner(text: &str) -> Banner {
+        let mut state = State::default();
+        text.lines().for_each(|line| state.add(line));
+        state.banner.parse()
+    }
+
+    const TWO_STREAMS: &str = "\
+[info] Input #0, mov,mp4,m4a,3gp,3g2,mj2, from 'file:a.mov':
+[info]   Duration: 01:02:03.50, start: 0.000000, bitrate: 13282 kb/s
+[info]   Stream #0:0[0x1](und): Audio: aac (LC) (mp4a / 0x6134706D), 44100 Hz, mono, fltp, 85 kb/s (default)
+[info]   Stream #0:1[0x2](eng): Video: hevc (Main) (hvc1 / 0x31637668), yuvj420p(pc, bt709, top first), 1024x768, \
+12593 kb/s, SAR 1:1 DAR 4:3, 27.61 fps, 120 tbr, 90k tbn (default)
+[info] Stream mapping:
+[info]   Stream #0:1 -> #0:0 (hevc (native) -> rawvideo (native))
+[info] Output #0, nut, to 'pipe:':
+[info]   Stream #0:0: Video: rawvideo (I420 / 0x30323449), yuv420p(pc, progressive), 1024x768 [SAR 1:1 DAR 4:3], \
+q=2-31, 120 fps, 90k tbn (default)
+";
+
+    #[test]
+    fn the_account_of_the_mapped_stream_is_read() {
+        let expected = Banner {
+            demuxer: "mov".into(),
+            duration_s: Some(3723.5),
+            streams: 2,
+            scan: Scan::TopFieldFirst,
+            average_hz: Some(27.61),
+            finest_hz: Some(120.0),
+            ticks_hz: Some(90_000.0),
+            decoded_format: "yuvj420p".into(),
+            delivered_format: "yuv420p".into(),
+        };
+        assert_eq!(banner(TWO_STREAMS), expected);
+    }
+
+    #[test]
+    fn estimated_durations_are_not_believed() {
+        let text = TWO_STREAMS.to_owned()
+            + "[mp3 @ 0x1] [warning] Estimating duration from bitrate, this may be inaccurate";
+        assert_eq!(banner(&text).duration_s, None);
+        assert_eq!(banner(&TWO_STREAMS.replace("01:02:03.50", "N/A")).duration_s, None);
+    }
+
+    #[test]
+    fn scan_flags_are_read() {
+        for (field, scan) in [
+            ("yuv420p", Scan::Unknown),
+            ("yuv420p(tv)", Scan::Unknown),
+            ("yuv420p(progressive)", Scan::Progressive),
+            ("yuv420p(tv, bt709, bottom first)", Scan::BottomFieldFirst),
+            ("yuv420p(top coded first (swapped))", Scan::BottomFieldFirst),
+            ("yuv420p(bottom coded first (swapped))", Scan::TopFieldFirst),
+        ] {
+            assert_eq!(scan_in(field), scan, "{field}");
+        }
+    }
+
+    #[test]
+    fn levels_are_told_with_and_without_a_source() {
+        for (line, level, text) in [
+            ("[error] bad", "error", "bad"),
+            ("[h264 @ 0x55d7] [error] bad [1] thing", "error", "bad [1] thing"),
+            ("[vist#0:0/h264 @ 0x1] [dec:h264 @ 0x2] [warning] odd", "warning", "odd"),
+            ("plain [error] text", "", "plain [error] text"),
+            ("", "", ""),
+        ] {
+            assert_eq!(split_level(line), (level, text));
+        }
+    }
+
+    #[test]
+    fn moved_times_are_counted() {
+        let mut state = State::default();
+        for _ in 0..3 {
+            state.add(
+                "[warning] Non-monotonous DTS in output stream 0:0; previous: 5, current: 3; changing to 6.",
+            );
+        }
+        let notes = state.complaints.notes();
+        assert_eq!(notes.len(), 1);
+        assert_eq!(notes[0].code, NoteCode::TimesNotIncreasing);
+        assert!(notes[0].text.starts_with("3 timestamp(s)"));
+    }
+
+    #[test]
+    fn memory_is_bounded_whatever_is_printed() {
+        let mut state = State::default();
+        for number in 0..10_000 {
+            state.add(&format!("[info]   Stream #0:{number}: Video: x"));
+            state.add("[error] wrong");
+        }
+        assert!(state.banner.input_streams.len() <= STREAMS_MAX);
+        assert_eq!(state.complaints.quoted.len(), QUOTED_MAX);
+        let mut line = Vec::new();
+        assert!(next_line(&mut vec![b'x'; 1 << 20].as_slice(), &mut line));
+        assert_eq!(line.len(), LINE_MAX);
+    }
+
+    #[test]
+    fn lines_end_at_either_line_end() {
+        let mut input: &[u8] = b"a\rb\n\nlast";
+        let mut line = Vec::new();
+        let mut lines = Vec::new();
+        while next_line(&mut input, &mut line) {
+            lines.push(String::from_utf8(line.clone()).unwrap());
+        }
+        assert_eq!(lines, ["a", "b", "", "last"]);
+    }
 }

@@ -76,7 +76,11 @@ mod tests {
         let data = vec![7u8; 100];
         for (start, want, got) in [(0, 60, 60), (60, 60, 60), (100, 60, 60), (0, 160, 100), (160, 160, 100)] {
             let mut samples = vec![1u8; start];
-            assert_eq!(read_samples(&mut data.as_slice(), &mut samples, want).unwrap(), got, "{start} {want}");
+            assert_eq!(
+                read_samples(&mut data.as_slice(), &mut samples, want).unwrap(),
+                got,
+                "{start} {want}"
+            );
             assert!(samples[..got].iter().all(|&byte| byte == 7));
         }
     }

@@ -116,7 +116,9 @@ impl SniffedCapture {
             (CaptureKind::Y4m, Input::File { file, .. }) => {
                 Box::new(Y4mSource::new(Box::new(file), place, name, settings)?)
             }
-            (CaptureKind::Y4m, Input::Stream(stream)) => Box::new(Y4mSource::new(stream, place, name, settings)?),
+            (CaptureKind::Y4m, Input::Stream(stream)) => {
+                Box::new(Y4mSource::new(stream, place, name, settings)?)
+            }
             (_, Input::File { path, .. }) => {
                 Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings)?)
             }
@@ -231,7 +233,5 @@ fn cannot_open(place: &str, error: &io::Error) -> Error {
 /// The last component of a path; of `.` and `..`, that of the folder they stand for.
 fn name_of(path: &Path) -> String {
     let last = |path: &Path| path.file_name().map(|name| name.to_string_lossy().into_owned());
-    last(path)
-        .or_else(|| last(&path.canonicalize().ok()?))
-        .unwrap_or_else(|| path.display().to_string())
+    last(path).or_else(|| last(&path.canonicalize().ok()?)).unwrap_or_else(|| path.display().to_string())
 }

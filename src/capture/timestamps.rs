@@ -40,7 +40,12 @@ impl TimestampedSource {
     pub(crate) fn new(inner: Box<dyn FrameSource>, file: &Path) -> Result<Self> {
         let place = file.display().to_string();
         let opened = File::open(file).map_err(|error| {
-            Error::new(&place, "cannot open timestamps", cause_of(&error), "check the path given to --timestamps")
+            Error::new(
+                &place,
+                "cannot open timestamps",
+                cause_of(&error),
+                "check the path given to --timestamps",
+            )
         })?;
         let times = read_times(opened, &place)?;
         let facts = CaptureFacts { time_base: Some(TimeBase::NANOSECONDS), ..inner.facts().clone() };
@@ -110,11 +115,10 @@ fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
             )
         };
         line.clear();
-        let len = reader
-            .by_ref()
-            .take(LINE_MAX as u64 + 1)
-            .read_until(b'\n', &mut line)
-            .map_err(|error| Error::new(place, "cannot read timestamps", cause_of(&error), "check the disk"))?;
+        let len =
+            reader.by_ref().take(LINE_MAX as u64 + 1).read_until(b'\n', &mut line).map_err(|error| {
+                Error::new(place, "cannot read timestamps", cause_of(&error), "check the disk")
+            })?;
         if len == 0 {
             break;
         }
@@ -127,8 +131,8 @@ fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
         if text.is_empty() || text.starts_with('#') {
             continue;
         }
-        let (time, used) = parse_time(text)
-            .ok_or_else(|| refused(format!("`{}` is no time", text.escape_default())))?;
+        let (time, used) =
+            parse_time(text).ok_or_else(|| refused(format!("`{}` is no time", text.escape_default())))?;
         if *spelling.get_or_insert(used) != used {
             return Err(refused("seconds and dates are mixed in one file".into()));
         }
@@ -268,8 +272,7 @@ mod tests {
         std::fs::write(&file, text).unwrap();
         let y4m = b"YUV4MPEG2 W1 H1 Cmono F25:1\nFRAME\naFRAME\nbFRAME\nc".to_vec();
         let settings = ReadingSettings::default();
-        let inner =
-            Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
+        let inner = Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
         let source = TimestampedSource::new(Box::new(inner), &file).unwrap();
         assert_eq!(source.facts().time_base, Some(TimeBase::NANOSECONDS));
         let mut outcome = read_all(Box::new(source));
@@ -349,7 +352,10 @@ mod tests {
             assert_eq!(shown(&error), format!("times.txt: bad timestamp in line {line}: {cause}\n{hint}"));
         }
         let long = times(&"1".repeat(LINE_MAX + 1)).unwrap_err();
-        assert_eq!(long.to_string(), "times.txt: bad timestamp in line 1: the line is longer than 1024 bytes");
+        assert_eq!(
+            long.to_string(),
+            "times.txt: bad timestamp in line 1: the line is longer than 1024 bytes"
+        );
     }
 
     #[test]
@@ -381,8 +387,7 @@ mod tests {
     fn a_missing_file_is_named() {
         let settings = ReadingSettings::default();
         let y4m = b"YUV4MPEG2 W1 H1\n".to_vec();
-        let inner =
-            Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
+        let inner = Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
         let error = TimestampedSource::new(Box::new(inner), Path::new("no-such-times")).err().unwrap();
         assert_eq!(
             shown(&error),

@@ -101,7 +101,6 @@ impl Y4mSource {
 
     /// Reads the frame header; `None` where the stream ends cleanly or inside it.
     fn read_frame_header(&mut self) -> Result<Option<FrameTiming>> {
-        let number = self.frames_read;
         let line = match read_line(&mut self.reader).map_err(|error| unreadable(&self.place, &error))? {
             Line::Whole(line) => line,
             Line::Cut(0) => return Ok(None),
@@ -118,12 +117,12 @@ impl Y4mSource {
         if self.header.scan != Scan::Mixed {
             return Ok(Some(FrameTiming::default()));
         }
-        let presentation = tags.find_map(|tag| tag.strip_prefix(b"I")).ok_or_else(|| {
-            self.damaged(format!("frame {number} of a mixed stream has no interlace tag (I)"))
-        })?;
+        let presentation = tags
+            .find_map(|tag| tag.strip_prefix(b"I"))
+            .ok_or_else(|| self.damaged("it has no interlace tag (I), which a mixed stream needs".into()))?;
         let fields = fields_of(presentation).ok_or_else(|| {
             let tag = String::from_utf8_lossy(presentation).into_owned();
-            self.damaged(format!("frame {number} has the unknown interlace tag I{tag}"))
+            self.damaged(format!("its interlace tag I{tag} is unknown"))
         })?;
         let ticks = self.facts.time_base.map(|_| self.fields_shown);
         self.fields_shown = self.fields_shown.saturating_add(fields);
@@ -171,8 +170,8 @@ impl FrameSource for Y4mSource {
             0
         };
         let place = &self.place;
-        let mut got = read_samples(&mut self.reader, samples, len)
-            .map_err(|error| unreadable(place, &error))? as u64;
+        let mut got =
+            read_samples(&mut self.reader, samples, len).map_err(|error| unreadable(place, &error))? as u64;
         if got == len as u64 {
             got += skip(&mut self.reader, alpha_len).map_err(|error| unreadable(place, &error))?;
         }
@@ -347,7 +346,8 @@ fn pixel_format(tag: &str) -> Option<(PixelFormat, bool)> {
             } else {
                 return None;
             };
-            let bit_depth = ["9", "10", "11", "12", "13", "14", "15", "16"].iter().position(|d| *d == depth)?;
+            let bit_depth =
+                ["9", "10", "11", "12", "13", "14", "15", "16"].iter().position(|d| *d == depth)?;
             (PixelFormat { family, bit_depth: bit_depth as u8 + 9 }, false)
         }
     })
@@ -540,8 +540,11 @@ mod tests {
     fn bad_frame_headers_are_refused_by_name() {
         for (bytes, message) in [
             ("YUV4MPEG2 W2 H2 Cmono\nFRAME\nabcdFRAMF\nabcd", "frame 1: no frame header where one is due"),
-            ("YUV4MPEG2 W2 H2 Cmono Im\nFRAME\nabcd", "frame 0: frame 0 of a mixed stream has no interlace tag (I)"),
-            ("YUV4MPEG2 W2 H2 Cmono Im\nFRAME Ixpp\nabcd", "frame 0: frame 0 has the unknown interlace tag Ixpp"),
+            (
+                "YUV4MPEG2 W2 H2 Cmono Im\nFRAME\nabcd",
+                "frame 0: it has no interlace tag (I), which a mixed stream needs",
+            ),
+            ("YUV4MPEG2 W2 H2 Cmono Im\nFRAME Ixpp\nabcd", "frame 0: its interlace tag Ixpp is unknown"),
         ] {
             let error = read(bytes.as_bytes()).unwrap().error.unwrap();
             assert_eq!(

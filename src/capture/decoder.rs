@@ -29,9 +29,9 @@ const VERSION_PATIENCE: Duration = Duration::from_secs(10);
 /// How long the decoder may take to end once its output has ended.
 const EXIT_PATIENCE: Duration = Duration::from_secs(10);
 
-/// How long to wait for the messages that precede the first frame. They have been written by then; this
-/// only gives the thread that reads them its turn.
-const BANNER_PATIENCE: Duration = Duration::from_secs(1);
+/// How long to wait for messages that precede a frame. They have been written by then; this only gives the
+/// thread that reads them its turn.
+const MESSAGE_PATIENCE: Duration = Duration::from_secs(1);
 
 /// How long to wait for the last messages after the decoder has ended.
 const LAST_WORDS_PATIENCE: Duration = Duration::from_secs(2);
@@ -58,6 +58,10 @@ const SHORTFALL_MIN_S: f64 = 0.5;
 /// Largest difference between the average and the nominal rate, as a fraction, at which the nominal one is
 /// believed: printed rates are rounded to 0.01 Hz, which is 0.1 % at 10 Hz. Variable rates are further off.
 const RATE_AGREEMENT: f64 = 0.001;
+
+/// Largest difference from a standard rate at which that rate is meant, as a fraction: the tolerance of
+/// SMPTE ST 274. Containers that count milliseconds cannot write 60000/1001 exactly.
+const STANDARD_RATE_TOLERANCE: f64 = 10e-6;
 
 /// Demuxers of raw streams without timestamps: the decoder lays their frames out at a rate it assumes.
 const UNTIMED_DEMUXERS: &[&str] = &[
@@ -93,6 +97,7 @@ pub(crate) struct DecoderSource {
     banner: Banner,
     times_are_invented: bool,
     ticks_per_tick: i64,
+    last_delivered: Option<i64>,
     frames_read: u64,
     span: Span,
     notes: Vec<Note>,
@@ -152,7 +157,7 @@ impl DecoderSource {
             Ok(nut) => nut,
             Err(error) => return Err(process.failure_at_start(error, stream, &place)),
         };
-        let banner = process.log.banner(BANNER_PATIENCE);
+        let banner = process.log.banner(MESSAGE_PATIENCE);
         let shape = shape_of(&nut, &banner, &place)?;
         let invented = UNTIMED_DEMUXERS.contains(&banner.demuxer.as_str());
         let (time_base, ticks_per_tick) = container_time_base(nut.stream().time_base, banner.ticks_hz);
@@ -189,6 +194,7 @@ impl DecoderSource {
             banner,
             times_are_invented: invented,
             ticks_per_tick,
+            last_delivered: None,
             frames_read: 0,
             span: Span::default(),
             notes,
@@ -202,6 +208,18 @@ impl DecoderSource {
             self.nut.read_samples(&frame, samples)?;
         }
         Ok(Some(frame))
+    }
+
+    /// The time in the capture of a frame delivered at `delivered` ticks.
+    ///
+    /// The decoder's writer moves a time that is not later than the one before to one of its ticks after
+    /// it, and says so; what it says undoes the move.
+    fn original_ticks(&mut self, delivered: i64) -> i64 {
+        let may_be_moved = self.last_delivered.is_some_and(|last| delivered.saturating_sub(last) == 1);
+        self.last_delivered = Some(delivered);
+        let moved =
+            if may_be_moved { self.process.log.moved_time(delivered, MESSAGE_PATIENCE) } else { None };
+        moved.unwrap_or(delivered).div_euclid(self.ticks_per_tick)
     }
 
     /// Notes on an output that ended by itself.
@@ -271,15 +289,7 @@ impl FrameSource for DecoderSource {
                         "cut the recording where it changes and audit the parts",
                     ));
                 }
-                if frame.ticks % self.ticks_per_tick != 0 {
-                    return Err(Error::new(
-                        &self.place,
-                        format!("cannot take over the time of frame {number}"),
-                        "it is no whole tick of the container's time base",
-                        "check the decoder given with --decoder",
-                    ));
-                }
-                let ticks = frame.ticks / self.ticks_per_tick;
+                let ticks = self.original_ticks(frame.ticks);
                 self.span.add(ticks);
                 self.frames_read += 1;
                 let ticks = self.facts.time_base.map(|_| ticks);
@@ -391,8 +401,8 @@ fn refined(base: TimeBase) -> Option<TimeBase> {
     TimeBase::new(num / divisor, den / divisor)
 }
 
-/// The nominal rate where the container's average and its finest guess agree with it. Where one tick is one frame, the time base
-/// says the rate exactly and the guess is a rounding of it.
+/// The nominal rate where the container's average and its finest guess agree with it. Where one tick is one
+/// frame, the time base says the rate exactly and the guess is a rounding of it.
 fn nominal_rate(banner: &Banner, guessed: Option<Rate>, time_base: TimeBase) -> Option<Rate> {
     let (average, finest, guessed) = (banner.average_hz?, banner.finest_hz?, guessed?);
     let near = |hz: f64| (hz / average - 1.0).abs() <= RATE_AGREEMENT;
@@ -400,7 +410,8 @@ fn nominal_rate(banner: &Banner, guessed: Option<Rate>, time_base: TimeBase) -> 
         return None;
     }
     let tick_rate = Rate::new(time_base.den(), time_base.num()).filter(|rate| near(rate.hz()));
-    tick_rate.or(Some(guessed).filter(|rate| near(rate.hz())))
+    let rate = tick_rate.or(Some(guessed).filter(|rate| near(rate.hz())))?;
+    Some(Rate::nearest_standard(rate.hz(), STANDARD_RATE_TOLERANCE).unwrap_or(rate))
 }
 
 fn shape_of(nut: &NutReader<ChildStdout>, banner: &Banner, place: &str) -> Result<FrameShape> {
@@ -900,6 +911,21 @@ END
             let outcome = read(r#"cat "$capture.nut""#, &nut().bytes);
             assert_eq!(outcome.ticks(), [0, 2560, 5120].map(Some));
             assert!(outcome.notes.is_empty());
+        }
+
+        #[test]
+        fn moved_times_are_moved_back() {
+            // The writer turned 40, 40, 20 ms into 40 ms and the next two of its own ticks.
+            let moved = "[nut @ 0x1] [warning] Non-monotonic DTS; previous: 2560, current: 2560; changing to 2561.\n\
+                         [warning] Non-monotonous DTS in output stream 0:0; previous: 2561, current: 1280; changing to 2562.";
+            let commands = format!("{ACCOUNT} echo '{moved}' >&2; cat \"$capture.nut\"");
+            let base = TimeBase::new(1, 64_000).unwrap();
+            let nut = [2560, 2561, 2562, 5120]
+                .iter()
+                .fold(NutWriter::new(b"Y800", 2, 2, base), |nut, &ticks| nut.frame(ticks, b"abcd"));
+            let outcome = read(&commands, &nut.bytes);
+            assert_eq!(outcome.ticks(), [40, 40, 20, 80].map(Some));
+            assert_eq!(outcome.notes, []);
         }
 
         #[test]

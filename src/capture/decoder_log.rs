@@ -1,5 +1,6 @@
 //! What the decoder prints: its account of the capture, and its complaints.
 
+use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Read};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
@@ -31,6 +32,10 @@ const CUT_PHRASES: &[&str] = &[
 
 /// Phrase by which the decoder says that it moved a time that was not later than the one before.
 const MOVED_TIME_PHRASES: &[&str] = &["Non-monotonous DTS", "Non-monotonic DTS"];
+
+/// Most moved times kept until their frames are read. The decoder is ahead by what a pipe holds, so this is
+/// far more than can be waiting.
+const MOVED_TIMES_MAX: usize = 65_536;
 
 /// The decoder's account of the capture.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,8 +71,10 @@ pub(crate) struct Complaints {
     pub(crate) last_error: Option<String>,
     /// First line that says the input ends early.
     cut: Option<String>,
-    /// Times moved because they were not later than the one before.
-    moved_times: u64,
+    /// Times moved to where, because they were not later than the one before, and where they came from.
+    moved_times: VecDeque<(i64, i64)>,
+    /// Moved times of which that is not known.
+    lost_times: u64,
     /// The stream asked for does not exist.
     pub(crate) lacks_stream: bool,
 }
@@ -97,13 +104,13 @@ impl Complaints {
                 ),
             ));
         }
-        if self.moved_times > 0 {
+        if self.lost_times > 0 {
             notes.push(Note::new(
                 NoteCode::TimesNotIncreasing,
                 format!(
                     "{} timestamp(s) of the capture repeat or run backwards; the decoder moved each to just \
                      after the one before.",
-                    self.moved_times
+                    self.lost_times
                 ),
             ));
         }
@@ -164,6 +171,17 @@ impl DecoderLog {
         self.shared.wait_for(patience, |state| state.is_closed || state.banner.is_whole()).banner.parse()
     }
 
+    /// Where the time that the decoder moved to `ticks` came from; `None` if it moved none there.
+    pub(crate) fn moved_time(&self, ticks: i64, patience: Duration) -> Option<i64> {
+        let is_it = |moved: &(i64, i64)| moved.0 == ticks;
+        let mut state = self
+            .shared
+            .wait_for(patience, |state| state.is_closed || state.complaints.moved_times.iter().any(is_it));
+        let moved_times = &mut state.complaints.moved_times;
+        let at = moved_times.iter().position(is_it)?;
+        moved_times.remove(at).map(|(_, from)| from)
+    }
+
     /// The complaints, all of them if the messages end within `patience`.
     pub(crate) fn summary(&self, patience: Duration) -> Complaints {
         self.shared.wait_for(patience, |state| state.is_closed).complaints.clone()
@@ -201,9 +219,22 @@ impl Complaints {
             self.cut = Some(message.trim_end_matches('.').to_owned());
         }
         if contains(MOVED_TIME_PHRASES) {
-            self.moved_times += 1;
+            match moved_time(message) {
+                Some(moved) if self.moved_times.len() < MOVED_TIMES_MAX => self.moved_times.push_back(moved),
+                _ => self.lost_times += 1,
+            }
         }
     }
+}
+
+/// New and old time in `previous: 5, current: 3; changing to 6.`
+fn moved_time(message: &str) -> Option<(i64, i64)> {
+    let number_after = |label: &str| {
+        let (_, rest) = message.split_once(label)?;
+        let end = rest.find(|c: char| !c.is_ascii_digit() && c != '-').unwrap_or(rest.len());
+        rest[..end].parse().ok()
+    };
+    Some((number_after("changing to ")?, number_after("current: ")?))
 }
 
 /// Reads a line into `line`, as much as is kept of it; false at the end.
@@ -447,17 +478,17 @@ q=2-31, 120 fps, 90k tbn (default)
     }
 
     #[test]
-    fn moved_times_are_counted() {
+    fn moved_times_are_kept_and_unclear_ones_counted() {
         let mut state = State::default();
-        for _ in 0..3 {
-            state.add(
-                "[warning] Non-monotonous DTS in output stream 0:0; previous: 5, current: 3; changing to 6.",
-            );
-        }
+        state.add("[warning] Non-monotonous DTS in output stream 0:0; previous: 5, current: -3; changing to 6. This");
+        state.add("[nut @ 0x1] [warning] Non-monotonic DTS; previous: 6, current: 6; changing to 7.");
+        assert_eq!(state.complaints.moved_times, [(6, -3), (7, 6)]);
+        assert_eq!(state.complaints.notes(), []);
+        state.add("[warning] Non-monotonic DTS");
         let notes = state.complaints.notes();
         assert_eq!(notes.len(), 1);
         assert_eq!(notes[0].code, NoteCode::TimesNotIncreasing);
-        assert!(notes[0].text.starts_with("3 timestamp(s)"));
+        assert!(notes[0].text.starts_with("1 timestamp(s)"));
     }
 
     #[test]

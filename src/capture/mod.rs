@@ -1,4 +1,4 @@
-//! Capture readers: bytes in, frames out, streaming. [`open`] is the way in.
+//! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
 mod decoder;
 mod decoder_log;

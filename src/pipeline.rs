@@ -284,6 +284,15 @@ fn read_frames(
     (end, error)
 }
 
+/// The caveat of a run that was stopped from outside.
+pub(crate) fn interrupted_note() -> Note {
+    Note::new(
+        NoteCode::Interrupted,
+        "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \
+         whole audit.",
+    )
+}
+
 fn measure_frames(
     plan: &ViewPlan,
     jobs: &Receiver<Job>,

@@ -1,4 +1,4 @@
-//! Capture readers: bytes in, frames out, streaming. [`open`] is the way in.
+//! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
 mod decoder;
 mod decoder_log;
@@ -6,6 +6,8 @@ mod image_sequence;
 mod limits;
 mod nut;
 mod open;
+#[cfg(test)]
+mod testing;
 mod timestamps;
 mod y4m;
 

@@ -79,6 +79,17 @@ pub fn audit_source(source: Box<dyn FrameSource>, settings: &Settings, run: Run<
     Ok(conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, settings))
 }
 
+/// Audits fingerprints that are at hand, in order from frame 0, of a capture with these `facts`.
+pub fn audit_fingerprints<'a>(
+    facts: CaptureFacts,
+    fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
+    settings: &Settings,
+) -> Audit {
+    let mut gathered = Gathered::default();
+    fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
+    conclude(Reading { facts, view: &settings.view, end: ReadingEnd::default() }, gathered, settings)
+}
+
 /// Audits a fingerprint log: from here on the same as its capture.
 fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
     let mut gathered = Gathered::default();

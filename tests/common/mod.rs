@@ -201,6 +201,7 @@ pub fn troubled() -> Audit {
     }
     audit.times.measured = true;
     audit.cadence.timing = Some(Timing {
+        uneven: Vec::new(),
         median_step_ms: PERIOD_MS,
         smallest_step_ms: PERIOD_MS,
         largest_step_ms: 91.0 * PERIOD_MS,

@@ -1,13 +1,12 @@
 //! The one place where the bench meets what it judges.
 
+use evenbeat::audit::audit_fingerprints;
 use evenbeat::cadence::CadenceAnalysis;
 use evenbeat::capture::FrameSource;
 use evenbeat::classify::ClassifiedFrame;
 use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
-use evenbeat::settings::ViewSettings;
+use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::verdict::Finding;
-
-use super::plain_judge;
 
 /// What was found in one cell.
 #[derive(Default)]
@@ -22,9 +21,10 @@ pub struct Judged {
 
 /// Judges the frames of a cell.
 pub fn judge(source: Box<dyn FrameSource>) -> Judged {
+    let facts = source.facts().clone();
     let fingerprints = fingerprints(source);
-    let frames = plain_judge::judge(&fingerprints);
-    Judged { frames, fingerprints, ..Judged::default() }
+    let audit = audit_fingerprints(facts, &fingerprints, &Settings::default());
+    Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings, fingerprints }
 }
 
 /// Fingerprints of the frames of a cell, by one worker.

@@ -4,6 +4,9 @@ use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
+use evenbeat::classify::likelihood::{features, Change, FEATURE_NAMES};
+use evenbeat::classify::FrameEvidence;
+
 use super::adapter::Judged;
 use super::cells::Cell;
 use super::truth;
@@ -13,15 +16,14 @@ luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
 chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
 offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak";
 
-/// Writes one row per frame: truth, call, and every number of the fingerprint.
+/// Writes one row per frame: truth, call, the numbers of the fingerprint and the features of its change.
 pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
     let truth = truth(&cell.scene, &cell.delivery);
     let mut text = NAMES.to_owned();
-    let regions = judged.fingerprints.first().map_or(0, |print| print.regions.len());
-    let cells = judged.fingerprints.first().map_or(0, |print| print.signature.len());
-    (0..regions).for_each(|place| write!(text, ",region_{place}").expect("text grows"));
-    (0..cells).for_each(|place| write!(text, ",signature_{place}").expect("text grows"));
+    FEATURE_NAMES.iter().for_each(|name| write!(text, ",{name}").expect("text grows"));
+    let evidence: Vec<FrameEvidence> = judged.fingerprints.iter().map(FrameEvidence::new).collect();
+    let mut features = features(&evidence);
     text.push('\n');
     for (frame, print) in judged.fingerprints.iter().enumerate() {
         let call = judged.frames.get(frame);
@@ -45,8 +47,11 @@ pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()>
                 reduced.motion_peak,
             ])
             .map(|number| number.to_string());
-        let grids = print.regions.iter().chain(&print.signature).map(u16::to_string);
-        let rest: Vec<String> = numbers.chain(grids).collect();
+        let described: Vec<String> = match features.next() {
+            Some(Change::Described(features)) => features.iter().map(f32::to_string).collect(),
+            _ => vec![String::new(); FEATURE_NAMES.len()],
+        };
+        let rest: Vec<String> = numbers.chain(described).collect();
         let truth = truth[frame].name();
         let _ = writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", rest.join(","));
     }

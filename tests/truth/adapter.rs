@@ -1,13 +1,15 @@
 //! The one place where the bench meets what it judges.
 
+use std::sync::atomic::AtomicBool;
+
+use evenbeat::audit::{audit_source, Run};
 use evenbeat::cadence::CadenceAnalysis;
 use evenbeat::capture::FrameSource;
 use evenbeat::classify::ClassifiedFrame;
 use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
-use evenbeat::settings::ViewSettings;
+use evenbeat::pipeline::NoProgress;
+use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::verdict::Finding;
-
-use super::plain_judge;
 
 /// What was found in one cell.
 #[derive(Default)]
@@ -16,15 +18,14 @@ pub struct Judged {
     /// `None` where the judge has no cadence stage: patterns, stalls and findings are then not scored.
     pub cadence: Option<CadenceAnalysis>,
     pub findings: Vec<Finding>,
-    /// Fingerprints the judgement rests on, for the dump; empty where the judge has none.
-    pub fingerprints: Vec<FrameFingerprint>,
 }
 
-/// Judges the frames of a cell.
+/// Judges the frames of a cell by the audit that users get, with default settings.
 pub fn judge(source: Box<dyn FrameSource>) -> Judged {
-    let fingerprints = fingerprints(source);
-    let frames = plain_judge::judge(&fingerprints);
-    Judged { frames, fingerprints, ..Judged::default() }
+    let run = Run { progress: &NoProgress, stop: &AtomicBool::new(false) };
+    let audit = audit_source(source, &Settings::default(), run).expect("a capture of the bench");
+    assert!(audit.complete, "{}: read whole", audit.facts.name);
+    Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings }
 }
 
 /// Fingerprints of the frames of a cell, by one worker.

@@ -4,6 +4,8 @@ use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
+use evenbeat::fingerprint::FrameFingerprint;
+
 use super::adapter::Judged;
 use super::cells::Cell;
 use super::truth;
@@ -14,16 +16,21 @@ chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
 offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak";
 
 /// Writes one row per frame: truth, call, and every number of the fingerprint.
-pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()> {
+pub fn write(
+    cell: &Cell,
+    judged: &Judged,
+    fingerprints: &[FrameFingerprint],
+    folder: &Path,
+) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
     let truth = truth(&cell.scene, &cell.delivery);
     let mut text = NAMES.to_owned();
-    let regions = judged.fingerprints.first().map_or(0, |print| print.regions.len());
-    let cells = judged.fingerprints.first().map_or(0, |print| print.signature.len());
+    let regions = fingerprints.first().map_or(0, |print| print.regions.len());
+    let cells = fingerprints.first().map_or(0, |print| print.signature.len());
     (0..regions).for_each(|place| write!(text, ",region_{place}").expect("text grows"));
     (0..cells).for_each(|place| write!(text, ",signature_{place}").expect("text grows"));
     text.push('\n');
-    for (frame, print) in judged.fingerprints.iter().enumerate() {
+    for (frame, print) in fingerprints.iter().enumerate() {
         let call = judged.frames.get(frame);
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let class = call.map_or("", |call| call.class.name());

@@ -63,10 +63,12 @@ fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
                 while let Some((place, cell)) =
                     Some(next.fetch_add(1, Ordering::Relaxed)).and_then(|p| Some((p, cells.get(p)?)))
                 {
-                    let source = recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
-                    let judged = judge(source);
+                    let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
+                    let judged = judge(open());
                     if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {
-                        dump::write(cell, &judged, Path::new(&folder)).expect("the dump can be written");
+                        let fingerprints = adapter::fingerprints(open());
+                        dump::write(cell, &judged, &fingerprints, Path::new(&folder))
+                            .expect("the dump can be written");
                     }
                     scores.lock().unwrap().push((place, score(cell, &judged)));
                 }

@@ -31,7 +31,7 @@ pub fn judgement(cell: &Cell) -> Judged {
         judder: Judder::default(),
         timing: None,
     };
-    Judged { frames, cadence: Some(cadence), findings, fingerprints: Vec::new() }
+    Judged { frames, cadence: Some(cadence), findings }
 }
 
 /// A fault over a range of frames.

@@ -1,10 +1,13 @@
 //! The one place where the bench meets what it judges.
 
-use evenbeat::audit::audit_fingerprints;
+use std::sync::atomic::AtomicBool;
+
+use evenbeat::audit::{audit_source, Run};
 use evenbeat::cadence::CadenceAnalysis;
 use evenbeat::capture::FrameSource;
 use evenbeat::classify::ClassifiedFrame;
 use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
+use evenbeat::pipeline::NoProgress;
 use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::verdict::Finding;
 
@@ -15,16 +18,14 @@ pub struct Judged {
     /// `None` where the judge has no cadence stage: patterns, stalls and findings are then not scored.
     pub cadence: Option<CadenceAnalysis>,
     pub findings: Vec<Finding>,
-    /// Fingerprints the judgement rests on, for the dump; empty where the judge has none.
-    pub fingerprints: Vec<FrameFingerprint>,
 }
 
-/// Judges the frames of a cell.
+/// Judges the frames of a cell by the audit that users get, with default settings.
 pub fn judge(source: Box<dyn FrameSource>) -> Judged {
-    let facts = source.facts().clone();
-    let fingerprints = fingerprints(source);
-    let audit = audit_fingerprints(facts, &fingerprints, &Settings::default());
-    Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings, fingerprints }
+    let run = Run { progress: &NoProgress, stop: &AtomicBool::new(false) };
+    let audit = audit_source(source, &Settings::default(), run).expect("a capture of the bench");
+    assert!(audit.complete, "{}: read whole", audit.facts.name);
+    Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings }
 }
 
 /// Fingerprints of the frames of a cell, by one worker.

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use evenbeat::classify::likelihood::{features, Change, FEATURE_NAMES};
 use evenbeat::classify::FrameEvidence;
+use evenbeat::fingerprint::FrameFingerprint;
 
 use super::adapter::Judged;
 use super::cells::Cell;
@@ -17,15 +18,20 @@ chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
 offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak";
 
 /// Writes one row per frame: truth, call, the numbers of the fingerprint and the features of its change.
-pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()> {
+pub fn write(
+    cell: &Cell,
+    judged: &Judged,
+    fingerprints: &[FrameFingerprint],
+    folder: &Path,
+) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
     let truth = truth(&cell.scene, &cell.delivery);
     let mut text = NAMES.to_owned();
     FEATURE_NAMES.iter().for_each(|name| write!(text, ",{name}").expect("text grows"));
-    let evidence: Vec<FrameEvidence> = judged.fingerprints.iter().map(FrameEvidence::new).collect();
+    let evidence: Vec<FrameEvidence> = fingerprints.iter().map(FrameEvidence::new).collect();
     let mut features = features(&evidence);
     text.push('\n');
-    for (frame, print) in judged.fingerprints.iter().enumerate() {
+    for (frame, print) in fingerprints.iter().enumerate() {
         let call = judged.frames.get(frame);
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let class = call.map_or("", |call| call.class.name());

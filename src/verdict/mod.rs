@@ -2,6 +2,8 @@
 
 mod findings;
 mod sentence;
+#[cfg(test)]
+mod tests;
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;

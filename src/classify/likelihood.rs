@@ -3,14 +3,15 @@
 //! No fixed threshold can tell: true repeats in a coarse recording change by more than true new pictures do in
 //! a fine one. So each change is described by what does not depend on the recording: how it compares with the
 //! changes of the frames around it, and how much of it is laid out like moved edges rather than like coding
-//! error or noise. A logistic regression turns the description into a log-likelihood ratio. Its weights were
-//! fitted to the truth bench by `scripts/fit-likelihood`, which prints the errors on scenes left out of the fit.
+//! error or noise. A logistic regression on smooth combinations of these numbers turns the description into a
+//! log-likelihood ratio. Its weights were fitted to the truth bench by `scripts/fit-likelihood`, which can leave
+//! scenes out of the fit to show the errors on material that it has not seen.
 
 use super::evidence::FrameEvidence;
-use super::weights::{BIAS, WEIGHTS};
+use super::weights;
 
 /// Numbers that describe the change of one frame.
-pub const FEATURES: usize = WEIGHTS.len();
+pub const FEATURES: usize = weights::WEIGHTS.len();
 
 /// Added to code values before their logarithm: a fraction of the smallest step of an 8-bit recording averaged
 /// over a block, so that an exact zero stays finite.
@@ -53,8 +54,23 @@ pub(super) fn log_ratios(evidence: &[FrameEvidence]) -> Vec<f32> {
     ratios
 }
 
+/// The fitted model: the features and some smooth combinations of them, weighted and added.
 fn log_ratio(features: &[f32; FEATURES]) -> f32 {
-    BIAS + features.iter().zip(&WEIGHTS).map(|(feature, weight)| feature * weight).sum::<f32>()
+    let mut standard = [0.0; FEATURES];
+    for (place, value) in standard.iter_mut().enumerate() {
+        *value = ((features[place] - weights::MIDDLE[place]) * weights::SCALE[place])
+            .clamp(-weights::REACH, weights::REACH);
+    }
+    let combinations = weights::COMBINATIONS.iter().zip(&weights::COMBINATION_BIAS);
+    let combined: f32 = combinations
+        .zip(&weights::COMBINATION_WEIGHTS)
+        .map(|((inner, bias), weight)| weight * (weighted(inner, &standard) + bias).tanh())
+        .sum();
+    weights::BIAS + weighted(&weights::WEIGHTS, &standard) + combined
+}
+
+fn weighted(weights: &[f32; FEATURES], values: &[f32; FEATURES]) -> f32 {
+    weights.iter().zip(values).map(|(weight, value)| weight * value).sum()
 }
 
 /// Log odds that the recording is exact, so that the same picture always has the same digest, against one

@@ -12,6 +12,7 @@ use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::settings::{Settings, ViewSettings};
+use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
@@ -37,6 +38,16 @@ pub struct Audit {
     pub notes: Vec<Note>,
     /// The verdict in plain sentences.
     pub verdict: String,
+    /// What was required, and whether it is met; see [`Audit::hold_against`].
+    pub requirements: Vec<Outcome>,
+}
+
+impl Audit {
+    /// Holds the audit against requirements, in place of earlier ones.
+    pub fn hold_against(&mut self, requirements: &[Requirement]) {
+        let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
+        self.requirements = gate::outcomes(requirements, &facts);
+    }
 }
 
 /// What surrounds a run: who watches and who may stop it.
@@ -232,6 +243,7 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         findings: conclusion.findings,
         notes,
         verdict: conclusion.verdict,
+        requirements: Vec::new(),
     }
 }
 

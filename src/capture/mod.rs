@@ -1,5 +1,6 @@
 //! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
+mod brake;
 mod decoder;
 mod decoder_log;
 mod image_sequence;
@@ -11,6 +12,7 @@ mod testing;
 mod timestamps;
 mod y4m;
 
+pub use brake::{attended, Brake};
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 
 pub mod log;

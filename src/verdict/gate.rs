@@ -401,7 +401,7 @@ mod tests {
     use crate::cadence::{CadenceBreak, Freeze, Judder, MotionSummary, Pattern, Timing};
     use crate::classify::{Evidence, FrameClass};
 
-    fn frame(flags: FrameFlags, lost_before: u32) -> ClassifiedFrame {
+    fn frame(flags: FrameFlags, lost_before: u16) -> ClassifiedFrame {
         ClassifiedFrame {
             class: FrameClass::New,
             confidence: 1.0,

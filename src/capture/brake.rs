@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn bytes_pass_unchanged_and_in_order() {
-        let bytes: Vec<u8> = (0..3_000_000u32).map(|at| (at * 7919 >> 5) as u8).collect();
+        let bytes: Vec<u8> = (0..3_000_000u32).map(|at| (at.wrapping_mul(7919) >> 5) as u8).collect();
         let mut passed = Vec::new();
         BrakedStream::new(io::Cursor::new(bytes.clone()), Brake::default()).read_to_end(&mut passed).unwrap();
         assert_eq!(passed, bytes);

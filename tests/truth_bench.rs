@@ -13,6 +13,7 @@
 //! | `EVENBEAT_TRUTH_ONLY` | only cells whose name `scene/delivery/recording` holds one of these texts (comma) |
 //! | `EVENBEAT_TRUTH_EVERYTHING` | if set, the whole product of scenes, deliveries and recordings |
 //! | `EVENBEAT_TRUTH_CACHE` | folder for encoded clips; `target/truth-cache` if unset |
+//! | `EVENBEAT_TRUTH_KEPT` | folder for the fingerprint log of every cell: cells found there are not measured again (empty it when fingerprints change) |
 //! | `EVENBEAT_TRUTH_DUMP` | folder for one table per cell: truth, call and fingerprint of every frame |
 //! | `EVENBEAT_TRUTH_CELLS` | folder for frames (YUV4MPEG2) and truth of every cell, by the test `write_cells` |
 
@@ -24,8 +25,9 @@ use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-use evenbeat::capture::FrameSource;
+use evenbeat::capture::CaptureFacts;
 use evenbeat::classify::FrameClass;
+use evenbeat::fingerprint::FrameFingerprint;
 use evenbeat::verdict::FindingKind;
 use truth::adapter::{self, Judged};
 use truth::cells::{self, Cell};
@@ -50,7 +52,7 @@ fn wanted(cell: &Cell) -> bool {
         .map_or(true, |only| only.split(',').any(|text| cell.name().contains(text)))
 }
 
-type Judge = fn(Box<dyn FrameSource>) -> Judged;
+type Judge = fn(&CaptureFacts, &[FrameFingerprint]) -> Judged;
 
 /// Judges cells on as many threads as there are processors; scores come in the order of the cells.
 fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
@@ -64,9 +66,11 @@ fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
                     Some(next.fetch_add(1, Ordering::Relaxed)).and_then(|p| Some((p, cells.get(p)?)))
                 {
                     let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
-                    let judged = judge(open());
+                    let kept = env::var_os("EVENBEAT_TRUTH_KEPT")
+                        .map(|folder| Path::new(&folder).join(cell.file_name()).with_extension("log"));
+                    let (facts, fingerprints) = adapter::measured(open, kept.as_deref());
+                    let judged = judge(&facts, &fingerprints);
                     if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {
-                        let fingerprints = adapter::fingerprints(open());
                         dump::write(cell, &judged, &fingerprints, Path::new(&folder))
                             .expect("the dump can be written");
                     }
@@ -216,8 +220,8 @@ fn short_cells() -> Vec<Cell> {
 
 #[test]
 fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
-    let by_digests = |source| {
-        let frames = plain_judge::judge(&adapter::fingerprints(source));
+    let by_digests: Judge = |_, fingerprints| {
+        let frames = plain_judge::judge(fingerprints);
         Judged { frames, ..Judged::default() }
     };
     let mut cells = short_cells();

@@ -124,6 +124,8 @@ struct SeriesSet {
     moved: Series,
     /// The same against the part that it does not explain, energies: does not depend on the noise level.
     moved_share: Series,
+    /// Uniform change of brightness that lasts.
+    fading: Series,
     /// Block change: 99th percentile, mean and worst.
     high: Series,
     mean: Series,
@@ -138,6 +140,9 @@ impl SeriesSet {
             moved_share: series(|one| {
                 ((explained(one) + SMALLEST_ENERGY) / (one.reduced.unexplained + SMALLEST_ENERGY)).ln()
             }),
+            fading: (0..evidence.len())
+                .map(|frame| logarithm(lasting_brightness(evidence, frame).max(0.0)))
+                .collect(),
             high: series(|one| logarithm(one.luma.p99.max(one.chroma.p99))),
             mean: series(|one| logarithm(one.luma.mean.max(one.chroma.mean))),
             worst: series(|one| logarithm(one.change())),
@@ -146,7 +151,7 @@ impl SeriesSet {
 
     fn describe(&self, evidence: &[FrameEvidence], frame: usize) -> [f32; FEATURES] {
         let mut features = Filled { values: [0.0; FEATURES], filled: 0 };
-        for series in [&self.moved, &self.moved_share, &self.high, &self.mean, &self.worst] {
+        for series in [&self.moved, &self.moved_share, &self.fading, &self.high, &self.mean, &self.worst] {
             let value = series[frame];
             let (near_high, near_low) = extremes(series, frame, NEAR, 0);
             let (wide_high, wide_low) = extremes(series, frame, WIDE, 1);
@@ -160,6 +165,7 @@ impl SeriesSet {
         features.extend([
             self.moved[frame],
             self.moved_share[frame],
+            self.fading[frame],
             self.mean[frame],
             self.worst[frame],
             logarithm(one.luma.median) - logarithm(one.luma.p99),
@@ -169,7 +175,7 @@ impl SeriesSet {
             one.reduced.motion_peak,
         ]);
         features.extend(returns(evidence, frame));
-        features.extend(brightness(evidence, frame));
+        features.extend([one.reduced.offset.abs() / energy.sqrt()]);
         features.values
     }
 }
@@ -184,6 +190,10 @@ pub const FEATURE_NAMES: [&str; FEATURES] = [
     "share-near-low",
     "share-wide-high",
     "share-wide-low",
+    "fading-near-high",
+    "fading-near-low",
+    "fading-wide-high",
+    "fading-wide-low",
     "high-near-high",
     "high-near-low",
     "high-wide-high",
@@ -200,6 +210,7 @@ pub const FEATURE_NAMES: [&str; FEATURES] = [
     "moved-wide-span",
     "moved",
     "moved-share",
+    "fading",
     "mean",
     "worst",
     "median-of-high",
@@ -211,7 +222,6 @@ pub const FEATURE_NAMES: [&str; FEATURES] = [
     "two-back-next",
     "two-back-here",
     "uniform",
-    "uniform-lasting",
 ];
 
 /// An array being filled.
@@ -267,15 +277,23 @@ fn returns(evidence: &[FrameEvidence], frame: usize) -> [f32; 3] {
     [back, next, here]
 }
 
-/// How much of the change is a uniform step of brightness, and how much of that goes on in the same direction
-/// next to it: a fade goes on, a pulse of the encoder or the light does not.
-fn brightness(evidence: &[FrameEvidence], frame: usize) -> [f32; 2] {
-    let offset = |frame: usize| evidence.get(frame).map_or(0.0, |one| one.reduced.offset);
-    let here = offset(frame);
-    let lasting = [if frame > 1 { offset(frame - 1) } else { 0.0 }, offset(frame + 1)]
-        .into_iter()
-        .map(|other| if other * here > 0.0 { other.abs().min(here.abs()) } else { 0.0 })
-        .fold(0.0, f32::max);
-    let amplitude = evidence[frame].reduced.energy.max(SMALLEST_ENERGY).sqrt();
-    [here.abs() / amplitude, lasting / amplitude]
+/// The uniform step of brightness at `frame` that goes on in the same direction around it, code values: a fade
+/// goes on, a pulse of the encoder or the light goes back at once.
+fn lasting_brightness(evidence: &[FrameEvidence], frame: usize) -> f32 {
+    let here = evidence[frame].reduced.offset;
+    let shared = |other: usize, sign: f32| {
+        let there = evidence[other].reduced.offset;
+        if sign * there * here > 0.0 {
+            there.abs().min(here.abs())
+        } else {
+            0.0
+        }
+    };
+    let around = |reach: usize, sign: f32| {
+        (frame.saturating_sub(reach).max(1)..(frame + reach + 1).min(evidence.len()))
+            .filter(|&other| other != frame)
+            .map(|other| shared(other, sign))
+            .fold(0.0, f32::max)
+    };
+    around(WIDE, 1.0) - around(1, -1.0)
 }

@@ -4,4 +4,4 @@
 pub(super) const BIAS: f32 = 0.0;
 
 /// One weight per feature, in the order of `FEATURE_NAMES`.
-pub(super) const WEIGHTS: [f32; 36] = [0.0; 36];
+pub(super) const WEIGHTS: [f32; 40] = [0.0; 40];

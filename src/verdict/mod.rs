@@ -3,6 +3,8 @@
 mod findings;
 pub mod gate;
 mod sentence;
+#[cfg(test)]
+mod tests;
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;

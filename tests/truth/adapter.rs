@@ -1,13 +1,16 @@
 //! The one place where the bench meets what it judges.
 
-use std::sync::atomic::AtomicBool;
+use std::fs::{self, File};
+use std::io::BufWriter;
+use std::path::Path;
 
-use evenbeat::audit::{audit_source, Run};
+use evenbeat::audit::audit_fingerprints;
 use evenbeat::cadence::CadenceAnalysis;
-use evenbeat::capture::FrameSource;
+use evenbeat::capture::log::{LogReader, LogWriter};
+use evenbeat::capture::{CaptureFacts, FrameSource};
 use evenbeat::classify::ClassifiedFrame;
 use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
-use evenbeat::pipeline::NoProgress;
+use evenbeat::pipeline::ReadingEnd;
 use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::verdict::Finding;
 
@@ -20,16 +23,48 @@ pub struct Judged {
     pub findings: Vec<Finding>,
 }
 
-/// Judges the frames of a cell by the audit that users get, with default settings.
-pub fn judge(source: Box<dyn FrameSource>) -> Judged {
-    let run = Run { progress: &NoProgress, stop: &AtomicBool::new(false) };
-    let audit = audit_source(source, &Settings::default(), run).expect("a capture of the bench");
-    assert!(audit.complete, "{}: read whole", audit.facts.name);
+/// Judges fingerprints by the audit that users get, with default settings.
+pub fn judge(facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) -> Judged {
+    let audit = audit_fingerprints(facts.clone(), fingerprints, &Settings::default());
     Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings }
 }
 
+/// Facts and fingerprints of a cell: from the log of that name in `kept`, if there is one; otherwise measured,
+/// and left there.
+pub fn measured(
+    open: impl FnOnce() -> Box<dyn FrameSource>,
+    kept: Option<&Path>,
+) -> (CaptureFacts, Vec<FrameFingerprint>) {
+    if let Some(log) = kept.and_then(|path| File::open(path).ok()) {
+        let mut log = LogReader::open(log, "kept log").expect("a log of the bench");
+        let mut fingerprints = Vec::new();
+        while let Some(fingerprint) = log.next_fingerprint().expect("a whole log") {
+            fingerprints.push(fingerprint);
+        }
+        return (log.header().facts.clone(), fingerprints);
+    }
+    let source = open();
+    let facts = source.facts().clone();
+    let fingerprints = fingerprints(source);
+    if let Some(path) = kept {
+        keep(path, &facts, &fingerprints);
+    }
+    (facts, fingerprints)
+}
+
+fn keep(path: &Path, facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) {
+    fs::create_dir_all(path.parent().expect("a folder")).expect("the folder can be created");
+    let part = path.with_extension("part");
+    let out = BufWriter::new(File::create(&part).expect("the log can be written"));
+    let mut log = LogWriter::new(out, "kept log", facts, &ViewSettings::default()).expect("a header");
+    fingerprints.iter().for_each(|fingerprint| log.push(fingerprint).expect("a record"));
+    let end = ReadingEnd { frames: fingerprints.len() as u64, ..ReadingEnd::default() };
+    log.finish(&end).expect("the end of the log");
+    fs::rename(part, path).expect("the log gets its name");
+}
+
 /// Fingerprints of the frames of a cell, by one worker.
-pub fn fingerprints(mut source: Box<dyn FrameSource>) -> Vec<FrameFingerprint> {
+fn fingerprints(mut source: Box<dyn FrameSource>) -> Vec<FrameFingerprint> {
     let plan = ViewPlan::new(source.facts().shape, &ViewSettings::default());
     let (mut meter, mut sequencer) = (FrameMeter::default(), Sequencer::default());
     let (mut now, mut before) = (Vec::new(), None);

@@ -32,6 +32,11 @@ pub struct Cell {
 }
 
 impl Cell {
+    /// The name fit for a file.
+    pub fn file_name(&self) -> String {
+        self.name().replace(['/', ':'], "_")
+    }
+
     pub fn name(&self) -> String {
         format!("{}/{}/{}", self.scene.name, self.delivery.name, self.recording.name())
     }

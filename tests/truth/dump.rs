@@ -61,5 +61,5 @@ pub fn write(
         let truth = truth[frame].name();
         let _ = writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", rest.join(","));
     }
-    fs::write(folder.join(format!("{}.csv", cell.name().replace(['/', ':'], "_"))), text)
+    fs::write(folder.join(format!("{}.csv", cell.file_name())), text)
 }

@@ -40,9 +40,9 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     if let Some(junit) = &arguments.output.junit {
         check_file(junit, JUNIT, existing)?;
     }
+    let provenance = provenance(&settings, &arguments.output.require)?;
     let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     audit.hold_against(&arguments.output.require);
-    let provenance = provenance(&settings, &arguments.output.require)?;
     let folder = OutputFolder::create(&folder, existing)?;
     report::write_all(&audit, &provenance, &folder)?;
     if let Some(junit) = &arguments.output.junit {
@@ -139,7 +139,9 @@ fn default_folder(capture: &CaptureArg) -> PathBuf {
 
 /// Refuses a file that is there, before the work and not after it.
 fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
-    if existing == Existing::Replace || fs::symlink_metadata(path).is_err() {
+    // Devices and pipes hold nothing that could be lost.
+    let is_file = fs::metadata(path).is_ok_and(|found| found.is_file());
+    if existing == Existing::Replace || !is_file {
         return Ok(());
     }
     Err(Error::new(

@@ -62,7 +62,7 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
     } else {
         check_file(&arguments.out, LOG, existing(arguments.force))?;
-        let out = create_file(&arguments.out, LOG)?;
+        let out = OnDemand { path: &arguments.out, file: None };
         let place = arguments.out.display().to_string();
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, out)))?
     };
@@ -152,17 +152,27 @@ fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
     ))
 }
 
-fn create_file(path: &Path, what: &str) -> Result<BufWriter<File>> {
-    File::create(path)
-        .map(BufWriter::new)
-        .map_err(|error| write_error(path, &format!("cannot create {what}"), &error))
+fn write_text(path: &Path, what: &str, text: &str) -> Result<()> {
+    fs::write(path, text).map_err(|error| write_error(path, &format!("cannot write {what}"), &error))
 }
 
-fn write_text(path: &Path, what: &str, text: &str) -> Result<()> {
-    let mut out = create_file(path, what)?;
-    out.write_all(text.as_bytes())
-        .and_then(|()| out.flush())
-        .map_err(|error| write_error(path, &format!("cannot write {what}"), &error))
+/// A file that is created with its first byte, so that a capture that cannot be opened leaves none behind.
+struct OnDemand<'a> {
+    path: &'a Path,
+    file: Option<BufWriter<File>>,
+}
+
+impl Write for OnDemand<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match &mut self.file {
+            Some(file) => file.write(bytes),
+            none => none.insert(BufWriter::new(File::create(self.path)?)).write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.as_mut().map_or(Ok(()), |file| file.flush())
+    }
 }
 
 /// Who audits, how and when.

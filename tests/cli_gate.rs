@@ -142,7 +142,8 @@ fn check_junit(xml: &str) -> roxmltree::Document<'_> {
     for once in [0, 2, 3] {
         assert_eq!(ranks.iter().filter(|&&rank| rank == once).count(), 1, "{} once", order[once]);
     }
-    let count = |name: &str| document.descendants().filter(|node| node.has_tag_name(name)).count().to_string();
+    let count =
+        |name: &str| document.descendants().filter(|node| node.has_tag_name(name)).count().to_string();
     assert_eq!(suite.attribute("tests"), Some(count("testcase").as_str()));
     assert_eq!(suite.attribute("failures"), Some(count("failure").as_str()));
     assert_eq!(suite.attribute("errors"), Some(count("error").as_str()));

@@ -319,5 +319,6 @@ fn the_lossy_sample_is_what_its_truth_says() {
         .map(|freeze| (freeze["first_frame"].as_u64().unwrap(), freeze["last_frame"].as_u64().unwrap()))
         .collect();
     // The hold begins with the picture's own frame, one before its first repeat.
-    assert_eq!(freezes, [(29, 34), (61, 64), (89, 97)]);
+    // The stall of frames 62 to 64 lasts 67 ms: late pictures, below what counts as a freeze.
+    assert_eq!(freezes, [(29, 34), (89, 97)]);
 }

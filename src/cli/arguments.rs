@@ -94,7 +94,8 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
-    /// Lowest severity of a finding that makes the exit status 1. Without it `warning`; with --require none.
+    /// Lowest severity of a finding that makes the exit status 1. Without it `warning`, or none where --require
+    /// is given.
     #[arg(long, value_name = "SEVERITY", value_enum)]
     pub fail_at: Option<FailAt>,
     /// What the recording must meet, or the exit status is 1; may be given again. Findings then decide only

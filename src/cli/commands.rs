@@ -137,8 +137,17 @@ fn default_folder(capture: &CaptureArg) -> PathBuf {
     PathBuf::from(format!("{name}-audit"))
 }
 
-/// Refuses a file that is there, before the work and not after it.
+/// Refuses a file that is there, or whose folder is not, before the work and not after it.
 fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    if folder.is_some_and(|folder| !folder.is_dir()) {
+        return Err(Error::new(
+            path.display().to_string(),
+            format!("cannot write {what}"),
+            "its folder is not there",
+            "make the folder, or choose another file",
+        ));
+    }
     // Devices and pipes hold nothing that could be lost.
     let is_file = fs::metadata(path).is_ok_and(|found| found.is_file());
     if existing == Existing::Replace || !is_file {
@@ -153,7 +162,10 @@ fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
 }
 
 fn write_text(path: &Path, what: &str, text: &str) -> Result<()> {
-    fs::write(path, text).map_err(|error| write_error(path, &format!("cannot write {what}"), &error))
+    fs::write(path, text).map_err(|error| Error {
+        hint: "free some space or choose another file".to_owned(),
+        ..write_error(path, &format!("cannot write {what}"), &error)
+    })
 }
 
 /// A file that is created with its first byte, so that a capture that cannot be opened leaves none behind.

@@ -210,12 +210,12 @@ impl Reading<'_> {
     fn notes(&self) -> Vec<Note> {
         let mut notes = self.end.end.notes.clone();
         if let Some(error) = &self.end.error {
-            let text = format!("reading broke off after {} frames: {error}", self.end.frames);
+            let text = format!("Reading broke off after {} frames: {error}.", self.end.frames);
             notes.push(Note::new(NoteCode::BrokenOff, text));
         }
         if *self.view != ViewSettings::default() {
             let text =
-                "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
+                "Only a part of the picture was looked at, as asked: what changes elsewhere is not seen.";
             notes.push(Note::new(NoteCode::PartOfPicture, text));
         }
         notes

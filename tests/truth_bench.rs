@@ -67,7 +67,7 @@ fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
                 {
                     let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
                     let kept = env::var_os("EVENBEAT_TRUTH_KEPT")
-                        .map(|folder| Path::new(&folder).join(cell.file_name()).with_extension("log"));
+                        .map(|folder| Path::new(&folder).join(format!("{}.log", cell.file_name())));
                     let (facts, fingerprints) = adapter::measured(open, kept.as_deref());
                     let judged = judge(&facts, &fingerprints);
                     if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {

@@ -206,7 +206,9 @@ fn mark_still(
     vec![Note::new(
         NoteCode::StillOrFrozen,
         format!(
-            "{open} stretches inside motion stand still for more than half a second and go on without a jump (the first at frame {first_open}): a still scene and a frozen device look alike there, so they are not judged; the clip itself or another device's recording would settle it"
+            "{open} stretches inside motion stand still for more than half a second and go on without a jump (the \
+             first at frame {first_open}). A still scene and a frozen device look alike there, so they are not \
+             judged. The clip itself or another device's recording would settle it."
         ),
     )]
 }
@@ -218,7 +220,8 @@ fn noisy(frames: &[ClassifiedFrame]) -> Option<Note> {
         Note::new(
             NoteCode::NoisyMeasure,
             format!(
-                "the changes of new and repeated pictures overlap in this recording: {by_context} of {} frames were decided with the cadence around them; a lossless recording settles them",
+                "The changes of new and repeated pictures overlap in this recording: {by_context} of {} frames were \
+                 decided with the cadence around them. A lossless recording would settle them.",
                 frames.len()
             ),
         )

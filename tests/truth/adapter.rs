@@ -2,7 +2,7 @@
 
 use std::fs::{self, File};
 use std::io::BufWriter;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use evenbeat::audit::audit_fingerprints;
 use evenbeat::cadence::CadenceAnalysis;
@@ -54,7 +54,7 @@ pub fn measured(
 
 fn keep(path: &Path, facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) {
     fs::create_dir_all(path.parent().expect("a folder")).expect("the folder can be created");
-    let part = path.with_extension("part");
+    let part = PathBuf::from(format!("{}.part", path.display()));
     let out = BufWriter::new(File::create(&part).expect("the log can be written"));
     let mut log = LogWriter::new(out, "kept log", facts, &ViewSettings::default()).expect("a header");
     fingerprints.iter().for_each(|fingerprint| log.push(fingerprint).expect("a record"));

@@ -104,7 +104,7 @@ fn a_stream_that_goes_wrong_midway_is_audited_up_to_there() {
     assert_eq!(audit["capture"]["frames"], 20);
     assert_eq!(
         note_text(&audit, "broken-off"),
-        "reading broke off after 20 frames: wrong.y4m: cannot read frame 20: no frame header where one is due"
+        "Reading broke off after 20 frames: wrong.y4m: cannot read frame 20: no frame header where one is due."
     );
 }
 
@@ -129,7 +129,7 @@ fn an_image_of_another_size_or_depth_is_named() {
         let (_, audit) = incomplete(&desk, &format!("{folder} --rate 25"));
         assert_eq!(audit["capture"]["frames"], 4, "{folder}");
         let place = std::path::Path::new(folder).join("frame-0004.png");
-        let expected = format!("reading broke off after 4 frames: {}: {cause}", place.display());
+        let expected = format!("Reading broke off after 4 frames: {}: {cause}.", place.display());
         assert_eq!(note_text(&audit, "broken-off"), expected);
     }
 }
@@ -153,8 +153,8 @@ fn times_that_do_not_fit_are_named() {
     let (_, audit) = incomplete(&desk, "a.y4m --timestamps few.txt");
     assert_eq!(
         note_text(&audit, "broken-off"),
-        "reading broke off after 2 frames: few.txt: too few timestamps: the file has 2 and the capture has more \
-         frames"
+        "Reading broke off after 2 frames: few.txt: too few timestamps: the file has 2 and the capture has more \
+         frames."
     );
     desk.write("words.txt", "0\nsoon\n");
     desk.run("audit a.y4m --timestamps words.txt --out words").assert_error(

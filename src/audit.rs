@@ -5,13 +5,14 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
-use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
+use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, ClassifiedFrame, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::settings::{Settings, ViewSettings};
+use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
@@ -37,6 +38,16 @@ pub struct Audit {
     pub notes: Vec<Note>,
     /// The verdict in plain sentences.
     pub verdict: String,
+    /// What was required, and whether it is met; see [`Audit::hold_against`].
+    pub requirements: Vec<Outcome>,
+}
+
+impl Audit {
+    /// Holds the audit against requirements, in place of earlier ones.
+    pub fn hold_against(&mut self, requirements: &[Requirement]) {
+        let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
+        self.requirements = gate::outcomes(requirements, &facts);
+    }
 }
 
 /// What surrounds a run: who watches and who may stop it.
@@ -53,16 +64,33 @@ pub struct Run<'a> {
 /// # Errors
 /// The capture cannot be read at all. A capture that breaks off is audited as far as it goes and marked incomplete.
 pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<Audit> {
-    let sniffed = crate::capture::sniff(capture)?;
-    if sniffed.kind() != CaptureKind::FingerprintLog {
-        return audit_source(sniffed.open(&settings.reading)?, settings, run);
-    }
-    let place = sniffed.place().to_owned();
-    refuse_pixel_settings(settings, &place)?;
-    match sniffed.into_reader() {
-        Some(bytes) => audit_log(LogReader::open(bytes, place)?, settings, run),
-        None => unreachable!("a log is a file or a stream"),
-    }
+    capture::attended(run.stop, |brake| {
+        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
+        if sniffed.kind() != CaptureKind::FingerprintLog {
+            let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+            return audit_source(source, settings, run);
+        }
+        let place = sniffed.place().to_owned();
+        refuse_pixel_settings(settings, &place)?;
+        match sniffed.into_reader() {
+            Some(bytes) => {
+                let log = unless_pulled(brake, LogReader::open(bytes, place))?;
+                audit_log(log, settings, run)
+            }
+            None => unreachable!("a log is a file or a stream"),
+        }
+    })
+}
+
+/// What opening came to; where it was ended from outside, that is the reason and not what followed from it.
+fn unless_pulled<T>(brake: &Brake, opened: Result<T>) -> Result<T> {
+    opened.map_err(|error| {
+        if !brake.is_pulled() {
+            return error;
+        }
+        let cause = "no frame had been read, so there is no report";
+        Error::new(error.place, "interrupted", cause, "run it again to the end")
+    })
 }
 
 /// Audits an open source of frames.
@@ -94,7 +122,17 @@ pub fn audit_fingerprints<'a>(
 fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
     let mut gathered = Gathered::default();
     let mut interrupted = false;
-    while let Some(fingerprint) = log.next_fingerprint()? {
+    loop {
+        let fingerprint = match log.next_fingerprint() {
+            Ok(Some(fingerprint)) => fingerprint,
+            Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if run.stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
+            Err(error) => return Err(error),
+        };
         gathered.push(&fingerprint);
         run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
         interrupted = run.stop.load(Ordering::Relaxed);
@@ -134,13 +172,16 @@ pub fn write_log(
     run: Run<'_>,
     (place, out): (&str, impl Write),
 ) -> Result<ReadingEnd> {
-    let source = crate::capture::open(capture, &settings.reading)?;
-    let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
-    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
-        log.push(&fingerprint)
-    })?;
-    log.finish(&end)?;
-    Ok(end)
+    capture::attended(run.stop, |brake| {
+        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
+        let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+        let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
+        let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+            log.push(&fingerprint)
+        })?;
+        log.finish(&end)?;
+        Ok(end)
+    })
 }
 
 impl<'a> Run<'a> {
@@ -232,6 +273,7 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         findings: conclusion.findings,
         notes,
         verdict: conclusion.verdict,
+        requirements: Vec::new(),
     }
 }
 

@@ -4,11 +4,12 @@ mod cli;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
+use std::sync::atomic::Ordering;
 
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, interrupt};
+use cli::{commands, interrupt, interrupt::STOP};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -30,6 +31,10 @@ fn report_error(outcome: Result<Exit>) -> Exit {
         if !error.hint.is_empty() {
             let _ = writeln!(stderr, "hint: {}", error.hint);
         }
-        Exit::NotWhole
+        if STOP.load(Ordering::SeqCst) {
+            Exit::Interrupted
+        } else {
+            Exit::NotWhole
+        }
     })
 }

@@ -263,6 +263,11 @@ fn read_frames(
         let timing = match source.read_frame(&mut frame.samples) {
             Ok(Some(timing)) => timing,
             Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if signals.stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
             Err(cause) => {
                 error = Some(cause);
                 break;

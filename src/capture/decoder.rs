@@ -6,10 +6,12 @@
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
-use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStderr, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use super::brake::Brake;
 use super::decoder_log::{Banner, DecoderLog};
 use super::limits::{cause_of, sides_allowed};
 use super::nut::{NutError, NutFrame, NutReader};
@@ -102,6 +104,7 @@ pub(crate) struct DecoderSource {
     span: Span,
     notes: Vec<Note>,
     ended: bool,
+    brake: Brake,
 }
 
 /// Where the decoder takes the capture from.
@@ -147,12 +150,13 @@ impl DecoderSource {
         place: String,
         name: String,
         settings: &ReadingSettings,
+        brake: &Brake,
     ) -> Result<Self> {
         let program =
             settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
-        let version = DecoderVersion::ask(&program, &place)?;
+        let version = DecoderVersion::ask(&program, &place, brake)?;
         let stream = settings.stream.unwrap_or(0);
-        let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place)?;
+        let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place, brake)?;
         let nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
             Err(error) => return Err(process.failure_at_start(error, stream, &place)),
@@ -199,6 +203,7 @@ impl DecoderSource {
             span: Span::default(),
             notes,
             ended: false,
+            brake: brake.clone(),
         })
     }
 
@@ -279,6 +284,15 @@ impl FrameSource for DecoderSource {
         }
         let number = self.frames_read;
         match self.next_frame(samples) {
+            Ok(None) | Err(_) if self.brake.is_pulled() => {
+                self.ended = true;
+                Err(Error::new(
+                    &self.place,
+                    "interrupted",
+                    "the decoder was stopped",
+                    "run it again to the end",
+                ))
+            }
             Ok(Some(frame)) => {
                 let due = self.facts.shape.byte_len() as u64;
                 if frame.size != due {
@@ -490,23 +504,19 @@ struct DecoderVersion {
 }
 
 impl DecoderVersion {
-    fn ask(program: &OsStr, place: &str) -> Result<Self> {
+    fn ask(program: &OsStr, place: &str, brake: &Brake) -> Result<Self> {
         let shown = program.to_string_lossy();
         let hint = "install ffmpeg, or give its path with --decoder; YUV4MPEG2 and numbered images need none";
-        let mut child = Command::new(program)
-            .arg("-version")
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .map_err(|error| {
-                let cause = match error.kind() {
-                    io::ErrorKind::NotFound => format!("{shown}: no such program"),
-                    _ => format!("{shown}: {}", cause_of(&error)),
-                };
-                Error::new(place, "cannot start decoder", cause, hint)
-            })?;
-        let stdout = child.stdout.take();
+        let mut command = Command::new(program);
+        command.arg("-version").stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null());
+        let (child, pipes) = RunningChild::start(&mut command, brake).map_err(|error| {
+            let cause = match error.kind() {
+                io::ErrorKind::NotFound => format!("{shown}: no such program"),
+                _ => format!("{shown}: {}", cause_of(&error)),
+            };
+            Error::new(place, "cannot start decoder", cause, hint)
+        })?;
+        let stdout = pipes.stdout;
         let (sender, receiver) = std::sync::mpsc::channel();
         thread::spawn(move || {
             let mut text = Vec::new();
@@ -517,7 +527,7 @@ impl DecoderVersion {
             let _ = sender.send(text);
         });
         let text = receiver.recv_timeout(VERSION_PATIENCE).unwrap_or_default();
-        end_process(&mut child);
+        child.end();
         let unusable = |cause: String| Error::new(place, "unusable decoder", cause, hint);
         let version = Self::parse(&String::from_utf8_lossy(&text))
             .ok_or_else(|| unusable(format!("{shown}: does not tell an ffmpeg version")))?;
@@ -589,7 +599,7 @@ impl DecoderVersion {
 
 /// A running decoder. Stopped and reaped when dropped.
 struct DecoderProcess {
-    child: Child,
+    child: RunningChild,
     log: DecoderLog,
     status: Option<ExitStatus>,
 }
@@ -601,6 +611,7 @@ impl DecoderProcess {
         input: DecoderInput,
         stream: u32,
         place: &str,
+        brake: &Brake,
     ) -> Result<(Self, ChildStdout)> {
         let (argument, stdin) = match &input {
             DecoderInput::File(path) => {
@@ -621,19 +632,17 @@ impl DecoderProcess {
             .stdin(stdin)
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
-        shield_from_interrupt(&mut command);
-        let mut child = command.spawn().map_err(|error| failed(cause_of(&error)))?;
-        if let (DecoderInput::Stream(mut capture), Some(mut target)) = (input, child.stdin.take()) {
+        let (child, pipes) =
+            RunningChild::start(&mut command, brake).map_err(|error| failed(cause_of(&error)))?;
+        if let (DecoderInput::Stream(mut capture), Some(mut target)) = (input, pipes.stdin) {
             // Ends with the capture or when the decoder closes its end; nobody waits for it, because a
             // capture that stalls would make the wait endless.
             thread::spawn(move || {
                 let _ = io::copy(&mut capture, &mut target).and_then(|_| target.flush());
             });
         }
-        let stdout = child.stdout.take();
-        let stderr = child.stderr.take();
-        let (Some(stdout), Some(stderr)) = (stdout, stderr) else {
-            end_process(&mut child);
+        let (Some(stdout), Some(stderr)) = (pipes.stdout, pipes.stderr) else {
+            child.end();
             return Err(failed("its output is not connected".into()));
         };
         enlarge_pipe(&stdout);
@@ -660,7 +669,7 @@ impl DecoderProcess {
 
     fn stop(&mut self) {
         if self.status.is_none() {
-            end_process(&mut self.child);
+            self.child.end();
         }
     }
 
@@ -743,11 +752,44 @@ fn enlarge_pipe(pipe: &ChildStdout) {
 #[cfg(not(target_os = "linux"))]
 fn enlarge_pipe(_pipe: &ChildStdout) {}
 
-/// Stops a process, if it still runs, and reaps it.
-fn end_process(child: &mut Child) {
-    // Killing a process that has ended is no error worth telling.
-    let _ = child.kill();
-    let _ = child.wait();
+/// A child process that a brake ends.
+struct RunningChild(Arc<Mutex<Child>>);
+
+/// The ends of its pipes that are ours.
+struct Pipes {
+    stdin: Option<ChildStdin>,
+    stdout: Option<ChildStdout>,
+    stderr: Option<ChildStderr>,
+}
+
+impl RunningChild {
+    fn start(command: &mut Command, brake: &Brake) -> io::Result<(Self, Pipes)> {
+        shield_from_interrupt(command);
+        let mut child = command.spawn()?;
+        let pipes =
+            Pipes { stdin: child.stdin.take(), stdout: child.stdout.take(), stderr: child.stderr.take() };
+        let child = Self(Arc::new(Mutex::new(child)));
+        let braked = Self(Arc::clone(&child.0));
+        // Its output ends with it, and with that whoever waits for it.
+        brake.on_pull(move || braked.end());
+        Ok((child, pipes))
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Child> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn try_wait(&self) -> io::Result<Option<ExitStatus>> {
+        self.lock().try_wait()
+    }
+
+    /// Stops the process, if it still runs, and reaps it.
+    fn end(&self) {
+        let mut child = self.lock();
+        // Killing a process that has ended is no error worth telling.
+        let _ = child.kill();
+        let _ = child.wait();
+    }
 }
 
 fn status_text(status: ExitStatus) -> String {
@@ -863,7 +905,9 @@ mod tests {
         let settings =
             ReadingSettings { decoder: Some("no-such-decoder".into()), ..ReadingSettings::default() };
         let input = DecoderInput::File("a.mp4".into());
-        let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings).err().unwrap();
+        let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Brake::default())
+            .err()
+            .unwrap();
         assert_eq!(
             crate::capture::testing::shown(&error),
             "a.mp4: cannot start decoder: no-such-decoder: no such program\n\
@@ -906,6 +950,7 @@ END
                 "capture".into(),
                 "capture".into(),
                 &settings(),
+                &Brake::default(),
             );
             (folder, source)
         }
@@ -1089,7 +1134,14 @@ END
             let octal: String = nut().bytes.iter().map(|byte| format!("\\{byte:03o}")).collect();
             let commands = format!("printf '{octal}'\n");
             let input = DecoderInput::Stream(Box::new(Cursor::new(commands.into_bytes())));
-            let source = DecoderSource::new(input, "standard input".into(), "x".into(), &settings()).unwrap();
+            let source = DecoderSource::new(
+                input,
+                "standard input".into(),
+                "x".into(),
+                &settings(),
+                &Brake::default(),
+            )
+            .unwrap();
             assert_eq!(read_all(Box::new(source)).frames.len(), 3);
         }
 
@@ -1097,7 +1149,10 @@ END
         fn a_program_that_is_no_decoder_is_named() {
             let settings = ReadingSettings { decoder: Some("true".into()), ..ReadingSettings::default() };
             let input = DecoderInput::File("a.mp4".into());
-            let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings).err().unwrap();
+            let error =
+                DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Brake::default())
+                    .err()
+                    .unwrap();
             assert_eq!(error.to_string(), "a.mp4: unusable decoder: true: does not tell an ffmpeg version");
         }
     }

@@ -31,6 +31,7 @@ use std::io::{ErrorKind, Read, Write};
 
 use serde::{Deserialize, Serialize};
 
+use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{
@@ -322,7 +323,7 @@ fn write_error(place: &str, cause: &std::io::Error) -> Error {
     Error::new(
         place,
         "cannot write the fingerprint log",
-        cause.to_string(),
+        cause_of(cause),
         "free some space or choose another place",
     )
 }

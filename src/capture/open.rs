@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{self, Cursor, IsTerminal, Read, Seek};
 use std::path::{Path, PathBuf};
 
+use super::brake::{Brake, BrakedStream};
 use super::decoder::{DecoderInput, DecoderSource};
 use super::image_sequence::{folder_of, is_pattern, ImageSequence};
 use super::limits::{cause_of, fill};
@@ -62,6 +63,7 @@ pub struct SniffedCapture {
     place: String,
     name: String,
     input: Input,
+    brake: Brake,
 }
 
 enum Input {
@@ -101,7 +103,7 @@ impl SniffedCapture {
     /// # Errors
     /// What the reader finds wrong before the first frame; a fingerprint log, which has no frames.
     pub fn open(self, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-        let Self { kind, place, name, input } = self;
+        let Self { kind, place, name, input, brake } = self;
         let source: Box<dyn FrameSource> = match (kind, input) {
             (CaptureKind::FingerprintLog, _) => {
                 return Err(Error::new(
@@ -120,10 +122,10 @@ impl SniffedCapture {
                 Box::new(Y4mSource::new(stream, place, name, settings)?)
             }
             (_, Input::File { path, .. }) => {
-                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings)?)
+                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings, &brake)?)
             }
             (_, Input::Stream(stream)) => {
-                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings)?)
+                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings, &brake)?)
             }
         };
         match &settings.timestamps {
@@ -138,14 +140,14 @@ impl SniffedCapture {
 /// # Errors
 /// As [`sniff`] and [`SniffedCapture::open`].
 pub fn open(capture: &CaptureArg, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-    sniff(capture)?.open(settings)
+    sniff(capture, &Brake::default())?.open(settings)
 }
 
-/// Looks at the first bytes of a capture.
+/// Looks at the first bytes of a capture. `brake` ends this and the reading that follows, wherever it waits.
 ///
 /// # Errors
 /// A capture that does not exist, cannot be read or is empty; standard input that is a terminal.
-pub fn sniff(capture: &CaptureArg) -> Result<SniffedCapture> {
+pub fn sniff(capture: &CaptureArg, brake: &Brake) -> Result<SniffedCapture> {
     match capture {
         CaptureArg::StandardInput => {
             let input = io::stdin();
@@ -157,38 +159,47 @@ pub fn sniff(capture: &CaptureArg) -> Result<SniffedCapture> {
                     "pipe a capture into it, or give a file or folder",
                 ));
             }
-            sniff_stream(Box::new(input), STANDARD_INPUT.into(), STANDARD_INPUT.into())
+            sniff_stream(input, STANDARD_INPUT.into(), STANDARD_INPUT.into(), brake)
         }
-        CaptureArg::Path(path) => sniff_path(path),
+        CaptureArg::Path(path) => sniff_path(path, brake),
     }
 }
 
-fn sniff_path(path: &Path) -> Result<SniffedCapture> {
+fn sniff_path(path: &Path, brake: &Brake) -> Result<SniffedCapture> {
+    let brake = brake.clone();
     let place = path.display().to_string();
     let name = name_of(path);
     let kind = CaptureKind::ImageFolder;
     if path.is_dir() {
-        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()) });
+        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()), brake });
     }
     if is_pattern(path) && !path.exists() {
         // The pattern itself would be no good name for a folder of results.
         let name = name_of(folder_of(path));
-        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()) });
+        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()), brake });
     }
     let mut file = File::open(path).map_err(|error| cannot_open(&place, &error))?;
     let is_regular = file.metadata().map_err(|error| cannot_open(&place, &error))?.is_file();
     if !is_regular {
-        return sniff_stream(Box::new(file), place, name);
+        return sniff_stream(file, place, name, &brake);
     }
     let head = head_of(&mut file, &place)?;
     file.rewind().map_err(|error| cannot_open(&place, &error))?;
-    Ok(SniffedCapture { kind: kind_of(&head), place, name, input: Input::File { path: path.into(), file } })
+    let input = Input::File { path: path.into(), file };
+    Ok(SniffedCapture { kind: kind_of(&head), place, name, input, brake })
 }
 
-fn sniff_stream(mut stream: Box<dyn Read + Send>, place: String, name: String) -> Result<SniffedCapture> {
+fn sniff_stream(
+    stream: impl Read + Send + 'static,
+    place: String,
+    name: String,
+    brake: &Brake,
+) -> Result<SniffedCapture> {
+    let mut stream = BrakedStream::new(stream, brake.clone());
     let head = head_of(&mut stream, &place)?;
     let kind = kind_of(&head);
-    Ok(SniffedCapture { kind, place, name, input: Input::Stream(Box::new(Cursor::new(head).chain(stream))) })
+    let input = Input::Stream(Box::new(Cursor::new(head).chain(stream)));
+    Ok(SniffedCapture { kind, place, name, input, brake: brake.clone() })
 }
 
 /// The first bytes, at least one.
@@ -263,12 +274,13 @@ mod tests {
         ] {
             let path = folder.path().join(name);
             fs::write(&path, bytes).unwrap();
-            let sniffed = sniff(&CaptureArg::Path(path)).unwrap();
+            let sniffed = sniff(&CaptureArg::Path(path), &Brake::default()).unwrap();
             assert_eq!((sniffed.kind(), sniffed.name()), (kind, name));
             let mut all = Vec::new();
             sniffed.into_reader().unwrap().read_to_end(&mut all).unwrap();
             assert_eq!(all, bytes, "nothing is lost by looking");
-            let streamed = sniff_stream(Box::new(bytes), "standard input".into(), "x".into()).unwrap();
+            let streamed =
+                sniff_stream(bytes, "standard input".into(), "x".into(), &Brake::default()).unwrap();
             assert_eq!(streamed.kind(), kind);
             let mut all = Vec::new();
             streamed.into_reader().unwrap().read_to_end(&mut all).unwrap();
@@ -283,7 +295,8 @@ mod tests {
         fs::write(&path, Y4M).unwrap();
         let settings = ReadingSettings::default();
         let from_file = read_all(open(&CaptureArg::Path(path), &settings).unwrap());
-        let stream = sniff_stream(Box::new(Y4M), "standard input".into(), "standard input".into()).unwrap();
+        let stream =
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
         let from_stream = read_all(stream.open(&settings).unwrap());
         assert_eq!(from_file.frames, from_stream.frames);
         assert_eq!(from_file.frames.len(), 2);
@@ -295,7 +308,8 @@ mod tests {
         let times = folder.path().join("times");
         fs::write(&times, "1.5\n2.5\n").unwrap();
         let settings = ReadingSettings { timestamps: Some(times), ..ReadingSettings::default() };
-        let stream = sniff_stream(Box::new(Y4M), "standard input".into(), "standard input".into()).unwrap();
+        let stream =
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
         let outcome = read_all(stream.open(&settings).unwrap());
         assert_eq!(outcome.ticks(), [1_500_000_000, 2_500_000_000].map(Some));
     }
@@ -340,7 +354,7 @@ mod tests {
         let frames = folder.path().join("frames");
         fs::create_dir(&frames).unwrap();
         for path in [frames.clone(), frames.join("."), frames.join("f_*.png")] {
-            assert_eq!(sniff(&CaptureArg::Path(path)).unwrap().name(), "frames");
+            assert_eq!(sniff(&CaptureArg::Path(path), &Brake::default()).unwrap().name(), "frames");
         }
         assert!(!name_of(Path::new(".")).contains('.'));
     }

@@ -49,6 +49,7 @@ pub fn page(audit: &Audit, provenance: &Provenance, chart: &str) -> String {
         "<section aria-labelledby=\"timeline\">\n<h2 id=\"timeline\">Timeline</h2>\n\
          <div class=\"chart\" tabindex=\"0\" role=\"group\" aria-label=\"Timeline chart\">\n{chart}</div>\n</section>"
     );
+    push_requirements(&mut html, audit);
     push_findings(&mut html, audit);
     push_numbers(&mut html, audit);
     push_judder(&mut html, audit);
@@ -106,6 +107,25 @@ fn evidence_text(audit: &Audit) -> String {
         grouped(counts[1]),
         grouped(counts[2])
     )
+}
+
+/// What was required, and whether it is met; nothing where nothing was.
+fn push_requirements(html: &mut String, audit: &Audit) {
+    if audit.requirements.is_empty() {
+        return;
+    }
+    html.push_str("<section aria-labelledby=\"requirements\">\n<h2 id=\"requirements\">Requirements</h2>\n");
+    push_table_opening(html, "What was required", &["Outcome", "Required", "Found"]);
+    for outcome in &audit.requirements {
+        let _ = writeln!(
+            html,
+            "<tr><td><strong>{}</strong></td><td>{}</td><td class=\"prose\">{}</td></tr>",
+            outcome.verdict(),
+            markup(&outcome.requirement.to_string()),
+            markup(&outcome.found_text())
+        );
+    }
+    html.push_str("</tbody></table></div>\n</section>\n");
 }
 
 fn push_findings(html: &mut String, audit: &Audit) {

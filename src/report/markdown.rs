@@ -26,6 +26,7 @@ pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
     }
     let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_SVG})\n");
     push_numbers(&mut text, audit);
+    push_requirements(&mut text, audit);
     push_findings(&mut text, audit);
     push_notes(&mut text, audit);
     push_reproduction(&mut text, audit, provenance);
@@ -77,6 +78,23 @@ fn push_numbers(text: &mut String, audit: &Audit) {
     text.push_str("| Measure | Value |\n|---|---|\n");
     for (name, value) in rows {
         let _ = writeln!(text, "| {name} | {} |", markdown(&value));
+    }
+    text.push('\n');
+}
+
+fn push_requirements(text: &mut String, audit: &Audit) {
+    if audit.requirements.is_empty() {
+        return;
+    }
+    text.push_str("| Required | Found | Outcome |\n|---|---|---|\n");
+    for outcome in &audit.requirements {
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} |",
+            markdown(&outcome.requirement.to_string()),
+            markdown(&outcome.found_text()),
+            outcome.verdict()
+        );
     }
     text.push('\n');
 }

@@ -9,6 +9,7 @@ pub mod csv;
 pub mod escape;
 pub mod html;
 pub mod json;
+pub mod junit;
 pub mod markdown;
 pub mod palette;
 pub mod terminal;

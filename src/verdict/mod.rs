@@ -1,6 +1,7 @@
 //! Findings and the verdict: plain sentences with numbers. Pure.
 
 mod findings;
+pub mod gate;
 mod sentence;
 #[cfg(test)]
 mod tests;

@@ -112,6 +112,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         findings: Vec::new(),
         notes: Vec::new(),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
+        requirements: Vec::new(),
     }
 }
 

@@ -62,31 +62,20 @@ fn energy(current: &Plane, earlier: &Plane) -> (f32, f32) {
 /// Exact sums of differences and of their squares, of values from 0 to 2^14.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn difference_sums(current: &[i16], earlier: &[i16]) -> (i64, u64) {
-    /// Differences per lane of a chunk: so many squares of at most 2^28 fit in 32 bits.
-    const DEPTH: usize = 15;
+    // So many differences of 14 bits and sign fit in 32 bits.
+    const CHUNK: usize = 1 << 16;
     let (mut sum, mut squares) = (0i64, 0u64);
-    for (current, earlier) in current.chunks(DEPTH * LANES).zip(earlier.chunks(DEPTH * LANES)) {
-        let mut lanes = ([0i32; LANES], [0u32; LANES]);
-        for (current, earlier) in current.chunks(LANES).zip(earlier.chunks(LANES)) {
-            match (<&[i16; LANES]>::try_from(current), <&[i16; LANES]>::try_from(earlier)) {
-                (Ok(current), Ok(earlier)) => add_differences(current, earlier, &mut lanes),
-                _ => add_differences(current, earlier, &mut lanes),
-            }
+    for (current, earlier) in current.chunks(CHUNK).zip(earlier.chunks(CHUNK)) {
+        let (mut part, mut part_squares) = (0i32, 0u64);
+        for (&a, &b) in current.iter().zip(earlier) {
+            let difference = i32::from(a) - i32::from(b);
+            part += difference;
+            part_squares += u64::from((difference * difference) as u32);
         }
-        sum += i64::from(lanes.0.iter().sum::<i32>());
-        squares += lanes.1.iter().map(|&square| u64::from(square)).sum::<u64>();
+        sum += i64::from(part);
+        squares += part_squares;
     }
     (sum, squares)
-}
-
-/// Adds differences and their squares, lane by lane.
-#[inline(always)]
-fn add_differences(current: &[i16], earlier: &[i16], (sums, squares): &mut ([i32; LANES], [u32; LANES])) {
-    for (lane, (&a, &b)) in current.iter().zip(earlier).enumerate() {
-        let difference = i32::from(a - b);
-        sums[lane] += difference;
-        squares[lane] += (difference * difference) as u32;
-    }
 }
 
 /// Mean square of a difference picture minus its 3 × 3 mean, over the pixels that have all neighbours.

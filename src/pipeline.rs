@@ -33,8 +33,9 @@ use crate::settings::ViewSettings;
 /// Frames that must be in memory for one worker to go on: the one being read, the one being measured, and
 /// the one before that.
 const WINDOW: usize = 3;
-/// Frames in memory per worker beyond the window: one being measured and one waiting.
-const FRAMES_PER_WORKER: usize = 2;
+/// Frames in memory per worker beyond the window: the one it measures. With more the frames would outgrow
+/// the processor's last cache, and be slower to read again.
+const FRAMES_PER_WORKER: usize = 1;
 /// Most workers. More would wait for the reader, and hold frames meanwhile.
 const WORKERS_MAX: usize = 16;
 

@@ -277,24 +277,24 @@ fn pad(plane: &Plane, margin: usize, padded: &mut Vec<i16>) {
 fn search(current: &[i16], width: usize, padded: &[i16], mask: &[u16]) -> (isize, isize) {
     let stride = width + 2 * REACH as usize;
     let mut best = (u64::MAX, 0, (0, 0));
-    for down in -REACH..=REACH {
-        for right in -REACH..=REACH {
-            let mut sum = 0u64;
-            let rows = current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate();
-            for (row, (current, mask)) in rows.step_by(SEARCH_STEP) {
-                let start = (row as isize + REACH - down) as usize * stride + (REACH - right) as usize;
-                let previous = &padded[start..start + width];
-                let mut row_sum = 0u32;
-                for ((&current, &previous), &mask) in current.iter().zip(previous).zip(mask) {
-                    row_sum += u32::from(current.abs_diff(previous) & mask);
-                }
-                sum += u64::from(row_sum);
+    let shifts = (-REACH..=REACH).flat_map(|down| (-REACH..=REACH).map(move |right| (down, right)));
+    // The likeliest first: a shift is given up as soon as its sum is past the best.
+    for (down, right) in std::iter::once((0, 0)).chain(shifts) {
+        let mut sum = 0u64;
+        let rows = current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate();
+        for (row, (current, mask)) in rows.step_by(SEARCH_STEP) {
+            let start = (row as isize + REACH - down) as usize * stride + (REACH - right) as usize;
+            let previous = &padded[start..start + width];
+            let mut row_sum = 0u32;
+            for ((&current, &previous), &mask) in current.iter().zip(previous).zip(mask) {
+                row_sum += u32::from(current.abs_diff(previous) & mask);
             }
-            let candidate = (sum, down * down + right * right, (down, right));
-            if candidate < best {
-                best = candidate;
+            sum += u64::from(row_sum);
+            if sum > best.0 {
+                break;
             }
         }
+        best = best.min((sum, down * down + right * right, (down, right)));
     }
     best.2
 }
@@ -436,11 +436,10 @@ fn add_row<const N: usize>(
     let (a_up, b_up) = (window(current, here - stride), window(previous, there - stride));
     let (a_down, b_down) = (window(current, here + stride), window(previous, there + stride));
     for lane in 0..N {
-        let difference = (i32::from(a[lane]) - i32::from(b[lane])) as f32;
-        let across = i32::from(a_right[lane]) - i32::from(a_left[lane]) + i32::from(b_right[lane])
-            - i32::from(b_left[lane]);
-        let down =
-            i32::from(a_down[lane]) - i32::from(a_up[lane]) + i32::from(b_down[lane]) - i32::from(b_up[lane]);
+        // Differences of two values from 0 to 2^14 fit in 16 bits, sums of two of them do not.
+        let difference = f32::from(a[lane] - b[lane]);
+        let across = i32::from(a_right[lane] - a_left[lane]) + i32::from(b_right[lane] - b_left[lane]);
+        let down = i32::from(a_down[lane] - a_up[lane]) + i32::from(b_down[lane] - b_up[lane]);
         let (across, down) = (across as f32, down as f32);
         sums[0][lane] += difference * difference;
         sums[1][lane] += across * across;

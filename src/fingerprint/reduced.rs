@@ -40,21 +40,30 @@ pub struct ReducedPicture {
 }
 
 impl ReducedPicture {
-    /// Makes this the reduced picture of a packed picture, reusing its memory.
-    pub(super) fn reduce(&mut self, plan: &ViewPlan, picture: &[u8]) {
-        let luma = &plan.planes[0];
-        let (width, height) = (luma.packed.width, luma.packed.height);
-        let bytes = luma.bytes(picture, plan.bytes_per_sample);
-        self.factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
-        let [full, half, quarter] = &mut self.levels;
-        (full.width, full.height) = (width.div_ceil(self.factor), height.div_ceil(self.factor));
+    /// Takes the size for pictures of `plan`, reusing memory.
+    pub(super) fn prepare(&mut self, plan: &ViewPlan) {
+        let luma = &plan.planes[0].packed;
+        self.factor = luma.width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        let full = &mut self.levels[0];
+        (full.width, full.height) = (luma.width.div_ceil(self.factor), luma.height.div_ceil(self.factor));
         full.values.resize(full.width * full.height, 0);
+    }
+
+    /// Reduces a stripe of luma: whole boxes but for the last stripe. `first` is its first reduced row.
+    pub(super) fn reduce_stripe(&mut self, plan: &ViewPlan, stripe: &[u8], first: usize) {
         let scale = FIXED_POINT / (1u32 << (plan.bit_depth - 8)) as f32;
-        let grid = BoxGrid { width, factor: self.factor, scale };
+        let grid = BoxGrid { width: plan.planes[0].packed.width, factor: self.factor, scale };
+        let full = &mut self.levels[0];
+        let means = &mut full.values[first * full.width..];
         match plan.bytes_per_sample {
-            1 => box_means_8(bytes, grid, &mut full.values),
-            _ => box_means_16(bytes, grid, &mut full.values),
+            1 => box_means_8(stripe, grid, means),
+            _ => box_means_16(stripe, grid, means),
         }
+    }
+
+    /// Makes the smaller levels, once all stripes are reduced.
+    pub(super) fn halve(&mut self) {
+        let [full, half, quarter] = &mut self.levels;
         half.halve(full);
         quarter.halve(half);
     }

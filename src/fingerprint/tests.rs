@@ -188,9 +188,9 @@ const FAMILIES: [Family; 6] = [
     Family::Gbr,
 ];
 
-/// Sizes about the edges of blocks and vectors, and smaller than every grid.
-const SIZES: [(u32, u32); 9] =
-    [(1, 1), (2, 3), (15, 17), (16, 16), (17, 15), (31, 33), (63, 65), (130, 47), (500, 34)];
+/// Sizes about the edges of blocks, strips and vectors, and smaller than every grid.
+const SIZES: [(u32, u32); 10] =
+    [(1, 1), (2, 3), (15, 17), (16, 16), (17, 15), (31, 33), (63, 65), (130, 47), (500, 34), (2068, 17)];
 
 #[test]
 fn every_size_depth_and_family_is_measured_like_the_naive_twin() {
@@ -277,6 +277,16 @@ fn digests_are_the_published_ones() {
     }
 }
 
+/// Pictures of more bytes than are hashed at a time, about the edges of those pieces.
+#[test]
+fn digests_of_large_pictures_are_those_of_their_bytes_in_one() {
+    const PIECE: u32 = 256 * 1024;
+    for (width, height) in [(PIECE, 1), (PIECE / 16, 16), (PIECE / 16, 33), (1000, 600), (PIECE / 4 + 1, 8)] {
+        let frame = noisy_frame(gray(width, height), 5);
+        assert_eq!(whole(gray(width, height), std::slice::from_ref(&frame))[0].digest, *blake3::hash(&frame).as_bytes());
+    }
+}
+
 /// A share `f` of the pixels changes by `d`: the mean change is f·d, the mean square f·d², though the
 /// spatial deviation |d|·√(f(1−f)) (ITU-T P.910 TI, derived from its definition) is 0 for f = 1.
 #[test]
@@ -328,7 +338,8 @@ fn fine_energy_is_what_a_three_by_three_mean_removes() {
 
 #[test]
 fn reduced_pictures_are_box_means() {
-    // Factors 1 to 5 and the special path with its rest; 8 and 16 bit.
+    // Factors 1 to 6 and the special path with its rest, in one stripe of 16 rows (48 for factor 6) and
+    // several; 8 and 16 bit.
     for (width, height, bit_depth) in [
         (480, 5, 8),
         (481, 7, 8),
@@ -338,13 +349,15 @@ fn reduced_pictures_are_box_means() {
         (1925, 9, 16),
         (1926, 11, 9),
         (2000, 12, 8),
+        (1920, 70, 8),
+        (2450, 101, 8),
+        (961, 67, 10),
     ] {
         let shape =
             FrameShape { width, height, pixel_format: PixelFormat { family: Family::Gray, bit_depth } };
         let frame = noisy_frame(shape, 3);
         let plan = ViewPlan::new(shape, &ViewSettings::default());
-        let mut picture = ReducedPicture::default();
-        picture.reduce(&plan, &frame);
+        let picture = FrameMeter::default().measure(&plan, &frame, None, ReducedPicture::default()).reduced;
         let luma = &naive_planes(shape, &ViewSettings::default(), &frame)[0].samples;
         let (width, height, factor) = (width as usize, height as usize, (width as usize).div_ceil(480));
         let full = &picture.levels[0];

@@ -65,6 +65,8 @@ fn frames(cell: &Cell) -> Vec<ClassifiedFrame> {
             evidence: Evidence::Measure,
             change: 1.0,
             lost_before: lost[frame] as u16,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
             flags,
             digest: [0; 32],
         }

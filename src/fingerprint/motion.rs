@@ -163,7 +163,7 @@ impl MotionSearch {
         let shift = refined_shift::<CELL>(full, full_before, moving(CELL), shift.doubled());
         fit_blocks(full, full_before, shift, step, &mut self.shifted);
         let motion = dominant(&self.shifted, &self.moving, &mut self.votes);
-        self.found = motion.agreement >= FOUND_FROM;
+        self.found = motion.agreement >= SURE_AGREEMENT;
         self.found.then(|| Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,

@@ -6,10 +6,12 @@
 //! frame to frame. Both are looked for together. Periods up to 4 are left out: encoders spend their bits with
 //! such periods.
 //!
-//! A single mix is seen where the fine parts of three frames lie on one line although those around do not, or
-//! although the outer two have little in common: motion does not lead along a line then.
+//! A mix between two pictures that are held is seen where the fine parts of three frames lie on one line although
+//! the outer two have little in common: motion does not lead along a line then. Between pictures that are not
+//! held that proves nothing: encoders fill such frames with the mean of their neighbours, and content that moves
+//! by half a pixel is its own mix.
 
-use super::{median, ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags, NEIGHBOURS};
+use super::{ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags};
 
 /// Rate pairs of mixing, pictures on frames: 48, 50, 24 and 25 on 60, 30 and 24 on 50, 24 on 25.
 const PAIRS: [(usize, usize); 7] = [(4, 5), (5, 6), (2, 5), (5, 12), (3, 5), (12, 25), (24, 25)];
@@ -37,9 +39,6 @@ const WINDOWS_SHARE_MIN: f64 = 0.1;
 
 /// Cosine between the steps to and from a frame from which it lies on the line between its neighbours.
 const COLLINEAR_FROM: f32 = 0.85;
-/// Median cosine around a single mix must stay below: where all steps go one way (a dissolve, a fade, slow
-/// motion) nothing is told.
-const AROUND_BELOW: f32 = 0.5;
 /// Mean square difference of the fine parts of two pictures, against the sum of both, from which they have
 /// little in common (1 where nothing).
 const APART_FROM: f32 = 0.3;
@@ -49,7 +48,7 @@ const WEIGHT_MIN: f32 = 0.15;
 /// Marks mixes with the weight of the later picture.
 pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
     for index in 2..frames.len().saturating_sub(1) {
-        if let Some(weight) = single_mix(frames, evidence, index) {
+        if let Some(weight) = mix_between_holds(frames, evidence, index) {
             flag(&mut frames[index], weight);
         }
     }
@@ -75,32 +74,26 @@ fn cosine(evidence: &[FrameEvidence], index: usize) -> Option<f32> {
 }
 
 /// The weight of the later picture where frame `index` is a mix of the frames next to it.
-fn single_mix(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], index: usize) -> Option<f32> {
+fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], index: usize) -> Option<f32> {
     let plain = |index: usize| {
         let flags = frames[index].flags;
         frames[index].class == FrameClass::New
             && !flags.contains(FrameFlags::CUT)
             && !flags.contains(FrameFlags::AFTER_GAP)
     };
-    if !plain(index) || !plain(index + 1) || cosine(evidence, index)? < COLLINEAR_FROM {
+    let held = |index: usize| frames.get(index).is_some_and(|frame| frame.class == FrameClass::Repeat);
+    let between_holds = held(index - 1) || held(index + 2);
+    if !plain(index) || !plain(index + 1) || !between_holds || cosine(evidence, index)? < COLLINEAR_FROM {
         return None;
     }
     let next = &evidence[index + 1].reduced;
     let apart = next.fine_energy_two_back >= APART_FROM * (evidence[index - 1].reduced.detail + next.detail);
-    if !apart && !apart_from_its_surroundings(evidence, index) {
+    if !apart {
         return None;
     }
     let [here, after] = [evidence[index].reduced.fine_energy, next.fine_energy].map(f32::sqrt);
     let weight = here / (here + after);
     (WEIGHT_MIN..=1.0 - WEIGHT_MIN).contains(&weight).then_some(weight)
-}
-
-/// Whether steps around frame `index` do not all go one way.
-fn apart_from_its_surroundings(evidence: &[FrameEvidence], index: usize) -> bool {
-    let before = index.saturating_sub(NEIGHBOURS)..index - 1;
-    let after = index + 2..(index + NEIGHBOURS + 1).min(evidence.len());
-    let around: Vec<f32> = before.chain(after).filter_map(|other| cosine(evidence, other)).collect();
-    around.len() >= NEIGHBOURS && median(around).is_some_and(|median| median < AROUND_BELOW)
 }
 
 /// What a converter between two rates does to detail and change, place by place of its period.

@@ -16,6 +16,14 @@ const HOLD_MAX: usize = 6;
 /// changes every frame a little.
 const RETURN_ENERGY: f32 = 0.3;
 
+/// Energies around are steady when all lie within this factor of the middle one.
+const ENERGY_FACTOR: f32 = 4.0;
+
+/// Least energy of a change that can be out of order, code values squared, and as a share of those around: less
+/// is a sample that flickers.
+const ENERGY_MIN: f32 = 0.05;
+const ENERGY_SHARE_MIN: f32 = 0.2;
+
 /// Smallest ln of the energy of two steps against one at which the order of pictures shows in energies.
 /// Pictures that all differ alike (0) have no order to see; slow motion has ln 4.
 const ORDER_LOG_MIN: f32 = 0.4;
@@ -78,13 +86,21 @@ impl Scene<'_> {
 
     /// The same picture as before the last, and the motion goes on from there.
     fn returned(&self, place: usize) -> bool {
-        if !self.at_pace(place) {
+        if !self.at_pace(place) || !self.changes_as_others_do(place) {
             return false;
         }
         if self.same_as_before_last(place) {
             return !self.turns(place);
         }
         self.returned_by_steps(place).unwrap_or_else(|| self.returned_by_energy(place))
+    }
+
+    /// Whether the change at `place` is of the size of those around it.
+    fn changes_as_others_do(&self, place: usize) -> bool {
+        let energy = |index: usize| self.evidence[index].reduced.energy;
+        let around = sides(self.frames, self.news, place).concat();
+        let typical = median(around.into_iter().map(energy).collect()).unwrap_or(0.0);
+        energy(self.news[place]) >= (ENERGY_SHARE_MIN * typical).max(ENERGY_MIN)
     }
 
     /// Content that goes forth and back passes every picture again on its way.
@@ -119,7 +135,11 @@ impl Scene<'_> {
         let [last, here, next] =
             [place - 1, place, place + 1].map(|at| &self.evidence[self.news[at]].reduced);
         let smallest = last.energy.min(here.energy).min(pace.single);
-        here.energy_two_back < RETURN_ENERGY * smallest && next.energy_two_back < next.energy
+        let alike = |energy: f32| (energy / pace.single).ln().abs() < pace.log_two;
+        alike(last.energy)
+            && alike(here.energy)
+            && here.energy_two_back < RETURN_ENERGY * smallest
+            && next.energy_two_back < next.energy
     }
 
     /// C and B of A C B D: two steps forth, one back, two forth.
@@ -159,14 +179,23 @@ impl Scene<'_> {
         if !consecutive {
             return None;
         }
-        let around = sides(self.frames, self.news, place).concat();
+        let near = self.news[place - 1]..=index + 1;
+        let mut around = sides(self.frames, self.news, place).concat();
+        around.retain(|index| !near.contains(index));
         let of = |value: fn(&FrameEvidence) -> f32| {
             median(around.iter().map(|&index| value(&self.evidence[index])).collect())
         };
         let single = of(|one| one.reduced.energy)?;
         let two = of(|one| one.reduced.energy_two_back)?;
         let log_two = (two / single).ln();
-        (around.len() >= NEIGHBOURS && log_two >= ORDER_LOG_MIN).then_some(Pace { single, log_two })
+        let in_order = around.iter().all(|&index| {
+            let reduced = &self.evidence[index].reduced;
+            reduced.energy_two_back > reduced.energy
+                && reduced.energy <= ENERGY_FACTOR * single
+                && reduced.energy >= single / ENERGY_FACTOR
+        });
+        (around.len() >= NEIGHBOURS && in_order && log_two >= ORDER_LOG_MIN)
+            .then_some(Pace { single, log_two })
     }
 }
 

@@ -19,6 +19,10 @@ const LONE_ERROR_MAX: f32 = 0.3;
 /// Smallest single step next to a jump without a stall, pixels of the full picture.
 const LONE_STEP_MIN_PX: f32 = 0.8;
 
+/// Most other jumps around one without a stall: where they come more often they are the cadence of a rate
+/// conversion, not losses.
+const LONE_OTHERS_MAX: usize = 2;
+
 /// The steps next to a jump without a stall are single within this.
 const LONE_SINGLE_WITHIN: f32 = 0.3;
 
@@ -156,6 +160,10 @@ impl Scene<'_> {
 
     /// Whether the steps next to the picture are single ones: what speeds up and slows down is the content's.
     fn lone(&self, around: &[Vec<usize>; 2], single: Step) -> bool {
+        let jumps = around.iter().flatten().filter_map(|&index| Step::of(&self.evidence[index]));
+        if jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count() > LONE_OTHERS_MAX {
+            return false;
+        }
         around.iter().all(|side| {
             side.first().and_then(|&index| Step::of(&self.evidence[index])).is_some_and(|step| {
                 let (along, off_line) = step.in_steps_of(single);

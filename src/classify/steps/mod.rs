@@ -129,3 +129,6 @@ fn side(evidence: &[FrameEvidence], indices: &[usize]) -> Option<Steady> {
     let deviation = median(steps.iter().map(|step| step.minus(single).length()).collect())?;
     (single.length() > 0.0).then(|| Steady { single, error: deviation / single.length() })
 }
+
+#[cfg(test)]
+mod tests;

@@ -38,10 +38,10 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
         if scene.same_as_before_last(place) {
             own += 1;
         }
-        if scene.returned(place) {
-            returns.push(news[place]);
-        } else if scene.swapped(place) {
+        if scene.swapped(place) {
             swaps.extend([news[place - 1], news[place]]);
+        } else if scene.returned(place) {
+            returns.push(news[place]);
         }
     }
     if own.max(returns.len()) as f64 <= OWN_SHARE * news.len() as f64 {

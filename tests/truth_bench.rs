@@ -111,7 +111,9 @@ fn every_delivery_meets_every_recording() {
     for (number, (name, _)) in PAINTED.iter().enumerate() {
         let scene = Scene::painted(name, cells::LONG_SIZE);
         for cell in cells::of_scene(number, scene, cells::SHORT_FRAMES, false) {
-            met.insert((cell.delivery.name, cell.recording.name()));
+            if deliveries::all(2).iter().any(|delivery| delivery.name == cell.delivery.name) {
+                met.insert((cell.delivery.name, cell.recording.name()));
+            }
         }
     }
     assert_eq!(met.len(), deliveries::all(cells::SHORT_FRAMES).len() * recordings::ALL.len());

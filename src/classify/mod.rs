@@ -116,6 +116,10 @@ pub struct ClassifiedFrame {
     pub change: f32,
     /// Estimated number of pictures that never appeared just before this one (0 where none or not known).
     pub lost_before: u16,
+    /// Half width of the range that number lies in, pictures; 0 where none are lost.
+    pub lost_uncertainty: f32,
+    /// Weight of the later picture where the frame is a mix (0 to 1), otherwise 0.
+    pub blend_weight: f32,
     /// Marks.
     pub flags: FrameFlags,
     /// Digest of the visible samples.
@@ -168,6 +172,8 @@ pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
                 evidence: decided,
                 change: one.change(),
                 lost_before: 0,
+                lost_uncertainty: 0.0,
+                blend_weight: 0.0,
                 flags,
                 digest: one.digest,
             }

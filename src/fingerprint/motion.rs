@@ -4,6 +4,7 @@
 
 use multiversion::multiversion;
 
+use super::far;
 use super::reduced::{Plane, ReducedPicture};
 use super::FIXED_POINT;
 
@@ -32,6 +33,9 @@ const RIDGE_SHARE: f32 = 0.01;
 const RIDGE_FLOOR: f32 = 0.001;
 /// Farthest that the linear model is trusted, reduced pixels beyond the whole shift.
 const LINEAR_REACH: f32 = 1.5;
+/// Agreement from which the motion is taken as found; below it a far search is made where the motion was found
+/// just before. Whatever is matched wrongly agrees by chance in a few hundredths of the texture.
+const FOUND_FROM: f32 = 0.3;
 /// Blocks agree with the dominant motion within this distance, reduced pixels.
 const AGREEMENT: f32 = 0.25;
 
@@ -53,6 +57,13 @@ pub(super) struct Motion {
 struct Shift {
     x: isize,
     y: isize,
+}
+
+impl Shift {
+    /// The same shift on a picture twice as fine.
+    fn doubled(self) -> Self {
+        Self { x: 2 * self.x, y: 2 * self.y }
+    }
 }
 
 /// Least-squares sums of one block, in squared code values.
@@ -77,6 +88,8 @@ pub(super) struct MotionSearch {
     mask: Vec<u16>,
     padded: Vec<i16>,
     votes: Vec<Vote>,
+    /// Whether the last two pictures that differed had a dominant motion.
+    found: bool,
 }
 
 /// Motion of one block along one direction, with the information it rests on.
@@ -116,12 +129,47 @@ impl MotionSearch {
             fit_blocks(full, earlier, shift, step, &mut self.shifted);
             dominant(&self.shifted, &self.moving, &mut self.votes)
         };
-        Motion {
+        let motion = Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
             unexplained: self.unexplained(),
             ..motion
+        };
+        let before = std::mem::replace(&mut self.found, motion.agreement >= FOUND_FROM);
+        if before && !self.found && far::large_enough(current) {
+            self.far_motion(current, previous, step).unwrap_or(motion)
+        } else {
+            motion
         }
+    }
+
+    /// The motion beyond the reach of the search, if there is one. Searched for only where a dominant motion
+    /// is lost that was there just before: it costs more, and elsewhere there is nothing to find.
+    fn far_motion(
+        &mut self,
+        current: &ReducedPicture,
+        previous: &ReducedPicture,
+        step: usize,
+    ) -> Option<Motion> {
+        let (x, y) = far::far_shift(current, previous);
+        let blocks_across = current.levels[0].width.div_ceil(CELL);
+        self.moving.fill(true);
+        let moving = |side| Moving { blocks: &self.moving, blocks_across, side };
+        let [full, half, quarter] = &current.levels;
+        let [full_before, half_before, quarter_before] = &previous.levels;
+        let shift = Shift { x, y };
+        let shift = refined_shift::<{ CELL / 4 }>(quarter, quarter_before, moving(CELL / 4), shift);
+        let shift = refined_shift::<{ CELL / 2 }>(half, half_before, moving(CELL / 2), shift.doubled());
+        let shift = refined_shift::<CELL>(full, full_before, moving(CELL), shift.doubled());
+        fit_blocks(full, full_before, shift, step, &mut self.shifted);
+        let motion = dominant(&self.shifted, &self.moving, &mut self.votes);
+        self.found = motion.agreement >= SURE_AGREEMENT;
+        self.found.then(|| Motion {
+            x: motion.x + shift.x as f32,
+            y: motion.y + shift.y as f32,
+            unexplained: self.unexplained(),
+            ..motion
+        })
     }
 
     /// Mean square difference left after the best of both fits of each block. Blocks whose content came in
@@ -147,7 +195,7 @@ impl MotionSearch {
         let blocks_across = current.levels[0].width.div_ceil(CELL);
         let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);
         for (level, side) in [(1, CELL / 2), (0, CELL)] {
-            shift = Shift { x: 2 * shift.x, y: 2 * shift.y };
+            shift = shift.doubled();
             let (current, previous) = (&current.levels[level], &previous.levels[level]);
             let moving = Moving { blocks: &self.moving, blocks_across, side };
             shift = match side {

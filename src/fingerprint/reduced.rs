@@ -23,7 +23,7 @@ impl Plane {
     }
 
     /// Makes this plane the mean of each 2 × 2 square of `larger`, a last odd row or column left out.
-    fn halve(&mut self, larger: &Self) {
+    pub(super) fn halve(&mut self, larger: &Self) {
         (self.width, self.height) = (larger.width / 2, larger.height / 2);
         self.values.resize(self.width * self.height, 0);
         halve(&larger.values, larger.width, &mut self.values, self.width);

@@ -235,9 +235,15 @@ pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
     case.merged(events)
         .into_iter()
         .map(|event| {
+            let range = &case.frames[event.first_frame as usize..=event.last_frame as usize];
+            // Errors of one scene go the same way, so they add up.
+            let uncertainty: f32 = range.iter().map(|frame| frame.lost_uncertainty).sum();
+            let number = match uncertainty.round() {
+                0.0 => counted(event.count, "picture"),
+                give_or_take => format!("{} ± {give_or_take:.0} pictures", event.count),
+            };
             let text = format!(
-                "about {} never appeared, by the step of the motion; no frame is missing in the recording",
-                counted(event.count, "picture")
+                "about {number} never appeared, by the step of the motion; no frame is missing in the recording"
             );
             case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)
         })

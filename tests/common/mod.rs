@@ -126,6 +126,8 @@ fn frame(class: FrameClass, picture: u32) -> ClassifiedFrame {
         evidence: if class == FrameClass::New { Evidence::Measure } else { Evidence::Digest },
         change: if class == FrameClass::New { 12.3456 } else { 0.0 },
         lost_before: 0,
+        lost_uncertainty: 0.0,
+        blend_weight: 0.0,
         flags: FrameFlags::default(),
         digest,
     }

@@ -58,8 +58,20 @@ pub fn of_scene(number: usize, scene: Scene, frames: usize, everything: bool) ->
             Cell { scene: Arc::clone(scene), delivery: Arc::clone(delivery), recording }
         }));
     }
+    for delivery in deliveries::disordered(frames).into_iter().map(Arc::new) {
+        let scene = Arc::clone(&pairs[0].0);
+        cells.extend(DISORDER_RECORDINGS.map(|recording| Cell {
+            scene: Arc::clone(&scene),
+            delivery: Arc::clone(&delivery),
+            recording,
+        }));
+    }
     cells
 }
+
+/// Recordings in which every scene meets the disordered deliveries.
+const DISORDER_RECORDINGS: [Recording; 3] =
+    [Recording::Lossless, Recording::X264 { crf: 23, b_frames: 3 }, Recording::Noise(2)];
 
 /// A scene with every delivery: long ones of a painted scene are painted small, real clips are too short for them.
 fn pairs(scene: Scene, frames: usize) -> Vec<(Arc<Scene>, Arc<Delivery>)> {

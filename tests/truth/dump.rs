@@ -15,7 +15,7 @@ use super::truth;
 const NAMES: &str = "frame,truth,called,confidence,evidence,digest,\
 luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
 chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
-offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak";
+offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
 
 /// Writes one row per frame: truth, call, the numbers of the fingerprint and the features of its change.
 pub fn write(
@@ -51,6 +51,8 @@ pub fn write(
                 reduced.motion_x,
                 reduced.motion_y,
                 reduced.motion_peak,
+                reduced.fine_energy_two_back,
+                reduced.detail,
             ])
             .map(|number| number.to_string());
         let described: Vec<String> = match features.next() {

@@ -6,7 +6,7 @@ use evenbeat::verdict::{Finding, FindingKind, Severity};
 
 use super::adapter::Judged;
 use super::cells::Cell;
-use super::{is_mix, lost, truth, Truth};
+use super::{is_mix, lost, out_of_order, truth, Truth};
 
 /// What a faultless judge says of a cell whose pattern, stalls and lost pictures are known.
 pub fn judgement(cell: &Cell) -> Judged {
@@ -50,10 +50,14 @@ pub fn finding(kind: FindingKind, first: usize, last: usize) -> Finding {
 
 fn frames(cell: &Cell) -> Vec<ClassifiedFrame> {
     let lost = lost(&cell.scene, &cell.delivery);
+    let disorder = out_of_order(&cell.scene, &cell.delivery);
     let call = |(frame, truth): (usize, &Truth)| {
         let mut flags = FrameFlags::default();
         if is_mix(&cell.scene, cell.delivery.shown[frame]) {
             flags.insert(FrameFlags::BLEND);
+        }
+        if disorder[frame] {
+            flags.insert(FrameFlags::OUT_OF_ORDER);
         }
         ClassifiedFrame {
             class: match truth {
@@ -65,6 +69,8 @@ fn frames(cell: &Cell) -> Vec<ClassifiedFrame> {
             evidence: Evidence::Measure,
             change: 1.0,
             lost_before: lost[frame] as u16,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
             flags,
             digest: [0; 32],
         }

@@ -16,6 +16,8 @@ pub fn judge(fingerprints: &[FrameFingerprint]) -> Vec<ClassifiedFrame> {
                 evidence: if same { Evidence::Digest } else { Evidence::Measure },
                 change: print.luma.worst,
                 lost_before: 0,
+                lost_uncertainty: 0.0,
+                blend_weight: 0.0,
                 flags: FrameFlags::default(),
                 digest: print.digest,
             }

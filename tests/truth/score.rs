@@ -10,7 +10,7 @@ use evenbeat::verdict::{Finding, FindingKind, Severity};
 use super::adapter::Judged;
 use super::cells::Cell;
 use super::recordings::Recording;
-use super::{is_mix, lost, truth, Truth};
+use super::{is_mix, lost, out_of_order, truth, Truth};
 
 /// Edges of the confidence bins of the reliability table.
 const BIN_EDGES: [f32; 7] = [0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99];
@@ -68,11 +68,14 @@ pub struct CellScore {
     pub still: Share,
     /// Frames flagged as a mix exactly where they are one.
     pub mixes: Share,
+    /// New frames flagged as out of order exactly where they are.
+    pub order: Share,
     /// The pattern; total 0 where the cell has none or nothing was measured.
     pub pattern: Share,
     /// Stalls with exact first and last frame.
     pub stalls: Share,
-    /// Jumps with the exact number of lost pictures, or within one on real clips.
+    /// Jumps with the exact number of lost pictures, or within one on real clips; a frame with lost pictures
+    /// where none are is a wrong one.
     pub lost: Share,
     /// What is wrong with the findings.
     pub finding_errors: Vec<String>,
@@ -99,6 +102,7 @@ pub fn score(cell: &Cell, judged: &Judged) -> CellScore {
     if let Some(cadence) = &judged.cadence {
         score_pattern(&mut score, cell, cadence);
         score_stalls(&mut score, cell, (cadence, judged));
+        score_lost(&mut score, cell, judged);
         score.finding_errors = finding_errors(cell, &judged.findings, score.clean);
     }
     score
@@ -120,6 +124,7 @@ fn score_frames(score: &mut CellScore, cell: &Cell, (truth, judged): (&[Truth], 
         return;
     }
     score.frames.total = 0;
+    let disorder = out_of_order(&cell.scene, &cell.delivery);
     for (frame, (call, &truth)) in judged.frames.iter().zip(truth).enumerate() {
         let right = (call.class == FrameClass::New) == (truth == Truth::New);
         score.frames.count(right);
@@ -136,6 +141,7 @@ fn score_frames(score: &mut CellScore, cell: &Cell, (truth, judged): (&[Truth], 
         if truth == Truth::New {
             let mix = is_mix(&cell.scene, cell.delivery.shown[frame]);
             score.mixes.count(call.flags.contains(FrameFlags::BLEND) == mix);
+            score.order.count(call.flags.contains(FrameFlags::OUT_OF_ORDER) == disorder[frame]);
         }
     }
 }
@@ -164,7 +170,6 @@ fn score_pattern(score: &mut CellScore, cell: &Cell, cadence: &CadenceAnalysis) 
 
 fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&CadenceAnalysis, &Judged)) {
     let lost = lost(&cell.scene, &cell.delivery);
-    let real = cell.scene.pictures() != u64::MAX;
     for stall in &cell.delivery.stalls {
         let (first, after) = (stall.first_frame, stall.first_frame + stall.frames);
         let moving = (first - 1..=after).all(|frame| frame < lost.len() && !stands_still_at(cell, frame));
@@ -180,11 +185,28 @@ fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&Cadence
             .iter()
             .any(|finding| finding.first_frame <= after as u64 && finding.last_frame + 1 >= first as u64);
         score.stalls.count(held && told);
-        let counted = judged.frames.get(after).map_or(0, |frame| u64::from(frame.lost_before));
+    }
+}
+
+/// Lost pictures wherever some are or are said to be; of stalls that lose nothing too, that none are said to be.
+fn score_lost(score: &mut CellScore, cell: &Cell, judged: &Judged) {
+    let lost = lost(&cell.scene, &cell.delivery);
+    let real = cell.scene.pictures() != u64::MAX;
+    let after_stall: Vec<usize> =
+        cell.delivery.stalls.iter().map(|stall| stall.first_frame + stall.frames).collect();
+    for (frame, (call, &lost)) in judged.frames.iter().zip(&lost).enumerate().skip(1) {
+        let counted = u64::from(call.lost_before);
+        if lost == 0 && counted == 0 && !after_stall.contains(&frame) {
+            continue;
+        }
+        let moving = !stands_still_at(cell, frame) && !stands_still_at(cell, frame - 1);
+        if !truth_is_regular(cell) || !moving {
+            continue;
+        }
         if real {
-            score.lost.count(counted.abs_diff(lost[after]) <= 1);
-        } else if cell.scene.moves_steadily() {
-            score.lost.count(counted == lost[after]);
+            score.lost.count(counted.abs_diff(lost) <= 1);
+        } else if cell.scene.moves_steadily() || counted > 0 && lost == 0 {
+            score.lost.count(counted == lost);
         }
     }
 }
@@ -216,12 +238,15 @@ fn expected_findings(cell: &Cell) -> (Vec<FindingKind>, Vec<FindingKind>) {
         FindingKind::CombedPictures,
         FindingKind::OneFieldPictures,
         FindingKind::FieldOrderSwapped,
-        FindingKind::OutOfOrder,
         FindingKind::CaptureGap,
         FindingKind::UnevenTimestamps,
     ];
     let mut expect = |kind, when| if when { wanted.push(kind) } else { unwanted.push(kind) };
     expect(FindingKind::BlendedPictures, delivery.name.starts_with("mix"));
+    let disordered = out_of_order(&cell.scene, delivery).contains(&true);
+    if !disordered || cell.scene.moves_steadily() {
+        expect(FindingKind::OutOfOrder, disordered);
+    }
     if lost(&cell.scene, delivery).iter().all(|&pictures| pictures == 0) {
         expect(FindingKind::DroppedPictures, false);
     } else if cell.scene.moves_steadily() {
@@ -248,6 +273,7 @@ struct Sums {
     frames: Share,
     still: Share,
     mixes: Share,
+    order: Share,
     pattern: Share,
     stalls: Share,
     lost: Share,
@@ -260,6 +286,7 @@ impl Sums {
         self.frames.add(score.frames);
         self.still.add(score.still);
         self.mixes.add(score.mixes);
+        self.order.add(score.order);
         self.pattern.add(score.pattern);
         self.stalls.add(score.stalls);
         self.lost.add(score.lost);
@@ -295,10 +322,11 @@ fn wrong(share: Share) -> String {
 fn row(text: &mut String, name: &str, sums: &Sums) {
     let _ = writeln!(
         text,
-        "{name:<46} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
+        "{name:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
         wrong(sums.frames),
         wrong(sums.still),
         wrong(sums.mixes),
+        wrong(sums.order),
         wrong(sums.pattern),
         wrong(sums.stalls),
         wrong(sums.lost),
@@ -311,8 +339,8 @@ pub fn table(scores: &[CellScore]) -> String {
     let mut text = String::new();
     let _ = writeln!(
         text,
-        "{:<46} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
-        "wrong/all of", "frames", "still", "mixes", "pattern", "stalls", "lost", "findings"
+        "{:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
+        "wrong/all of", "frames", "still", "mixes", "order", "pattern", "stalls", "lost", "findings"
     );
     for score in scores {
         let mut sums = Sums::default();

@@ -267,9 +267,10 @@ fn logarithm(code_values: f32) -> f32 {
 fn extremes(series: &[f32], frame: usize, reach: usize, skip: usize) -> (f32, f32) {
     let mut around = [0.0; 2 * WIDE];
     let mut count = 0;
-    for other in frame.saturating_sub(reach).max(1)..(frame + reach + 1).min(series.len()) {
+    let range = frame.saturating_sub(reach).max(1)..(frame + reach + 1).min(series.len());
+    for (other, &value) in series.iter().enumerate().take(range.end).skip(range.start) {
         if other != frame {
-            around[count] = series[other];
+            around[count] = value;
             count += 1;
         }
     }

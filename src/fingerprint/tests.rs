@@ -283,7 +283,10 @@ fn digests_of_large_pictures_are_those_of_their_bytes_in_one() {
     const PIECE: u32 = 256 * 1024;
     for (width, height) in [(PIECE, 1), (PIECE / 16, 16), (PIECE / 16, 33), (1000, 600), (PIECE / 4 + 1, 8)] {
         let frame = noisy_frame(gray(width, height), 5);
-        assert_eq!(whole(gray(width, height), std::slice::from_ref(&frame))[0].digest, *blake3::hash(&frame).as_bytes());
+        assert_eq!(
+            whole(gray(width, height), std::slice::from_ref(&frame))[0].digest,
+            *blake3::hash(&frame).as_bytes()
+        );
     }
 }
 

@@ -181,7 +181,7 @@ fn detail_of(picture: u64, resemblance: f32) -> Vec<f32> {
         (state >> 40) as f32 / (1 << 24) as f32 - 0.5
     };
     let own = (1.0 - resemblance * resemblance).sqrt();
-    (0..256).map(|at| resemblance * value(at) + own * value(picture * 1000 + at)).collect()
+    (0..2048).map(|at| resemblance * value(at) + own * value(picture * 10_000 + at)).collect()
 }
 
 /// Marks frames of the detail of pictures and mixes, all new but those like the one before.

@@ -408,6 +408,8 @@ mod tests {
             evidence: Evidence::Measure,
             change: 1.0,
             lost_before,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
             flags,
             digest: [0; 32],
         }

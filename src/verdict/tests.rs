@@ -27,6 +27,8 @@ fn frames(classes: &str) -> Vec<ClassifiedFrame> {
                 evidence: if class == FrameClass::New { Evidence::Measure } else { Evidence::Digest },
                 change: 10.0,
                 lost_before: lost,
+                lost_uncertainty: 0.0,
+                blend_weight: 0.0,
                 flags,
                 digest: [0; 32],
             }

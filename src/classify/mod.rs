@@ -5,6 +5,8 @@ pub mod likelihood;
 mod sequence;
 mod steps;
 mod still;
+#[cfg(test)]
+mod tests;
 mod weights;
 
 pub use evidence::FrameEvidence;

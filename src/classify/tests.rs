@@ -1,0 +1,132 @@
+//! Classification of evidence as an exact recording of a pan gives it.
+
+use super::*;
+use crate::fingerprint::{BlockSpread, ReducedChange};
+
+/// Duration of a frame at 59.94 frames/s, seconds.
+const PERIOD_S: f64 = 1.001 / 60.0;
+
+/// Evidence on frames that show these pictures of an even pan; the change grows with the pictures stepped over.
+fn evidence(pictures: &[u32]) -> Vec<FrameEvidence> {
+    let before = std::iter::once(None).chain(pictures.iter().copied().map(Some));
+    before
+        .zip(pictures)
+        .map(|(before, &picture)| {
+            let step = before.map_or(0, |before| picture.abs_diff(before)) as f32;
+            frame_of_pan(picture, step)
+        })
+        .collect()
+}
+
+/// Block changes and energies as measured on a painted pan of 3 pixels per picture.
+fn frame_of_pan(picture: u32, step: f32) -> FrameEvidence {
+    let spread = |scale: f32| BlockSpread {
+        mean: 4.3 * scale,
+        quiet: 3.1 * scale,
+        median: 4.2 * scale,
+        p90: 5.6 * scale,
+        p99: 7.9 * scale,
+        worst: 8.5 * scale,
+    };
+    let mut digest = [0; 32];
+    digest[..4].copy_from_slice(&picture.to_le_bytes());
+    FrameEvidence {
+        digest,
+        luma: spread(step.sqrt()),
+        chroma: spread(0.3 * step.sqrt()),
+        reduced: ReducedChange {
+            energy: 38.0 * step,
+            energy_two_back: if step > 0.0 { 38.0 * (step + 1.0) } else { 38.0 },
+            unexplained: 1.5 * step,
+            fine_energy: 8.0 * step,
+            motion_x: 3.0 * step,
+            motion_peak: if step > 0.0 { 1.0 } else { 0.0 },
+            ..ReducedChange::default()
+        },
+        after_gap: false,
+    }
+}
+
+/// One letter per frame: new, repeat, still.
+fn letters(pictures: &[u32]) -> String {
+    let frames = classify(&evidence(pictures), PERIOD_S).frames;
+    let letter = |frame: &ClassifiedFrame| match frame.class {
+        FrameClass::New => 'n',
+        FrameClass::Repeat => 'r',
+        FrameClass::Still => 's',
+    };
+    frames.iter().map(letter).collect()
+}
+
+/// Pictures `from..to`, each `hold` times.
+fn held(from: u32, to: u32, hold: usize) -> Vec<u32> {
+    (from..to).flat_map(|picture| vec![picture; hold]).collect()
+}
+
+#[test]
+fn exact_recordings_are_exactly_right() {
+    let repeat = |pattern: &str, times: usize| pattern.repeat(times);
+    for (name, pictures, expected) in [
+        ("nothing", vec![], String::new()),
+        ("one frame", vec![7], "n".into()),
+        ("1:1", held(0, 60, 1), repeat("n", 60)),
+        ("2:2", held(0, 40, 2), repeat("nr", 40)),
+        ("4:4", held(0, 30, 4), repeat("nrrr", 30)),
+        ("one repeat", [held(0, 30, 1), held(29, 60, 1)].concat(), format!("{}r{}", repeat("n", 30), repeat("n", 30))),
+        ("never moves", vec![3; 50], format!("n{}", repeat("s", 49))),
+        (
+            "still before and after",
+            [vec![0; 60], held(1, 61, 1), vec![60; 60]].concat(),
+            format!("n{}{}{}", repeat("s", 59), repeat("n", 60), repeat("s", 60)),
+        ),
+        (
+            "stall and jump",
+            [held(0, 40, 1), vec![39; 40], held(79, 120, 1)].concat(),
+            format!("{}{}{}", repeat("n", 40), repeat("r", 40), repeat("n", 41)),
+        ),
+        (
+            "short stall, nothing lost",
+            [held(0, 40, 1), vec![39; 10], held(40, 80, 1)].concat(),
+            format!("{}{}{}", repeat("n", 40), repeat("r", 10), repeat("n", 40)),
+        ),
+        (
+            "long standstill, nothing lost",
+            [held(0, 40, 1), vec![39; 90], held(40, 80, 1)].concat(),
+            format!("{}{}{}", repeat("n", 40), repeat("s", 90), repeat("n", 40)),
+        ),
+    ] {
+        assert_eq!(letters(&pictures), expected, "{name}");
+    }
+}
+
+#[test]
+fn a_digest_is_proof_whatever_the_cadence() {
+    let frames = classify(&evidence(&[held(0, 60, 1), held(59, 120, 1)].concat()), PERIOD_S).frames;
+    assert_eq!(
+        (frames[60].class, frames[60].evidence, frames[60].confidence),
+        (FrameClass::Repeat, Evidence::Digest, 1.0)
+    );
+}
+
+#[test]
+fn what_cannot_be_told_apart_is_noted() {
+    let codes = |pictures: &[u32]| {
+        classify(&evidence(pictures), PERIOD_S).notes.iter().map(|note| note.code).collect::<Vec<_>>()
+    };
+    let standstill = [held(0, 40, 1), vec![39; 90], held(40, 80, 1)].concat();
+    assert_eq!(codes(&standstill), [NoteCode::StillOrFrozen]);
+    assert_eq!(codes(&held(0, 60, 2)), []);
+}
+
+#[test]
+fn a_change_of_colour_alone_is_a_new_picture() {
+    let mut evidence = evidence(&held(0, 60, 2));
+    for frame in evidence.iter_mut().filter(|frame| frame.reduced.energy > 0.0) {
+        frame.luma = BlockSpread::default();
+        frame.reduced = ReducedChange::default();
+        frame.chroma.worst = 6.0;
+    }
+    let frames = classify(&evidence, PERIOD_S).frames;
+    let news = frames.iter().filter(|frame| frame.class == FrameClass::New).count();
+    assert_eq!(news, 60);
+}

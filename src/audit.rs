@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{self, ClassifiedFrame, FrameEvidence};
+use crate::classify::{self, ClassifiedFrame, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
@@ -37,6 +37,24 @@ pub struct Audit {
     pub notes: Vec<Note>,
     /// The verdict in plain sentences.
     pub verdict: String,
+}
+
+impl Audit {
+    /// The first frame of a typical stretch: where the dominant pattern holds longest; without a pattern, the
+    /// first frame in motion.
+    pub fn typical_frame(&self) -> usize {
+        let dominant = self.cadence.pattern.as_ref();
+        let longest = self
+            .cadence
+            .segments
+            .iter()
+            .filter(|segment| Some(&segment.pattern) == dominant)
+            .max_by_key(|segment| segment.last_frame.saturating_sub(segment.first_frame));
+        match longest {
+            Some(segment) => usize::try_from(segment.first_frame).unwrap_or(0),
+            None => self.frames.iter().skip(1).position(|frame| frame.class == FrameClass::New).unwrap_or(0),
+        }
+    }
 }
 
 /// What surrounds a run: who watches and who may stop it.

@@ -93,7 +93,17 @@ pub struct OutputArguments {
     /// Lowest severity of a finding that makes the exit status 1.
     #[arg(long, value_name = "SEVERITY", value_enum, default_value_t = FailAt::Warning)]
     pub fail_at: FailAt,
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
+          value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
+    pub pictures: u32,
 }
+
+/// Size of the report unless `--pictures` says otherwise, MB: most trackers take attachments of 8 MB and more
+/// (common practice, no source).
+pub const PICTURES_DEFAULT_MB: u32 = 6;
+/// Largest size that can be asked for, MB: browsers open pages of a few hundred MB no longer at once.
+pub const PICTURES_MAX_MB: u32 = 200;
 
 /// `fingerprint`.
 #[derive(Args, Debug)]

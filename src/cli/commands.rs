@@ -12,13 +12,16 @@ use evenbeat::capture::CaptureArg;
 use evenbeat::error::{Error, Result};
 use evenbeat::note::NoteCode;
 use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{self, OutputFolder, Provenance};
+use evenbeat::report::{self, OutputFolder, Provenance, Report};
 use evenbeat::settings::Settings;
 use evenbeat::verdict::Severity;
 
-use super::arguments::{AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments};
+use super::arguments::{
+    AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, PICTURES_DEFAULT_MB,
+};
 use super::exit::Exit;
 use super::interrupt::STOP;
+use super::pictures::{self, Wanted};
 use super::progress_bar::Display;
 
 /// `evenbeat audit`: reads, writes the report, prints the summary.
@@ -34,7 +37,15 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     OutputFolder::check(&folder, existing)?;
     let audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     let folder = OutputFolder::create(&folder, existing)?;
-    report::write_all(&audit, &provenance(&settings)?, &folder)?;
+    let provenance = provenance(&settings)?;
+    let wanted = Wanted {
+        audit: &audit,
+        settings: &settings,
+        provenance: &provenance,
+        megabytes: arguments.output.pictures,
+    };
+    let pictures = pictures::of_capture(&capture, wanted);
+    report::write_all(&Report { audit: &audit, provenance: &provenance, pictures: &pictures }, &folder)?;
     say(arguments.reading.quiet, &report::terminal::summary(&audit), folder.path());
     Ok(exit(&audit, arguments.output.fail_at.into()))
 }
@@ -78,7 +89,15 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     for device in evenbeat::demo::demo_captures() {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
         let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
-        report::write_all(&audit, &provenance(&settings)?, &folder)?;
+        let provenance = provenance(&settings)?;
+        let wanted = Wanted {
+            audit: &audit,
+            settings: &settings,
+            provenance: &provenance,
+            megabytes: PICTURES_DEFAULT_MB,
+        };
+        let pictures = pictures::of_source(device.open(), wanted);
+        report::write_all(&Report { audit: &audit, provenance: &provenance, pictures: &pictures }, &folder)?;
         if !arguments.quiet {
             let _ = writeln!(io::stdout(), "painted: {} {}", device.device, device.truth);
         }

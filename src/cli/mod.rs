@@ -4,4 +4,5 @@ pub mod arguments;
 pub mod commands;
 pub mod exit;
 pub mod interrupt;
+pub mod pictures;
 pub mod progress_bar;

@@ -60,6 +60,21 @@ pub fn markdown(text: &str) -> String {
     escaped
 }
 
+/// For JSON inside a `script` element of HTML that is well-formed XML too: no character is left that could end
+/// the element or start an entity. JSON allows every character as an escape (RFC 8259 section 7).
+pub fn script_data(json: &str) -> String {
+    let mut escaped = String::with_capacity(json.len());
+    for character in json.chars() {
+        match character {
+            '<' | '>' | '&' | '\u{2028}' | '\u{2029}' | '\u{7f}'..='\u{9f}' | '\u{fffe}' | '\u{ffff}' => {
+                let _ = write!(escaped, "\\u{:04x}", u32::from(character));
+            }
+            other => escaped.push(other),
+        }
+    }
+    escaped
+}
+
 /// A fence of backticks longer than any run of them in `text`, at least three.
 pub fn fence(text: &str) -> String {
     let longest = text.split(|c| c != '`').map(str::len).max().unwrap_or(0);
@@ -109,6 +124,15 @@ mod tests {
         ] {
             assert_eq!(markdown(text), expected);
         }
+    }
+
+    #[test]
+    fn script_data_stays_json_and_ends_nothing() {
+        let json = "{\"name\":\"</script><!-- & \u{2028}\"}";
+        let escaped = script_data(json);
+        assert!(!escaped.contains(['<', '>', '&', '\u{2028}']), "{escaped}");
+        let parsed: serde_json::Value = serde_json::from_str(&escaped).unwrap();
+        assert_eq!(parsed, serde_json::from_str::<serde_json::Value>(json).unwrap());
     }
 
     #[test]

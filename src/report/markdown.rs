@@ -7,7 +7,7 @@ use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
     optional_ms_text, percent_text,
 };
-use super::{Provenance, TIMELINE_SVG};
+use super::{Provenance, Report, TIMELINE_SVG};
 use crate::audit::Audit;
 
 /// Findings in the table; the report has them all.
@@ -17,7 +17,8 @@ const FINDINGS_MAX: usize = 10;
 const NOTES_MAX: usize = 8;
 
 /// The summary.
-pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
+pub fn summary(report: &Report<'_>) -> String {
+    let Report { audit, provenance, .. } = report;
     let mut text = String::new();
     let _ = writeln!(text, "# Cadence audit of {}\n", markdown(&audit.facts.name));
     let _ = writeln!(text, "**Verdict:** {}\n", markdown(&audit.verdict));

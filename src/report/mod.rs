@@ -7,6 +7,7 @@
 
 pub mod csv;
 pub mod escape;
+mod frame_data;
 pub mod html;
 pub mod json;
 pub mod markdown;
@@ -20,6 +21,7 @@ use chrono::{DateTime, FixedOffset};
 
 use crate::audit::Audit;
 use crate::error::Result;
+use crate::pictures::{Budget, Pictures};
 pub use write::OutputFolder;
 
 /// Name of the machine-readable result.
@@ -32,6 +34,9 @@ pub const TIMELINE_SVG: &str = "timeline.svg";
 pub const REPORT_HTML: &str = "report.html";
 /// Name of the summary for pasting into a tracker.
 pub const SUMMARY_MD: &str = "summary.md";
+
+/// Bytes of the stage and the headings around pictures, generously.
+const STAGE_BYTES: u64 = 8_000;
 
 /// Who audited what, how and when: what a reader needs to do it again.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,15 +51,35 @@ pub struct Provenance {
     pub changed_settings: Vec<(String, String)>,
 }
 
+/// What a report is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct Report<'a> {
+    /// What was found.
+    pub audit: &'a Audit,
+    /// Who, how and when.
+    pub provenance: &'a Provenance,
+    /// Pictures of the frames that matter.
+    pub pictures: &'a Pictures,
+}
+
 /// Writes all report files into `target`, each under a temporary name first.
 ///
 /// # Errors
 /// The folder or a file cannot be written; no half-written file is left under a final name.
-pub fn write_all(audit: &Audit, provenance: &Provenance, target: &OutputFolder) -> Result<()> {
+pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
+    let audit = report.audit;
     let chart = timeline::svg(audit)?;
     target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
     target.write_file(FRAMES_CSV, |out| csv::write(audit, out))?;
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
-    target.write_file(REPORT_HTML, |out| out.write_all(html::page(audit, provenance, &chart).as_bytes()))?;
-    target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(audit, provenance).as_bytes()))
+    target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, &chart).as_bytes()))?;
+    target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(report).as_bytes()))
+}
+
+/// Room for pictures in a report of at most `limit_bytes`: what the page takes without any is taken off.
+pub fn pictures_budget(audit: &Audit, provenance: &Provenance, limit_bytes: u64) -> Budget {
+    let none = Pictures::default();
+    let page = html::page(&Report { audit, provenance, pictures: &none }, "");
+    let chart = timeline::svg(audit).map_or(0, |chart| chart.len() as u64);
+    Budget { bytes: limit_bytes.saturating_sub(page.len() as u64 + chart + STAGE_BYTES) }
 }

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, interrupt};
+use cli::{commands, interrupt, print};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -17,6 +17,8 @@ fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Audit(audit) => commands::audit(&audit),
         Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
+        Command::Report(report) => commands::report(&report),
+        Command::Print(what) => print::print(&what),
         Command::Demo(demo) => commands::demo(&demo),
     };
     report_error(outcome).into()

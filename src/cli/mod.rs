@@ -5,4 +5,5 @@ pub mod commands;
 pub mod exit;
 pub mod interrupt;
 pub mod pictures;
+pub mod print;
 pub mod progress_bar;

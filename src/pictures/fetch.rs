@@ -28,7 +28,7 @@ pub struct Fetch<'a> {
 ///
 /// # Errors
 /// Reading fails before the first frame that is needed.
-pub fn fetch(mut source: Box<dyn FrameSource>, wanted: Fetch<'_>) -> Result<Pictures> {
+pub fn fetch(mut source: Box<dyn FrameSource + '_>, wanted: Fetch<'_>) -> Result<Pictures> {
     let stretches = super::stretches(wanted.audit);
     if source.facts().shape != wanted.audit.facts.shape {
         source.finish();

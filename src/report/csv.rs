@@ -8,7 +8,7 @@ use crate::fingerprint::Digest;
 use crate::units::TimeBase;
 
 /// The header line without its end. Columns may be added at the end, never renamed or moved.
-pub const HEADER: &str = "frame,time_s,class,confidence,evidence,change,flags,digest";
+pub const HEADER: &str = "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before";
 
 /// Rows are collected to this many bytes before they are written.
 const CHUNK_BYTES: usize = 64 * 1024;
@@ -71,6 +71,8 @@ fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedF
     }
     row.push(b',');
     push_hex(row, &frame.digest);
+    row.push(b',');
+    push_decimal(row, u64::from(frame.lost_before), 0);
     row.push(b'\n');
 }
 

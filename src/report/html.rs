@@ -43,13 +43,14 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     );
     verdict::push(&mut html, report.audit);
     timeline::push(&mut html, report.audit, chart);
+    findings::push_table(&mut html, report.audit);
     film::push(&mut html, report.audit, report.pictures);
-    findings::push(&mut html, report);
+    findings::push_frames(&mut html, report);
     measures::push(&mut html, report.audit);
     origin::push(&mut html, report);
     html.push_str("</main>\n");
     push_data(&mut html, "audit-json", &json::document(report.audit));
-    timeline::push_data(&mut html, report.audit);
+    timeline::push_data(&mut html, report);
     let _ = writeln!(html, "<script>{script}</script>\n</body>\n</html>");
     html
 }

@@ -211,6 +211,7 @@ pub fn troubled() -> Audit {
         rate_offset_ppm: 0.1,
         gaps: vec![(3000, 90)],
         not_increasing: Vec::new(),
+        uneven: Vec::new(),
     });
     audit.findings = vec![
         finding(&audit, FindingKind::Freeze, Severity::Fault, 900, 950),

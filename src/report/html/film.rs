@@ -60,14 +60,14 @@ fn push_stretch(html: &mut String, audit: &Audit, pictures: &Pictures, place: us
     let title = format!("{title}, frames {}–{}", stretch.frames.start, stretch.frames.end - 1);
     let _ = writeln!(
         html,
-        "<h3 class=\"film-title\" id=\"film-{place}\">{0}</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" \
+        "<div class=\"reel\">\n<h3 class=\"film-title\" id=\"film-{place}\">{0}</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" \
          aria-labelledby=\"film-{place}\"><ol class=\"film\" data-title=\"{0}\">",
         markup(&title)
     );
     for frame in stretch.frames.clone() {
         push_frame(html, audit, pictures, (place, frame));
     }
-    html.push_str("</ol></div>\n");
+    html.push_str("</ol></div>\n</div>\n");
 }
 
 /// One frame of the stretch at `place`. Where an earlier stretch has it too, a reference instead of a second

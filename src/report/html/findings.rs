@@ -22,8 +22,8 @@ const FRAMES_BEFORE: usize = 6;
 /// Frames shown from the first frame of a finding on.
 const FRAMES_FROM: usize = 14;
 
-pub(super) fn push(html: &mut String, report: &Report<'_>) {
-    let audit = report.audit;
+/// The table of all findings.
+pub(super) fn push_table(html: &mut String, audit: &Audit) {
     open_section(html, "findings", "Findings");
     if audit.findings.is_empty() {
         html.push_str("<p>None.</p>\n</section>\n");
@@ -32,16 +32,26 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
     open_table(
         html,
         "Findings, most severe first",
-        &["Severity", "Finding", "At", "Frames", "Lasts", "Count", "What was seen"],
+        &["Severity", "Finding", "At", "Frames", "Lasts", "Count", "What was seen", "Look"],
     );
     for (place, finding) in audit.findings.iter().take(FINDINGS_MAX).enumerate() {
         push_row(html, place, finding);
     }
     close_table(html);
     push_rest(html, audit.findings.len(), FINDINGS_MAX, "findings");
-    for (place, finding) in audit.findings.iter().take(ROWS_MAX).enumerate() {
-        push_frames(html, report, place, finding);
+    html.push_str("</section>\n");
+}
+
+/// The frames around each finding.
+pub(super) fn push_frames(html: &mut String, report: &Report<'_>) {
+    if report.audit.findings.is_empty() {
+        return;
     }
+    open_section(html, "around", "Around each finding");
+    for (place, finding) in report.audit.findings.iter().take(ROWS_MAX).enumerate() {
+        push_around(html, report, place, finding);
+    }
+    push_rest(html, report.audit.findings.len(), ROWS_MAX, "findings");
     html.push_str("</section>\n");
 }
 
@@ -56,18 +66,19 @@ fn push_row(html: &mut String, place: usize, finding: &Finding) {
     let _ = writeln!(
         html,
         "<tr><td><span class=\"severity {severity}\">{severity}</span></td><td>{title}</td><td>{}</td>\
-         <td>{}–{}</td><td>{}</td><td>{}</td><td class=\"prose\">{}</td></tr>",
+         <td>{}–{}</td><td>{}</td><td>{}</td><td class=\"prose\">{}</td><td>{}</td></tr>",
         clock_text(finding.time_s),
         finding.first_frame,
         finding.last_frame,
         length_text(finding.duration_ms),
         grouped(finding.count),
-        markup(&finding.text)
+        markup(&finding.text),
+        timeline_button(place, finding, "Show")
     );
 }
 
 /// The frames around the start of a finding in a row, and the ways to it in timeline and pictures.
-fn push_frames(html: &mut String, report: &Report<'_>, place: usize, finding: &Finding) {
+fn push_around(html: &mut String, report: &Report<'_>, place: usize, finding: &Finding) {
     let audit = report.audit;
     let Some(last) = audit.frames.len().checked_sub(1) else { return };
     let first = usize::try_from(finding.first_frame).unwrap_or(last).min(last);
@@ -77,17 +88,26 @@ fn push_frames(html: &mut String, report: &Report<'_>, place: usize, finding: &F
     let _ = writeln!(
         html,
         "<article class=\"finding\">\n<h3 id=\"finding-{number}\" tabindex=\"-1\">{number}. {title} at {}</h3>\n\
-         <p>{} Same letter, same picture.</p>\n<p class=\"jumps\">\
-         <button type=\"button\" class=\"jump\" data-first=\"{}\" data-last=\"{}\">Show on the timeline<span \
-         class=\"unseen\">: finding {number}, {title}</span></button>{}</p>",
+         <p>{} Same letter, same picture.</p>\n<p class=\"jumps\">{}{}</p>",
         clock_text(finding.time_s),
         markup(&sentence(&finding.text)),
-        finding.first_frame,
-        finding.last_frame,
+        timeline_button(place, finding, "Show on the timeline"),
         step_button(report, place, finding)
     );
     push_letters(html, audit, frames, finding);
     html.push_str("</article>\n");
+}
+
+/// A button to the finding's place on the timeline.
+fn timeline_button(place: usize, finding: &Finding, words: &str) -> String {
+    format!(
+        "<button type=\"button\" class=\"jump\" data-first=\"{}\" data-last=\"{}\">{words}<span \
+         class=\"unseen\">: finding {}, {}</span></button>",
+        finding.first_frame,
+        finding.last_frame,
+        place + 1,
+        kind_title(finding.kind)
+    )
 }
 
 /// A button to the pictures, where there are some of this finding.

@@ -20,7 +20,7 @@ const SHARE_FRAMES = 12;
 const ZOOM_STEP = 1.6;
 
 const byId = (id) => document.getElementById(id);
-const grouped = (number) => String(number).replace(/\B(?=(\d{3})+$)/g, ' ');
+const grouped = (number) => String(number).replace(/\B(?=(\d{3})+$)/g, '\u202f');
 
 function clock(seconds) {
   const ms = Math.max(0, Math.round(seconds * 1000));
@@ -491,7 +491,6 @@ class Timeline {
       found.push(end[x] > first[x] ? range(hold, holdBlocks, first[x], end[x]) : null);
       if (found[x] && found[x][1] > most) most = found[x][1];
     }
-    this.scaleMarks(pen, lane, most);
     // Long holds must not flatten the short ones: square root of frames.
     const y = (frames) => bottom - Math.sqrt(frames / most) * (lane.height - 4);
     for (let x = 0; x < this.plotWidth; x++) {
@@ -502,22 +501,30 @@ class Timeline {
       pen.fillStyle = this.colors.hold;
       pen.fillRect(this.plotLeft + x, y(high) - 1, 1, 3);
     }
+    this.scaleMarks(pen, lane, most);
   }
 
+  // Lines at whole numbers of frames, named at the left edge of the plot.
   scaleMarks(pen, lane, most) {
-    pen.textAlign = 'right';
+    pen.textAlign = 'left';
     const bottom = lane.top + lane.height;
-    const marks = [1, 2, 3, 5, 10, 30, 100, 300, 1000].filter((mark) => mark <= most);
-    let above = Infinity;
-    for (const mark of marks.reverse()) {
+    let below = Infinity;
+    for (const mark of [1, 2, 3, 5, 10, 30, 100, 300, 1000, 10000, 100000].filter((one) => one <= most)) {
       const y = bottom - Math.sqrt(mark / most) * (lane.height - 4);
       pen.fillStyle = this.colors.line;
       pen.fillRect(this.plotLeft, y, this.plotWidth, 1);
-      if (this.narrow || Math.abs(above - y) < 14 || y < lane.top + 24 && mark !== marks[0]) continue;
-      above = y;
-      pen.fillStyle = this.colors.quiet;
-      if (y > lane.top + 24) pen.fillText(String(mark), this.plotLeft - 10, y + 4);
+      if (below - y < 13) continue;
+      below = y;
+      this.note(pen, String(mark), this.plotLeft + 2, y + 4);
     }
+  }
+
+  // Small text on the plot, readable over whatever is drawn there.
+  note(pen, text, x, y) {
+    pen.fillStyle = this.colors.paper;
+    pen.fillRect(x, y - 11, pen.measureText(text).width + 4, 14);
+    pen.fillStyle = this.colors.quiet;
+    pen.fillText(text, x + 2, y);
   }
 
   drawSteps(pen, lane) {
@@ -538,9 +545,8 @@ class Timeline {
       const top = y(found[x][1]);
       pen.fillRect(this.plotLeft + x, top - 1, 1, Math.max(2, y(found[x][0]) - top + 1));
     }
-    pen.fillStyle = this.colors.quiet;
-    pen.textAlign = 'right';
-    if (!this.narrow) pen.fillText(`±${most < 10 ? most.toFixed(1) : Math.round(most)} ms`, this.plotLeft - 10, lane.top + lane.height - 4);
+    pen.textAlign = 'left';
+    this.note(pen, `±${most < 10 ? most.toFixed(1) : Math.round(most)} ms`, this.plotLeft + 2, lane.top + 11);
   }
 
   drawAxis(pen, lane) {
@@ -643,7 +649,10 @@ class Stage {
       const what = none ? 'The frame before was not read.' : `What changed since frame ${now.frame - 1}.`;
       this.fill(current, now, none ? 'picture' : 'difference', `${what} ${sentence(now.call)}`);
     } else this.fill(current, now, 'picture', sentence(now.call));
-    for (const film of this.films) for (const shown of film) shown.item.classList.toggle('at', shown === now);
+    for (const [number, film] of this.films.entries()) {
+      film[0].item.closest('.reel').classList.toggle('shown', number === this.film);
+      for (const shown of film) shown.item.classList.toggle('at', shown === now);
+    }
   }
 
   fill(figure, shown, name, words) {
@@ -720,7 +729,8 @@ async function start() {
     byId('live-timeline').hidden = false;
     document.documentElement.classList.add('scripted');
     timeline = new Timeline(facts, data);
-    timeline.setCursor(0);
+    timeline.setView(facts.from_s, facts.to_s - facts.from_s);
+    timeline.setCursor(timeline.frameAt(facts.from_s));
   }
   if (timeline && stage) {
     timeline.onCursor = (frame) => stage.go(frame);

@@ -8,6 +8,7 @@ use super::table::open_section;
 use crate::audit::Audit;
 use crate::report::frame_data;
 use crate::report::text::{duration_s, kind_title, period_s};
+use crate::report::Report;
 
 /// Findings the script marks; more would not be told apart, and all are in `audit.json`.
 const FINDINGS_MAX: usize = 5000;
@@ -51,6 +52,9 @@ struct Facts {
     period_s: f64,
     duration_s: f64,
     measured: bool,
+    /// Seconds shown at first.
+    from_s: f64,
+    to_s: f64,
     /// Frames of one period of the pattern, 1 where none holds.
     pattern_frames: u32,
     findings: Vec<Mark>,
@@ -65,12 +69,17 @@ struct Mark {
 }
 
 /// The data for the script.
-pub(super) fn push_data(html: &mut String, audit: &Audit) {
+pub(super) fn push_data(html: &mut String, report: &Report<'_>) {
+    let audit = report.audit;
+    let whole = 0.0..duration_s(audit);
+    let shown = report.stretch.unwrap_or(&whole);
     let facts = Facts {
         frames: audit.frames.len(),
         period_s: period_s(audit),
         duration_s: duration_s(audit),
         measured: audit.times.measured,
+        from_s: shown.start,
+        to_s: shown.end.min(whole.end),
         pattern_frames: audit.cadence.pattern.as_ref().map_or(1, |pattern| {
             pattern.holds.iter().fold(0u32, |sum, &hold| sum.saturating_add(hold)).max(1)
         }),

@@ -1,12 +1,14 @@
 //! The head of the page: the verdict, one second of the delivery as it came, and what the calls rest on.
 
 use std::fmt::Write;
+use std::ops::Range;
 
 use crate::audit::Audit;
 use crate::cadence::Pattern;
 use crate::classify::{Evidence, FrameClass};
 use crate::report::escape::markup;
-use crate::report::text::{grouped, motion_rate_text, optional_ms_text};
+use crate::report::text::{grouped, kind_title, motion_rate_text, optional_ms_text};
+use crate::report::timeline::strip;
 
 /// Most frames drawn for one second.
 const FRAMES_MAX: usize = 120;
@@ -16,12 +18,16 @@ const CELL: usize = 12;
 const HEIGHT: usize = 44;
 
 pub(super) fn push(html: &mut String, audit: &Audit) {
+    let (first, rest) = first_sentence(&audit.verdict);
     let _ = writeln!(
         html,
         "<header>\n<p class=\"kicker\">Cadence audit of <strong>{}</strong></p>\n<h1>{}</h1>",
         markup(&audit.facts.name),
-        markup(&audit.verdict)
+        markup(first)
     );
+    if !rest.is_empty() {
+        let _ = writeln!(html, "<p class=\"verdict\">{}</p>", markup(rest));
+    }
     if !audit.complete {
         html.push_str(
             "<p class=\"incomplete\" role=\"note\"><strong>The capture is incomplete.</strong> Not every frame \
@@ -39,11 +45,30 @@ pub(super) fn push(html: &mut String, audit: &Audit) {
     html.push_str("</header>\n");
 }
 
+/// The first sentence of a text, and the rest. A full stop within a number is followed by no space.
+fn first_sentence(text: &str) -> (&str, &str) {
+    text.find(". ").map_or((text, ""), |stop| (&text[..=stop], text[stop + 1..].trim_start()))
+}
+
+/// The frames drawn for one second, and which ones they are in words: around the worst finding that has a
+/// place, else a typical stretch.
+fn second_of(audit: &Audit) -> (Range<usize>, String) {
+    let second = (audit.times.delivered_rate.hz().round() as usize).clamp(1, FRAMES_MAX);
+    let worst = audit.findings.iter().find(|finding| strip::is_confined(audit, finding));
+    let (start, what) = match worst {
+        Some(finding) => {
+            let first = usize::try_from(finding.first_frame).unwrap_or(usize::MAX);
+            (first.saturating_sub(second / 4), format!("around the first {}", kind_title(finding.kind)))
+        }
+        None => (audit.typical_frame(), "a typical stretch".to_owned()),
+    };
+    let end = audit.frames.len().min(start.saturating_add(second));
+    (end.saturating_sub(second)..end, what)
+}
+
 /// A second of frames, one block each: standing up where the picture is new, hanging down where it repeats.
 fn push_second(html: &mut String, audit: &Audit) {
-    let second = (audit.times.delivered_rate.hz().round() as usize).clamp(1, FRAMES_MAX);
-    let end = audit.frames.len().min(audit.typical_frame().saturating_add(second));
-    let start = end.saturating_sub(second);
+    let (Range { start, end }, what) = second_of(audit);
     if start == end {
         return;
     }
@@ -78,8 +103,8 @@ fn push_second(html: &mut String, audit: &Audit) {
     }
     let _ = writeln!(
         html,
-        "<path d=\"M0 {middle}h{}\"/></svg>\n<figcaption>{caption}. Frames {start}–{}, a typical \
-         stretch.</figcaption></figure>",
+        "<path d=\"M0 {middle}h{}\"/></svg>\n<figcaption>{caption}. Frames {start}–{}, \
+         {what}.</figcaption></figure>",
         frames.len() * CELL,
         end - 1
     );
@@ -119,4 +144,20 @@ fn evidence_text(audit: &Audit) -> String {
         grouped(counts[1]),
         grouped(counts[2])
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_sentence_ends_at_its_stop_and_not_within_a_number() {
+        for (text, first, rest) in [
+            ("59.94 frames/s. Freeze at 2.703 s. End", "59.94 frames/s.", "Freeze at 2.703 s. End"),
+            ("Nothing to judge.", "Nothing to judge.", ""),
+            ("", "", ""),
+        ] {
+            assert_eq!(first_sentence(text), (first, rest));
+        }
+    }
 }

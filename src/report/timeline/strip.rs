@@ -61,7 +61,7 @@ fn close_up(audit: &Audit, frames: Range<usize>, what: &str) -> CloseUp {
 }
 
 /// Whether a finding concerns a place rather than the whole capture.
-fn is_confined(audit: &Audit, finding: &Finding) -> bool {
+pub(crate) fn is_confined(audit: &Audit, finding: &Finding) -> bool {
     let length = finding.last_frame.saturating_sub(finding.first_frame);
     finding.kind != FindingKind::HalfRateMotion && length < audit.frames.len() as u64 / 2
 }

@@ -98,6 +98,7 @@ fn files_that_do_not_belong_together_are_refused() {
         assert!(error.cause.contains(cause), "{file}: {error}");
         assert!(error.place.ends_with(file) || cause.contains("something else"), "{error}");
     }
+    fs::write(folder.join("audit.json"), &document).unwrap();
     fs::remove_file(folder.join("provenance.json")).unwrap();
     let error = rebuild::read(&folder).unwrap_err();
     assert!(error.to_string().ends_with("provenance.json: cannot read audit: it does not exist"), "{error}");

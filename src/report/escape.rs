@@ -61,15 +61,17 @@ pub fn markdown(text: &str) -> String {
 }
 
 /// For JSON inside a `script` element of HTML that is well-formed XML too: no character is left that could end
-/// the element or start an entity. JSON allows every character as an escape (RFC 8259 section 7).
+/// the element, start an entity or hide. JSON allows every character as an escape (RFC 8259 section 7); line
+/// ends stand between its parts only.
 pub fn script_data(json: &str) -> String {
     let mut escaped = String::with_capacity(json.len());
     for character in json.chars() {
-        match character {
-            '<' | '>' | '&' | '\u{2028}' | '\u{2029}' | '\u{7f}'..='\u{9f}' | '\u{fffe}' | '\u{ffff}' => {
-                let _ = write!(escaped, "\\u{:04x}", u32::from(character));
+        if character != '\n' && (matches!(character, '<' | '>' | '&') || is_hidden(character)) {
+            for unit in character.encode_utf16(&mut [0; 2]) {
+                let _ = write!(escaped, "\\u{unit:04x}");
             }
-            other => escaped.push(other),
+        } else {
+            escaped.push(character);
         }
     }
     escaped
@@ -128,9 +130,9 @@ mod tests {
 
     #[test]
     fn script_data_stays_json_and_ends_nothing() {
-        let json = "{\"name\":\"</script><!-- & \u{2028}\"}";
+        let json = "{\n\"name\":\"</script><!-- & \u{2028}\u{202e}\u{e0041}\"}";
         let escaped = script_data(json);
-        assert!(!escaped.contains(['<', '>', '&', '\u{2028}']), "{escaped}");
+        assert!(!escaped.contains(['<', '>', '&', '\u{2028}', '\u{202e}', '\u{e0041}']), "{escaped}");
         let parsed: serde_json::Value = serde_json::from_str(&escaped).unwrap();
         assert_eq!(parsed, serde_json::from_str::<serde_json::Value>(json).unwrap());
     }

@@ -140,16 +140,13 @@ fn push_letters(html: &mut String, audit: &Audit, frames: Range<usize>, finding:
         let frame = &audit.frames[index];
         let class = frame.class.name();
         let inside = (finding.first_frame..=finding.last_frame).contains(&(index as u64));
-        let mut marks: Vec<String> = frame.flags.names().map(str::to_owned).collect();
-        if frame.lost_before > 0 {
-            marks.push(format!("{} lost before", frame.lost_before));
-        }
+        let mark = strip::mark_text(frame.flags, frame.lost_before).unwrap_or_default();
         let _ = write!(
             html,
             "<li class=\"{class}{}\" title=\"{}\"><b>{letter}</b><span>{index}</span><em>{}</em></li>",
             if inside { " inside" } else { "" },
             markup(&call_text(audit, index)),
-            marks.join(" ")
+            mark
         );
     }
     html.push_str("</ol></div>\n");

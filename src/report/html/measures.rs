@@ -137,7 +137,7 @@ fn push_judder(html: &mut String, audit: &Audit) {
     );
     if let (Some(measured), Some(inherent)) = (judder.rms_ms, judder.inherent_rms_ms) {
         let full = measured.max(inherent).max(f64::MIN_POSITIVE);
-        open_table(html, "Judder, RMS", &["", "Judder", "Against each other"]);
+        open_table(html, "Judder, RMS", &["Part", "Judder", "Against each other"]);
         for (name, value, class) in [
             ("measured", measured, "measured"),
             ("inherent in the rates", inherent, "inherent"),
@@ -185,7 +185,7 @@ fn push_breaks(html: &mut String, audit: &Audit) {
         html.push_str("<p>None.</p>\n</section>\n");
         return;
     }
-    open_table(html, "Holds that leave the pattern", &["Frame", "At", "Expected hold", "Found hold", ""]);
+    open_table(html, "Holds that leave the pattern", &["Frame", "At", "Expected hold", "Found hold", "Look"]);
     for found in audit.cadence.breaks.iter().take(BREAKS_MAX) {
         let _ = writeln!(
             html,

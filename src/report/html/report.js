@@ -462,45 +462,54 @@ class Timeline {
   drawShares(pen, middle, half) {
     const { counts, n } = this.data, { first, end } = this.columns;
     const period = Math.min(60, this.facts.pattern_frames);
-    for (let x = 0; x < this.plotWidth; x++) {
-      const a = first[x], b = end[x];
-      if (b <= a) continue;
+    const there = (k, x) => counts[k][end[x]] - counts[k][first[x]] > 0;
+    // At least three pixels where there is any: one repeat among thousands of frames shows.
+    const lengths = (k) => this.perColumn((x, a, b) => {
+      if (!there(k, x)) return 0;
       const wanted = Math.min(n, Math.ceil(Math.max(b - a, SHARE_FRAMES) / period) * period);
-      const from = Math.max(0, Math.min(n - wanted, a - ((wanted - (b - a)) >> 1))), to = from + wanted;
-      const there = (k) => counts[k][b] - counts[k][a] > 0;
-      const share = (k) => (counts[k][to] - counts[k][from]) / wanted;
-      const bar = (k, color, up) => {
-        if (!there(k)) return;
-        const length = Math.max(3, share(k) * half);
-        pen.fillStyle = color;
-        pen.fillRect(this.plotLeft + x, up ? middle - length : middle, 1, length);
-      };
-      bar(0, this.colors.new, true);
-      bar(1, there(3) ? this.colors.fault : this.colors.repeat, false);
-      if (there(2)) { pen.fillStyle = this.colors.still; pen.fillRect(this.plotLeft + x, middle - 5, 1, 10); }
+      const from = Math.max(0, Math.min(n - wanted, a - ((wanted - (b - a)) >> 1)));
+      return Math.max(3, Math.round((counts[k][from + wanted] - counts[k][from]) / wanted * half));
+    });
+    const up = lengths(0), down = lengths(1), still = this.perColumn((x) => (there(2, x) ? 5 : 0));
+    const outside = this.perColumn((x) => (there(3, x) && there(1, x) ? down[x] : 0));
+    this.bars(pen, this.colors.new, (x) => [middle - up[x], middle]);
+    this.bars(pen, this.colors.repeat, (x) => [middle, middle + (outside[x] ? 0 : down[x])]);
+    this.bars(pen, this.colors.fault, (x) => [middle, middle + outside[x]]);
+    this.bars(pen, this.colors.still, (x) => [middle - still[x], middle + still[x]]);
+  }
+
+  perColumn(value) {
+    const { first, end } = this.columns;
+    return Int32Array.from(first, (a, x) => (end[x] > a ? value(x, a, end[x]) : 0));
+  }
+
+  // One bar per column from top to bottom; neighbours of equal extent are drawn as one.
+  bars(pen, color, extent) {
+    pen.fillStyle = color;
+    let began = 0, [top, bottom] = extent(0);
+    for (let x = 1; x <= this.plotWidth; x++) {
+      const [nextTop, nextBottom] = x < this.plotWidth ? extent(x) : [NaN, NaN];
+      if (nextTop === top && nextBottom === bottom) continue;
+      if (bottom > top) pen.fillRect(this.plotLeft + began, top, x - began, bottom - top);
+      [began, top, bottom] = [x, nextTop, nextBottom];
     }
+  }
+
+  // Smallest and largest value of each column; nothing in gaps.
+  columnRanges(values, blocks) {
+    const { first, end } = this.columns;
+    return Array.from(first, (a, x) => (end[x] > a ? range(values, blocks, a, end[x]) : null));
   }
 
   // From the shortest to the longest hold of each column.
   drawHolds(pen, lane) {
-    const { first, end } = this.columns, { hold, holdBlocks } = this.data;
+    const found = this.columnRanges(this.data.hold, this.data.holdBlocks);
     const bottom = lane.top + lane.height;
-    let most = 4;
-    const found = [];
-    for (let x = 0; x < this.plotWidth; x++) {
-      found.push(end[x] > first[x] ? range(hold, holdBlocks, first[x], end[x]) : null);
-      if (found[x] && found[x][1] > most) most = found[x][1];
-    }
+    const most = found.reduce((high, one) => (one ? Math.max(high, one[1]) : high), 4);
     // Long holds must not flatten the short ones: square root of frames.
-    const y = (frames) => bottom - Math.sqrt(frames / most) * (lane.height - 4);
-    for (let x = 0; x < this.plotWidth; x++) {
-      if (!found[x]) continue;
-      const [low, high] = found[x];
-      pen.fillStyle = this.colors.range;
-      pen.fillRect(this.plotLeft + x, y(high), 1, y(low) - y(high));
-      pen.fillStyle = this.colors.hold;
-      pen.fillRect(this.plotLeft + x, y(high) - 1, 1, 3);
-    }
+    const y = (frames) => Math.round(bottom - Math.sqrt(frames / most) * (lane.height - 4));
+    this.bars(pen, this.colors.range, (x) => (found[x] ? [y(found[x][1]), y(found[x][0])] : [0, 0]));
+    this.bars(pen, this.colors.hold, (x) => (found[x] ? [y(found[x][1]) - 1, y(found[x][1]) + 2] : [0, 0]));
     this.scaleMarks(pen, lane, most);
   }
 
@@ -527,24 +536,15 @@ class Timeline {
     pen.fillText(text, x + 2, y);
   }
 
+  // How far each step between timestamps is off the usual one, longer up, shorter down.
   drawSteps(pen, lane) {
-    const { first, end } = this.columns, { step, stepBlocks } = this.data;
+    const found = this.columnRanges(this.data.step, this.data.stepBlocks);
     const middle = lane.top + lane.height / 2;
-    let most = 1;
-    const found = [];
-    for (let x = 0; x < this.plotWidth; x++) {
-      found.push(end[x] > first[x] ? range(step, stepBlocks, first[x], end[x]) : null);
-      if (found[x]) most = Math.max(most, Math.abs(found[x][0]), Math.abs(found[x][1]));
-    }
+    const most = found.reduce((high, one) => (one ? Math.max(high, Math.abs(one[0]), Math.abs(one[1])) : high), 1);
+    const y = (ms) => Math.round(middle - Math.sign(ms) * Math.sqrt(Math.abs(ms) / most) * (lane.height / 2 - 2));
     pen.fillStyle = this.colors.line;
     pen.fillRect(this.plotLeft, middle, this.plotWidth, 1);
-    const y = (ms) => middle - Math.sign(ms) * Math.sqrt(Math.abs(ms) / most) * (lane.height / 2 - 2);
-    pen.fillStyle = this.colors.hold;
-    for (let x = 0; x < this.plotWidth; x++) {
-      if (!found[x]) continue;
-      const top = y(found[x][1]);
-      pen.fillRect(this.plotLeft + x, top - 1, 1, Math.max(2, y(found[x][0]) - top + 1));
-    }
+    this.bars(pen, this.colors.hold, (x) => (found[x] ? [y(found[x][1]) - 1, y(found[x][0]) + 1] : [0, 0]));
     pen.textAlign = 'left';
     this.note(pen, `±${most < 10 ? most.toFixed(1) : Math.round(most)} ms`, this.plotLeft + 2, lane.top + 11);
   }

@@ -136,7 +136,7 @@ fn push_block(svg: &mut String, audit: &Audit, index: usize, letter: char, (x, t
 }
 
 /// What the marks of a frame say, shortest first word that matters.
-fn mark_text(flags: FrameFlags, lost_before: u16) -> Option<String> {
+pub(crate) fn mark_text(flags: FrameFlags, lost_before: u16) -> Option<String> {
     if flags.contains(FrameFlags::AFTER_DROP) || flags.contains(FrameFlags::AFTER_GAP) {
         return Some(if lost_before > 0 { format!("{lost_before} lost") } else { "lost".to_owned() });
     }

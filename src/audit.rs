@@ -39,6 +39,9 @@ pub struct Audit {
     pub verdict: String,
 }
 
+/// Frames from the beginning of a segment to a typical stretch of it: what came before is out of sight then.
+const TYPICAL_AFTER: u64 = 12;
+
 impl Audit {
     /// The first frame of a typical stretch: where the dominant pattern holds longest; without a pattern, the
     /// first frame in motion.
@@ -51,7 +54,15 @@ impl Audit {
             .filter(|segment| Some(&segment.pattern) == dominant)
             .max_by_key(|segment| segment.last_frame.saturating_sub(segment.first_frame));
         match longest {
-            Some(segment) => usize::try_from(segment.first_frame).unwrap_or(0),
+            // Past what made the segment begin, where something did.
+            Some(segment) if segment.first_frame > 0 => {
+                let room = segment.last_frame.saturating_sub(segment.first_frame) / 2;
+                let from = usize::try_from(segment.first_frame + room.min(TYPICAL_AFTER)).unwrap_or(0);
+                let new = |frame: &ClassifiedFrame| frame.class == FrameClass::New;
+                let rest = self.frames.get(from..).unwrap_or_default();
+                from + rest.iter().position(new).unwrap_or(0)
+            }
+            Some(_) => 0,
             None => self.frames.iter().skip(1).position(|frame| frame.class == FrameClass::New).unwrap_or(0),
         }
     }

@@ -101,12 +101,15 @@ fn a_reader_steps_zooms_and_jumps_by_keyboard() {
         "step_changes_caption",
         "step_back_returns",
         "held_beside",
+        "stage_has_focus",
     ] {
         assert_eq!(facts[fact], true, "{fact}: {facts}");
     }
     assert_eq!(facts["after_right_right_left"], 1);
     assert_eq!(facts["last"], 149);
     assert_eq!(facts["jumped_to"], facts["first_finding_start"]);
+    assert_eq!(facts["picture_of_finding"], facts["first_finding_start"]);
+    assert!(facts["stretch_of_finding"].as_str().unwrap().starts_with("1. "), "{facts}");
     assert!(facts["words"].as_str().unwrap().contains("by the measured change"), "{facts}");
     assert!(facts["difference_caption"].as_str().unwrap().starts_with("What changed since frame"), "{facts}");
     assert!(facts["printed_pages"].as_u64().unwrap() <= 2, "{facts}");

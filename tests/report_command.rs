@@ -45,7 +45,8 @@ fn a_report_can_be_built_again_elsewhere_and_otherwise() {
     }
 
     // Another time zone, a stretch of the timeline, no capture at hand.
-    let other = ["report", "audit/audit.json", "--time-zone", "-05:30", "--timeline-to", "0.5", "--out", "other"];
+    let other =
+        ["report", "audit/audit.json", "--time-zone", "-05:30", "--timeline-to", "0.5", "--out", "other"];
     let built = evenbeat(root.path(), &other);
     assert!(built.status.success(), "{}", error_of(&built));
     let other = root.path().join("other");
@@ -59,7 +60,9 @@ fn a_report_can_be_built_again_elsewhere_and_otherwise() {
 fn no_pictures_where_none_are_wanted_or_can_be_had() {
     let root = tempfile::tempdir().unwrap();
     let capture = sample("brass-kettle.y4m").display().to_string();
-    assert!(evenbeat(root.path(), &["fingerprint", &capture, "--out", "kettle.log", "--quiet"]).status.success());
+    assert!(evenbeat(root.path(), &["fingerprint", &capture, "--out", "kettle.log", "--quiet"])
+        .status
+        .success());
     for (name, arguments, why) in [
         ("off", vec![capture.as_str(), "--pictures", "0"], "turned off with --pictures 0"),
         ("log", vec!["kettle.log"], "a fingerprint log holds none"),

@@ -114,6 +114,14 @@ if (facts.has_stage) {
   await page.waitForSelector('#current img');
   facts.difference_caption = await caption();
   await page.locator('#stage').screenshot({ path: join(folder, 'stage-difference.png') });
+  // From a finding to its own pictures.
+  const jump = page.locator('button[data-picture]').first();
+  if (await jump.count()) {
+    await jump.click();
+    facts.picture_of_finding = Number(await page.getAttribute('.film li.at', 'data-frame'));
+    facts.stretch_of_finding = await page.$eval('#stretch', (select) => select.selectedOptions[0].text);
+    facts.stage_has_focus = await page.evaluate(() => document.activeElement?.id === 'stage');
+  }
   facts.stage_captions = await page.$$eval('.film li[data-call]', (items) => items.length);
 }
 await page.context().close();

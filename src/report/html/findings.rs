@@ -6,7 +6,7 @@ use std::ops::Range;
 use super::table::{close_table, open_section, open_table, push_rest};
 use crate::audit::Audit;
 use crate::classify::{Evidence, FrameClass};
-use crate::pictures::Reason;
+use crate::pictures::{Reason, Stretch};
 use crate::report::escape::markup;
 use crate::report::text::{clock_text, grouped, kind_title, length_text, time_s};
 use crate::report::timeline::strip;
@@ -112,18 +112,16 @@ fn timeline_button(place: usize, finding: &Finding, words: &str) -> String {
 
 /// A button to the pictures, where there are some of this finding.
 fn step_button(report: &Report<'_>, place: usize, finding: &Finding) -> String {
-    let own = |reason| reason == Reason::Finding(place);
     let stretches = &report.pictures.stretches;
-    let Some(stretch) = stretches
-        .iter()
-        .find(|stretch| own(stretch.reason))
-        .or_else(|| stretches.iter().find(|stretch| stretch.frames.contains(&finding.first_frame)))
-    else {
+    let own = |stretch: &Stretch| stretch.reason == Reason::Finding(place);
+    let shows = |stretch: &Stretch| stretch.frames.contains(&finding.first_frame);
+    let Some(film) = stretches.iter().position(own).or_else(|| stretches.iter().position(shows)) else {
         return String::new();
     };
-    let frame = finding.first_frame.clamp(stretch.frames.start, stretch.frames.end - 1);
+    let frames = &stretches[film].frames;
+    let frame = finding.first_frame.clamp(frames.start, frames.end - 1);
     format!(
-        " <button type=\"button\" class=\"jump\" data-picture=\"{frame}\">Step through the pictures<span \
+        " <button type=\"button\" class=\"jump\" data-film=\"{film}\" data-picture=\"{frame}\">Step through the pictures<span \
          class=\"unseen\">: finding {}</span></button>",
         place + 1
     )

@@ -745,6 +745,7 @@ async function start() {
   for (const button of document.querySelectorAll('[data-picture]')) {
     button.addEventListener('click', () => {
       const frame = Number(button.dataset.picture);
+      stage.film = Number(button.dataset.film);
       stage.go(frame);
       if (timeline) timeline.setCursor(frame);
       bringIntoView(byId('stage'));

@@ -36,7 +36,8 @@ function clock(seconds) {
 
 async function frameData(facts) {
   const packed = atob(byId('frame-data').textContent);
-  const bytes = Uint8Array.from(packed, (letter) => letter.charCodeAt(0));
+  const bytes = new Uint8Array(packed.length);
+  for (let i = 0; i < packed.length; i++) bytes[i] = packed.charCodeAt(i);
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream('deflate'));
   return indexed(facts, new Uint8Array(await new Response(stream).arrayBuffer()));
 }

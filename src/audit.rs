@@ -5,13 +5,14 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
-use crate::capture::{CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
+use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, ClassifiedFrame, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::settings::{Settings, ViewSettings};
+use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
@@ -37,6 +38,16 @@ pub struct Audit {
     pub notes: Vec<Note>,
     /// The verdict in plain sentences.
     pub verdict: String,
+    /// What was required, and whether it is met; see [`Audit::hold_against`].
+    pub requirements: Vec<Outcome>,
+}
+
+impl Audit {
+    /// Holds the audit against requirements, in place of earlier ones.
+    pub fn hold_against(&mut self, requirements: &[Requirement]) {
+        let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
+        self.requirements = gate::outcomes(requirements, &facts);
+    }
 }
 
 /// Frames from the beginning of a segment to a typical stretch of it: what came before is out of sight then.
@@ -82,16 +93,33 @@ pub struct Run<'a> {
 /// # Errors
 /// The capture cannot be read at all. A capture that breaks off is audited as far as it goes and marked incomplete.
 pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<Audit> {
-    let sniffed = crate::capture::sniff(capture)?;
-    if sniffed.kind() != CaptureKind::FingerprintLog {
-        return audit_source(sniffed.open(&settings.reading)?, settings, run);
-    }
-    let place = sniffed.place().to_owned();
-    refuse_pixel_settings(settings, &place)?;
-    match sniffed.into_reader() {
-        Some(bytes) => audit_log(LogReader::open(bytes, place)?, settings, run),
-        None => unreachable!("a log is a file or a stream"),
-    }
+    capture::attended(run.stop, |brake| {
+        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
+        if sniffed.kind() != CaptureKind::FingerprintLog {
+            let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+            return audit_source(source, settings, run);
+        }
+        let place = sniffed.place().to_owned();
+        refuse_pixel_settings(settings, &place)?;
+        match sniffed.into_reader() {
+            Some(bytes) => {
+                let log = unless_pulled(brake, LogReader::open(bytes, place))?;
+                audit_log(log, settings, run)
+            }
+            None => unreachable!("a log is a file or a stream"),
+        }
+    })
+}
+
+/// What opening came to; where it was ended from outside, that is the reason and not what followed from it.
+fn unless_pulled<T>(brake: &Brake, opened: Result<T>) -> Result<T> {
+    opened.map_err(|error| {
+        if !brake.is_pulled() {
+            return error;
+        }
+        let cause = "no frame had been read, so there is no report";
+        Error::new(error.place, "interrupted", cause, "run it again to the end")
+    })
 }
 
 /// Audits an open source of frames.
@@ -108,11 +136,32 @@ pub fn audit_source(source: Box<dyn FrameSource>, settings: &Settings, run: Run<
     Ok(conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, settings))
 }
 
+/// Audits fingerprints that are at hand, in order from frame 0, of a capture with these `facts`.
+pub fn audit_fingerprints<'a>(
+    facts: CaptureFacts,
+    fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
+    settings: &Settings,
+) -> Audit {
+    let mut gathered = Gathered::default();
+    fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
+    conclude(Reading { facts, view: &settings.view, end: ReadingEnd::default() }, gathered, settings)
+}
+
 /// Audits a fingerprint log: from here on the same as its capture.
 fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
     let mut gathered = Gathered::default();
     let mut interrupted = false;
-    while let Some(fingerprint) = log.next_fingerprint()? {
+    loop {
+        let fingerprint = match log.next_fingerprint() {
+            Ok(Some(fingerprint)) => fingerprint,
+            Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if run.stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
+            Err(error) => return Err(error),
+        };
         gathered.push(&fingerprint);
         run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
         interrupted = run.stop.load(Ordering::Relaxed);
@@ -152,13 +201,16 @@ pub fn write_log(
     run: Run<'_>,
     (place, out): (&str, impl Write),
 ) -> Result<ReadingEnd> {
-    let source = crate::capture::open(capture, &settings.reading)?;
-    let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
-    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
-        log.push(&fingerprint)
-    })?;
-    log.finish(&end)?;
-    Ok(end)
+    capture::attended(run.stop, |brake| {
+        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
+        let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+        let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
+        let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+            log.push(&fingerprint)
+        })?;
+        log.finish(&end)?;
+        Ok(end)
+    })
 }
 
 impl<'a> Run<'a> {
@@ -187,12 +239,12 @@ impl Reading<'_> {
     fn notes(&self) -> Vec<Note> {
         let mut notes = self.end.end.notes.clone();
         if let Some(error) = &self.end.error {
-            let text = format!("reading broke off after {} frames: {error}", self.end.frames);
+            let text = format!("Reading broke off after {} frames: {error}.", self.end.frames);
             notes.push(Note::new(NoteCode::BrokenOff, text));
         }
         if *self.view != ViewSettings::default() {
             let text =
-                "only a part of the picture was looked at, as asked: what changes elsewhere is not seen";
+                "Only a part of the picture was looked at, as asked: what changes elsewhere is not seen.";
             notes.push(Note::new(NoteCode::PartOfPicture, text));
         }
         notes
@@ -250,6 +302,7 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         findings: conclusion.findings,
         notes,
         verdict: conclusion.verdict,
+        requirements: Vec::new(),
     }
 }
 

@@ -4,11 +4,12 @@ mod cli;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
+use std::sync::atomic::Ordering;
 
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, interrupt, print};
+use cli::{commands, interrupt, interrupt::STOP, print};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -32,6 +33,10 @@ fn report_error(outcome: Result<Exit>) -> Exit {
         if !error.hint.is_empty() {
             let _ = writeln!(stderr, "hint: {}", error.hint);
         }
-        Exit::NotWhole
+        if STOP.load(Ordering::SeqCst) {
+            Exit::Interrupted
+        } else {
+            Exit::NotWhole
+        }
     })
 }

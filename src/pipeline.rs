@@ -22,6 +22,7 @@ use std::thread::{self, ScopedJoinHandle};
 
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
+pub use crate::capture::log::ReadingEnd;
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{FrameFingerprint, FrameMeasures, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
@@ -32,8 +33,9 @@ use crate::settings::ViewSettings;
 /// Frames that must be in memory for one worker to go on: the one being read, the one being measured, and
 /// the one before that.
 const WINDOW: usize = 3;
-/// Frames in memory per worker beyond the window: one being measured and one waiting.
-const FRAMES_PER_WORKER: usize = 2;
+/// Frames in memory per worker beyond the window: the one it measures. With more the frames would outgrow
+/// the processor's last cache, and be slower to read again.
+const FRAMES_PER_WORKER: usize = 1;
 /// Most workers. More would wait for the reader, and hold frames meanwhile.
 const WORKERS_MAX: usize = 16;
 
@@ -59,24 +61,6 @@ pub struct Control<'a> {
     pub progress: &'a dyn Progress,
     /// Set to end reading soon; the result has a note then.
     pub stop: &'a AtomicBool,
-}
-
-/// How a run ended. The fingerprints so far are valid in every case.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct ReadingEnd {
-    /// Frames that went to the sink.
-    pub frames: u64,
-    /// Caveats met by the reader.
-    pub end: CaptureEnd,
-    /// What made the rest of the capture unreadable.
-    pub error: Option<Error>,
-}
-
-impl ReadingEnd {
-    /// Whether every frame of the capture was read whole.
-    pub fn is_complete(&self) -> bool {
-        self.error.is_none() && !self.end.notes.iter().any(|note| note.code.makes_incomplete())
-    }
 }
 
 /// Fingerprints every frame of `source` and hands them to `sink` in order, on the calling thread.
@@ -280,6 +264,11 @@ fn read_frames(
         let timing = match source.read_frame(&mut frame.samples) {
             Ok(Some(timing)) => timing,
             Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if signals.stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
             Err(cause) => {
                 error = Some(cause);
                 break;
@@ -432,7 +421,7 @@ mod tests {
             samples.resize(self.facts.shape.byte_len(), 0);
             self.buffers.lock().unwrap().insert(samples.as_ptr() as usize);
             for (at, sample) in samples.iter_mut().enumerate() {
-                *sample = ((at as u64 + self.next / 2 * 3) * 7919 >> 3) as u8;
+                *sample = (((at as u64 + self.next / 2 * 3) * 7919) >> 3) as u8;
             }
             self.next += 1;
             Ok(Some(FrameTiming { ticks: Some(self.next as i64), missing_before: 0 }))

@@ -81,6 +81,8 @@ impl Settings {
             "--region" => self.view.region = Some(Rect::parse(value)?),
             "--source-rate" => self.source_rate = Some(Rate::parse(value)?),
             "--exclude" => self.view.exclude.push(Rect::parse(value)?),
+            // Held against what was found; no part of how it was found.
+            "--require" => {}
             _ => return None,
         }
         Some(())

@@ -176,6 +176,36 @@ impl TimeBase {
     }
 }
 
+/// Where the delivered rate comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RateSource {
+    /// The capture's header says it.
+    Header,
+    /// The person gave it (`--rate`).
+    Given,
+    /// Estimated from timestamps.
+    Timestamps,
+    /// Nothing says it; assumed.
+    Assumed,
+}
+
+impl RateSource {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Header => "header",
+            Self::Given => "given",
+            Self::Timestamps => "timestamps",
+            Self::Assumed => "assumed",
+        }
+    }
+
+    /// The source with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Header, Self::Given, Self::Timestamps, Self::Assumed].into_iter().find(|s| s.name() == name)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

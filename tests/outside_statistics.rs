@@ -6,6 +6,10 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use evenbeat::fingerprint::{FrameMeter, ReducedPicture, ViewPlan};
+use evenbeat::frame::{Family, FrameShape, PixelFormat};
+use evenbeat::settings::ViewSettings;
+
 /// Values of two floating-point programs may differ in the last places of a sum.
 const TOLERANCE: f64 = 1e-9;
 
@@ -151,6 +155,39 @@ fn block_means_of_the_samples_are_those_of_numpy() {
         for (mean, row) in means.iter().zip(blocks) {
             assert_near(*mean, &row[4], &row.join(","));
         }
+    }
+}
+
+/// Whole frames of an 8-bit 4:2:0 capture of `samples/`, with their shape.
+fn whole_frames(name: &str) -> (FrameShape, Vec<Vec<u8>>) {
+    let path = root().join("samples").join(name);
+    let planes = luma_planes(&path);
+    let (width, height) = (planes[0].width, planes[0].samples.len() / planes[0].width);
+    let pixel_format = PixelFormat { family: Family::Yuv { across: 1, down: 1 }, bit_depth: 8 };
+    let shape = FrameShape { width: width as u32, height: height as u32, pixel_format };
+    let bytes = fs::read(path).expect("a capture of samples/");
+    let body = bytes.len() - planes.len() * (shape.byte_len() + "FRAME\n".len());
+    let frames = bytes[body..].chunks_exact(shape.byte_len() + "FRAME\n".len());
+    (shape, frames.map(|frame| frame["FRAME\n".len()..].to_vec()).collect())
+}
+
+#[test]
+fn measured_block_change_is_that_of_numpy() {
+    // Fingerprints hold single-precision numbers.
+    const SINGLE: f64 = 1e-5;
+    for blocks in expected("block_change.csv").chunks(12) {
+        let (shape, frames) = whole_frames(&blocks[0][0]);
+        let plan = ViewPlan::new(shape, &ViewSettings::default());
+        let frame: usize = blocks[0][1].parse().expect("a frame number");
+        let mut meter = FrameMeter::default();
+        let spread =
+            meter.measure(&plan, &frames[frame], Some(&frames[frame - 1]), ReducedPicture::default()).luma;
+        let expected: Vec<f64> = blocks.iter().map(|row| number(&row[4])).collect();
+        let worst = expected.iter().copied().fold(0.0, f64::max);
+        let what = format!("{} frame {frame}", blocks[0][0]);
+        assert!((f64::from(spread.worst) - worst).abs() <= SINGLE * worst, "{what}: {spread:?} {worst}");
+        let middle = mean(&expected);
+        assert!((f64::from(spread.mean) - middle).abs() <= SINGLE * middle, "{what}: {spread:?} {middle}");
     }
 }
 

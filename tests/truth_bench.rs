@@ -12,6 +12,8 @@
 //! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
 //! | `EVENBEAT_TRUTH_ONLY` | only cells whose name `scene/delivery/recording` holds one of these texts (comma) |
 //! | `EVENBEAT_TRUTH_EVERYTHING` | if set, the whole product of scenes, deliveries and recordings |
+//! | `EVENBEAT_TRUTH_CACHE` | folder for encoded clips; `target/truth-cache` if unset |
+//! | `EVENBEAT_TRUTH_KEPT` | folder for the fingerprint log of every cell: cells found there are not measured again (empty it when fingerprints change) |
 //! | `EVENBEAT_TRUTH_DUMP` | folder for one table per cell: truth, call and fingerprint of every frame |
 //! | `EVENBEAT_TRUTH_CELLS` | folder for frames (YUV4MPEG2) and truth of every cell, by the test `write_cells` |
 
@@ -21,18 +23,23 @@ use std::env;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 
-use evenbeat::capture::FrameSource;
+use evenbeat::capture::CaptureFacts;
+use evenbeat::classify::FrameClass;
+use evenbeat::fingerprint::FrameFingerprint;
+use evenbeat::verdict::FindingKind;
 use truth::adapter::{self, Judged};
 use truth::cells::{self, Cell};
 use truth::recordings::Recording;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{dump, plain_judge, real_clips, recordings};
+use truth::{deliveries, dump, perfect, plain_judge, real_clips, recordings};
 
+/// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("truth-cache")
+    let default = || Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("truth-cache");
+    env::var_os("EVENBEAT_TRUTH_CACHE").map_or_else(default, PathBuf::from)
 }
 
 fn encoder_at_hand() -> bool {
@@ -45,7 +52,7 @@ fn wanted(cell: &Cell) -> bool {
         .map_or(true, |only| only.split(',').any(|text| cell.name().contains(text)))
 }
 
-type Judge = fn(Box<dyn FrameSource>) -> Judged;
+type Judge = fn(&CaptureFacts, &[FrameFingerprint]) -> Judged;
 
 /// Judges cells on as many threads as there are processors; scores come in the order of the cells.
 fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
@@ -58,10 +65,14 @@ fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
                 while let Some((place, cell)) =
                     Some(next.fetch_add(1, Ordering::Relaxed)).and_then(|p| Some((p, cells.get(p)?)))
                 {
-                    let source = recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
-                    let judged = judge(source);
+                    let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
+                    let kept = env::var_os("EVENBEAT_TRUTH_KEPT")
+                        .map(|folder| Path::new(&folder).join(format!("{}.log", cell.file_name())));
+                    let (facts, fingerprints) = adapter::measured(open, kept.as_deref());
+                    let judged = judge(&facts, &fingerprints);
                     if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {
-                        dump::write(cell, &judged, Path::new(&folder)).expect("the dump can be written");
+                        dump::write(cell, &judged, &fingerprints, Path::new(&folder))
+                            .expect("the dump can be written");
                     }
                     scores.lock().unwrap().push((place, score(cell, &judged)));
                 }
@@ -94,6 +105,110 @@ fn pictures_differ_exactly_where_their_content_does() {
     }
 }
 
+#[test]
+fn every_delivery_meets_every_recording() {
+    let mut met = std::collections::BTreeSet::new();
+    for (number, (name, _)) in PAINTED.iter().enumerate() {
+        let scene = Scene::painted(name, cells::LONG_SIZE);
+        for cell in cells::of_scene(number, scene, cells::SHORT_FRAMES, false) {
+            if deliveries::all(2).iter().any(|delivery| delivery.name == cell.delivery.name) {
+                met.insert((cell.delivery.name, cell.recording.name()));
+            }
+        }
+    }
+    assert_eq!(met.len(), deliveries::all(cells::SHORT_FRAMES).len() * recordings::ALL.len());
+}
+
+#[test]
+fn noise_is_as_strong_as_it_says() {
+    // Independent noise of deviation σ in both frames of a repeat: deviation of the difference σ√2
+    // (variances add); rounding to whole code values adds 1/12 to each variance.
+    let scene = Arc::new(Scene::painted("pan-1", cells::SHORT_SIZE));
+    let delivery = Arc::new(deliveries::all(4).remove(1));
+    for deviation in [1, 3, 6] {
+        let mut source = recordings::open(&scene, &delivery, Recording::Noise(deviation), &cache());
+        let (mut first, mut second) = (Vec::new(), Vec::new());
+        source.read_frame(&mut first).unwrap();
+        source.read_frame(&mut second).unwrap();
+        let luma = cells::SHORT_SIZE.width * cells::SHORT_SIZE.height;
+        let squares = first[..luma].iter().zip(&second).map(|(a, b)| f64::from(a.abs_diff(*b)).powi(2));
+        let found = (squares.sum::<f64>() / luma as f64).sqrt();
+        let expected = (2.0 * (f64::from(deviation).powi(2) + 1.0 / 12.0)).sqrt();
+        assert!((found / expected - 1.0).abs() < 0.03, "{deviation}: {found} {expected}");
+    }
+}
+
+/// A cell of the short form's size.
+fn cell(scene: &str, delivery: &str, recording: Recording) -> Cell {
+    let deliveries = deliveries::all(cells::SHORT_FRAMES);
+    let delivery = deliveries.into_iter().find(|d| d.name == delivery).expect("a delivery of the list");
+    let scene = Arc::new(Scene::painted(scene, cells::SHORT_SIZE));
+    Cell { scene, delivery: Arc::new(delivery), recording }
+}
+
+#[test]
+fn a_faultless_judgement_misses_nothing() {
+    for (scene, delivery) in [
+        ("pan-3", "1:1"),
+        ("pan-3", "stalls"),
+        ("still-stretches", "1:1"),
+        ("cuts", "2:2"),
+        ("ticker", "25-in-60"),
+    ] {
+        let cell = cell(scene, delivery, Recording::Lossless);
+        let score = score(&cell, &perfect::judgement(&cell));
+        assert_eq!(missed(std::slice::from_ref(&score)), [] as [&str; 0], "{scene} {delivery}");
+        assert_eq!((score.still.total, score.mixes.total), (score.still.right, score.mixes.right));
+    }
+}
+
+#[test]
+fn each_kind_of_error_is_missed() {
+    type Spoil = fn(&mut Judged);
+    let table: [(&str, Recording, Spoil, &str); 8] = [
+        ("1:1", Recording::Lossless, |j| j.frames[7].class = FrameClass::Repeat, "lossless frames: 1/120"),
+        (
+            "1:1",
+            Recording::Noise(1),
+            |j| j.frames[7].class = FrameClass::Still,
+            "lossy and noisy frames: 1/120",
+        ),
+        (
+            "2:2",
+            Recording::Noise(3),
+            |j| j.frames.iter_mut().take(9).for_each(|frame| frame.class = FrameClass::New),
+            "frames of pan-3/2:2/noise-3: 4/120",
+        ),
+        ("2:2", Recording::Dither, |j| j.cadence.as_mut().unwrap().pattern = None, "patterns: 1/1"),
+        (
+            "1:1",
+            Recording::Dither,
+            |j| j.findings.push(perfect::finding(FindingKind::Freeze, 3, 4)),
+            "clean pan-3/dither: false freeze",
+        ),
+        ("stalls", Recording::Lossless, |j| j.findings.clear(), "stalls: 3/3"),
+        (
+            "stalls",
+            Recording::Lossless,
+            |j| j.frames.iter_mut().for_each(|frame| frame.lost_before += 1),
+            "lost pictures: 3/3",
+        ),
+        (
+            "2:3",
+            Recording::Noise(6),
+            |j| j.frames.iter_mut().for_each(|frame| frame.class = FrameClass::New),
+            "sure calls in noise-6: 72/119",
+        ),
+    ];
+    for (delivery, recording, spoil, expected) in table {
+        let cell = cell("pan-3", delivery, recording);
+        let mut judged = perfect::judgement(&cell);
+        spoil(&mut judged);
+        let missed = missed(&[score(&cell, &judged)]);
+        assert!(missed.iter().any(|line| line.starts_with(expected)), "{expected}: {missed:?}");
+    }
+}
+
 /// Cells of the short form that can be run here.
 fn short_cells() -> Vec<Cell> {
     let mut cells = cells::short();
@@ -107,7 +222,10 @@ fn short_cells() -> Vec<Cell> {
 
 #[test]
 fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
-    let by_digests = |source| Judged { frames: plain_judge::judge(source), ..Judged::default() };
+    let by_digests: Judge = |_, fingerprints| {
+        let frames = plain_judge::judge(fingerprints);
+        Judged { frames, ..Judged::default() }
+    };
     let mut cells = short_cells();
     cells.retain(|cell| cell.recording == Recording::Lossless);
     assert_eq!(missed(&run(&cells, by_digests)), [] as [&str; 0]);

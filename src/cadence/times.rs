@@ -2,9 +2,8 @@
 
 use super::timing::{fitted_step, lost_in_steps, median_step};
 use super::FrameTimes;
-use crate::capture::RateSource;
 use crate::note::{Note, NoteCode};
-use crate::units::{Rate, TimeBase};
+use crate::units::{Rate, RateSource, TimeBase};
 
 /// Rate assumed where nothing tells one: 60000/1001, what playback devices of the 60 Hz world send to a
 /// display. Common practice, no source.

@@ -1,5 +1,6 @@
 //! What the decoder prints: its account of the capture, and its complaints.
 
+use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Read};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
@@ -32,6 +33,10 @@ const CUT_PHRASES: &[&str] = &[
 /// Phrase by which the decoder says that it moved a time that was not later than the one before.
 const MOVED_TIME_PHRASES: &[&str] = &["Non-monotonous DTS", "Non-monotonic DTS"];
 
+/// Most moved times kept until their frames are read. The decoder is ahead by what a pipe holds, so this is
+/// far more than can be waiting.
+const MOVED_TIMES_MAX: usize = 65_536;
+
 /// The decoder's account of the capture.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Banner {
@@ -45,6 +50,10 @@ pub(crate) struct Banner {
     pub(crate) scan: Scan,
     /// Average frame rate, rounded to 0.01 Hz.
     pub(crate) average_hz: Option<f64>,
+    /// Finest frame rate that the decoder guesses from the timestamps, rounded to 0.01 Hz.
+    pub(crate) finest_hz: Option<f64>,
+    /// Ticks of the container's time base, rounded to 0.01 Hz.
+    pub(crate) ticks_hz: Option<f64>,
     /// The decoder's name of the pixel format in the capture, empty if not told.
     pub(crate) decoded_format: String,
     /// The decoder's name of the pixel format it delivers, empty if not told.
@@ -62,8 +71,10 @@ pub(crate) struct Complaints {
     pub(crate) last_error: Option<String>,
     /// First line that says the input ends early.
     cut: Option<String>,
-    /// Times moved because they were not later than the one before.
-    moved_times: u64,
+    /// Times moved to where, because they were not later than the one before, and where they came from.
+    moved_times: VecDeque<(i64, i64)>,
+    /// Moved times of which that is not known.
+    lost_times: u64,
     /// The stream asked for does not exist.
     pub(crate) lacks_stream: bool,
 }
@@ -93,13 +104,13 @@ impl Complaints {
                 ),
             ));
         }
-        if self.moved_times > 0 {
+        if self.lost_times > 0 {
             notes.push(Note::new(
                 NoteCode::TimesNotIncreasing,
                 format!(
                     "{} timestamp(s) of the capture repeat or run backwards; the decoder moved each to just \
                      after the one before.",
-                    self.moved_times
+                    self.lost_times
                 ),
             ));
         }
@@ -160,6 +171,17 @@ impl DecoderLog {
         self.shared.wait_for(patience, |state| state.is_closed || state.banner.is_whole()).banner.parse()
     }
 
+    /// Where the time that the decoder moved to `ticks` came from; `None` if it moved none there.
+    pub(crate) fn moved_time(&self, ticks: i64, patience: Duration) -> Option<i64> {
+        let is_it = |moved: &(i64, i64)| moved.0 == ticks;
+        let mut state = self
+            .shared
+            .wait_for(patience, |state| state.is_closed || state.complaints.moved_times.iter().any(is_it));
+        let moved_times = &mut state.complaints.moved_times;
+        let at = moved_times.iter().position(is_it)?;
+        moved_times.remove(at).map(|(_, from)| from)
+    }
+
     /// The complaints, all of them if the messages end within `patience`.
     pub(crate) fn summary(&self, patience: Duration) -> Complaints {
         self.shared.wait_for(patience, |state| state.is_closed).complaints.clone()
@@ -185,21 +207,34 @@ impl Complaints {
         self.lacks_stream |= message.contains("matches no streams");
         self.errors += 1;
         if self.quoted.len() < QUOTED_MAX {
-            self.quoted.push(message.to_owned());
+            self.quoted.push(message.trim_end_matches('.').to_owned());
         }
-        self.last_error = Some(message.to_owned());
+        self.last_error = Some(message.trim_end_matches('.').to_owned());
         self.add_warning(message);
     }
 
     fn add_warning(&mut self, message: &str) {
         let contains = |phrases: &[&str]| phrases.iter().any(|phrase| message.contains(phrase));
         if contains(CUT_PHRASES) && self.cut.is_none() {
-            self.cut = Some(message.to_owned());
+            self.cut = Some(message.trim_end_matches('.').to_owned());
         }
         if contains(MOVED_TIME_PHRASES) {
-            self.moved_times += 1;
+            match moved_time(message) {
+                Some(moved) if self.moved_times.len() < MOVED_TIMES_MAX => self.moved_times.push_back(moved),
+                _ => self.lost_times += 1,
+            }
         }
     }
+}
+
+/// New and old time in `previous: 5, current: 3; changing to 6.`
+fn moved_time(message: &str) -> Option<(i64, i64)> {
+    let number_after = |label: &str| {
+        let (_, rest) = message.split_once(label)?;
+        let end = rest.find(|c: char| !c.is_ascii_digit() && c != '-').unwrap_or(rest.len());
+        rest[..end].parse().ok()
+    };
+    Some((number_after("changing to ")?, number_after("current: ")?))
 }
 
 /// Reads a line into `line`, as much as is kept of it; false at the end.
@@ -300,12 +335,15 @@ impl BannerLines {
         let fields = input.map(|(_, text)| stream_fields(text)).unwrap_or_default();
         let output = self.output_stream.as_deref().map(stream_fields).unwrap_or_default();
         let format_field = fields.get(1).copied().unwrap_or_default();
+        let value_of = |unit: &str| fields.iter().find_map(|field| hertz(field.trim().strip_suffix(unit)?));
         Banner {
             demuxer: self.demuxer.clone(),
             duration_s: self.duration_s.filter(|_| !self.duration_is_estimate),
             streams: self.input_streams.len(),
             scan: scan_in(format_field),
-            average_hz: fields.iter().find_map(|field| hertz(field.trim().strip_suffix(" fps")?)),
+            average_hz: value_of(" fps"),
+            finest_hz: value_of(" tbr"),
+            ticks_hz: value_of(" tbn"),
             decoded_format: format_name(format_field),
             delivered_format: format_name(output.get(1).copied().unwrap_or_default()),
         }
@@ -315,6 +353,7 @@ impl BannerLines {
 /// The fields of a video stream's line, split at commas outside parentheses.
 fn stream_fields(text: &str) -> Vec<&str> {
     let Some((_, description)) = text.split_once("Video: ") else { return Vec::new() };
+    let description = description.split(" (default)").next().unwrap_or(description);
     let mut depth = 0usize;
     description
         .split(move |c| {
@@ -362,4 +401,118 @@ fn clock_seconds(text: &str) -> Option<f64> {
         seconds = seconds * 60.0 + part.parse::<f64>().ok()?;
     }
     Some(seconds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn banner(text: &str) -> Banner {
+        let mut state = State::default();
+        text.lines().for_each(|line| state.add(line));
+        state.banner.parse()
+    }
+
+    const TWO_STREAMS: &str = "\
+[info] Input #0, mov,mp4,m4a,3gp,3g2,mj2, from 'file:a.mov':
+[info]   Duration: 01:02:03.50, start: 0.000000, bitrate: 13282 kb/s
+[info]   Stream #0:0[0x1](und): Audio: aac (LC) (mp4a / 0x6134706D), 44100 Hz, mono, fltp, 85 kb/s (default)
+[info]   Stream #0:1[0x2](eng): Video: hevc (Main) (hvc1 / 0x31637668), yuvj420p(pc, bt709, top first), 1024x768, \
+12593 kb/s, SAR 1:1 DAR 4:3, 27.61 fps, 120 tbr, 90k tbn (default)
+[info] Stream mapping:
+[info]   Stream #0:1 -> #0:0 (hevc (native) -> rawvideo (native))
+[info] Output #0, nut, to 'pipe:':
+[info]   Stream #0:0: Video: rawvideo (I420 / 0x30323449), yuv420p(pc, progressive), 1024x768 [SAR 1:1 DAR 4:3], \
+q=2-31, 120 fps, 90k tbn (default)
+";
+
+    #[test]
+    fn the_account_of_the_mapped_stream_is_read() {
+        let expected = Banner {
+            demuxer: "mov".into(),
+            duration_s: Some(3723.5),
+            streams: 2,
+            scan: Scan::TopFieldFirst,
+            average_hz: Some(27.61),
+            finest_hz: Some(120.0),
+            ticks_hz: Some(90_000.0),
+            decoded_format: "yuvj420p".into(),
+            delivered_format: "yuv420p".into(),
+        };
+        assert_eq!(banner(TWO_STREAMS), expected);
+    }
+
+    #[test]
+    fn estimated_durations_are_not_believed() {
+        let text = TWO_STREAMS.to_owned()
+            + "[mp3 @ 0x1] [warning] Estimating duration from bitrate, this may be inaccurate";
+        assert_eq!(banner(&text).duration_s, None);
+        assert_eq!(banner(&TWO_STREAMS.replace("01:02:03.50", "N/A")).duration_s, None);
+    }
+
+    #[test]
+    fn scan_flags_are_read() {
+        for (field, scan) in [
+            ("yuv420p", Scan::Unknown),
+            ("yuv420p(tv)", Scan::Unknown),
+            ("yuv420p(progressive)", Scan::Progressive),
+            ("yuv420p(tv, bt709, bottom first)", Scan::BottomFieldFirst),
+            ("yuv420p(top coded first (swapped))", Scan::BottomFieldFirst),
+            ("yuv420p(bottom coded first (swapped))", Scan::TopFieldFirst),
+        ] {
+            assert_eq!(scan_in(field), scan, "{field}");
+        }
+    }
+
+    #[test]
+    fn levels_are_told_with_and_without_a_source() {
+        for (line, level, text) in [
+            ("[error] bad", "error", "bad"),
+            ("[h264 @ 0x55d7] [error] bad [1] thing", "error", "bad [1] thing"),
+            ("[vist#0:0/h264 @ 0x1] [dec:h264 @ 0x2] [warning] odd", "warning", "odd"),
+            ("plain [error] text", "", "plain [error] text"),
+            ("", "", ""),
+        ] {
+            assert_eq!(split_level(line), (level, text));
+        }
+    }
+
+    #[test]
+    fn moved_times_are_kept_and_unclear_ones_counted() {
+        let mut state = State::default();
+        state.add("[warning] Non-monotonous DTS in output stream 0:0; previous: 5, current: -3; changing to 6. This");
+        state.add("[nut @ 0x1] [warning] Non-monotonic DTS; previous: 6, current: 6; changing to 7.");
+        assert_eq!(state.complaints.moved_times, [(6, -3), (7, 6)]);
+        assert_eq!(state.complaints.notes(), []);
+        state.add("[warning] Non-monotonic DTS");
+        let notes = state.complaints.notes();
+        assert_eq!(notes.len(), 1);
+        assert_eq!(notes[0].code, NoteCode::TimesNotIncreasing);
+        assert!(notes[0].text.starts_with("1 timestamp(s)"));
+    }
+
+    #[test]
+    fn memory_is_bounded_whatever_is_printed() {
+        let mut state = State::default();
+        for number in 0..10_000 {
+            state.add(&format!("[info]   Stream #0:{number}: Video: x"));
+            state.add("[error] wrong");
+        }
+        assert!(state.banner.input_streams.len() <= STREAMS_MAX);
+        assert_eq!(state.complaints.quoted.len(), QUOTED_MAX);
+        let mut line = Vec::new();
+        assert!(next_line(&mut vec![b'x'; 1 << 20].as_slice(), &mut line));
+        assert_eq!(line.len(), LINE_MAX);
+    }
+
+    #[test]
+    fn lines_end_at_either_line_end() {
+        let mut input: &[u8] = b"a\rb\n\nlast";
+        let mut line = Vec::new();
+        let mut lines = Vec::new();
+        while next_line(&mut input, &mut line) {
+            lines.push(String::from_utf8(line.clone()).unwrap());
+        }
+        assert_eq!(lines, ["a", "b", "", "last"]);
+    }
 }

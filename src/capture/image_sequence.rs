@@ -55,11 +55,7 @@ impl ImageSequence {
     /// As [`ImageSequence::from_folder`].
     pub(crate) fn from_pattern(pattern: &Path, name: String, settings: &ReadingSettings) -> Result<Self> {
         let wanted: Vec<char> = file_name(pattern).chars().collect();
-        let folder = match pattern.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent,
-            _ => Path::new("."),
-        };
-        let images = files_in(folder)?
+        let images = files_in(folder_of(pattern))?
             .into_iter()
             .filter(|path| matches_pattern(&wanted, &file_name(path).chars().collect::<Vec<_>>()))
             .collect();
@@ -362,6 +358,14 @@ fn first_run(text: &str) -> (&str, &str) {
     text.split_at(text.find(|c| is_digit(c) != first).unwrap_or(text.len()))
 }
 
+/// The folder that the last component of `path` is in.
+pub(crate) fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
 /// Whether the last component of `path` has a wildcard.
 pub(crate) fn is_pattern(path: &Path) -> bool {
     file_name(path).contains(['*', '?'])
@@ -393,4 +397,244 @@ fn matches_pattern(pattern: &[char], name: &[char]) -> bool {
         }
     }
     pattern[at..].iter().all(|&rest| rest == '*')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::testing::{read_all, shown, Numbers, Outcome};
+    use image::{DynamicImage, ImageFormat};
+    use std::io::Cursor;
+
+    fn encoded(image: &DynamicImage, format: ImageFormat) -> Vec<u8> {
+        let mut bytes = Cursor::new(Vec::new());
+        image.write_to(&mut bytes, format).unwrap();
+        bytes.into_inner()
+    }
+
+    fn gray(value: u8) -> Vec<u8> {
+        encoded(
+            &DynamicImage::ImageLuma8(image::GrayImage::from_pixel(3, 2, image::Luma([value]))),
+            ImageFormat::Png,
+        )
+    }
+
+    fn folder_with(files: &[(&str, Vec<u8>)]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, bytes) in files {
+            fs::write(folder.path().join(name), bytes).unwrap();
+        }
+        folder
+    }
+
+    fn open(folder: &Path) -> Result<ImageSequence> {
+        ImageSequence::from_folder(folder, "frames".into(), &ReadingSettings::default())
+    }
+
+    fn read(folder: &Path) -> Outcome {
+        read_all(Box::new(open(folder).unwrap()))
+    }
+
+    fn first_samples(outcome: &Outcome) -> Vec<u8> {
+        outcome.frames.iter().map(|(_, samples)| samples[0]).collect()
+    }
+
+    /// The error without the folder's path.
+    fn local(error: &Error, folder: &Path) -> String {
+        shown(error).replace(&format!("{}{}", folder.display(), std::path::MAIN_SEPARATOR), "")
+    }
+
+    #[test]
+    fn images_come_in_natural_order() {
+        let files =
+            [("f10.png", gray(10)), ("f9.png", gray(9)), ("f1.png", gray(1)), ("f0011.png", gray(11))];
+        let folder = folder_with(&files);
+        assert_eq!(first_samples(&read(folder.path())), [1, 9, 10, 11]);
+        for (a, b) in [("a2", "a10"), ("a02", "a10"), ("a", "b"), ("a1b", "a1c"), ("a1", "a01"), ("9", "a")] {
+            assert_eq!(natural_order(b, a), natural_order(a, b).reverse(), "{a} {b}");
+        }
+        assert_eq!(natural_order("a2", "a10"), Ordering::Less);
+        assert_eq!(natural_order("x99999999999999999999", "x100000000000000000000"), Ordering::Less);
+    }
+
+    #[test]
+    fn gaps_in_the_numbering_are_reported() {
+        let files =
+            ["a_007.png", "a_008.png", "a_011.png", "b_001.png", "b_003.png"].map(|name| (name, gray(1)));
+        let outcome = read(folder_with(&files).path());
+        let missing: Vec<u32> = outcome.frames.iter().map(|(timing, _)| timing.missing_before).collect();
+        assert_eq!(missing, [0, 0, 2, 0, 1]);
+        assert_eq!(outcome.note_codes(), [NoteCode::NumberingGap]);
+        assert_eq!(
+            outcome.notes[0].text,
+            "The numbers of the images leave out 3 in 2 place(s), first before frame 2; they are taken as frames \
+             the recorder lost."
+        );
+    }
+
+    #[test]
+    fn the_last_number_of_the_stem_counts() {
+        for (name, expected) in [
+            ("frame_0042.png", Some(("frame_", 42))),
+            ("take2_007_left.tif", Some(("take2_", 7))),
+            ("0000.png", Some(("", 0))),
+            ("é9.png", Some(("é", 9))),
+            ("cover.png", None),
+            ("f99999999999999999999.png", None),
+        ] {
+            let expected = expected.map(|(head, number)| (head.to_owned(), number));
+            assert_eq!(number_of(Path::new(name)), expected, "{name}");
+        }
+    }
+
+    #[test]
+    fn every_kind_of_image_becomes_planes() {
+        let rgb8 = image::RgbImage::from_fn(2, 1, |x, _| image::Rgb([10 + x as u8, 20, 30]));
+        let rgb16 = image::ImageBuffer::from_pixel(1, 1, image::Rgb([0x0102u16, 0x0304, 0x0506]));
+        let rgba16 = image::ImageBuffer::from_pixel(1, 1, image::Rgba([0x0102u16, 0x0304, 0x0506, 9]));
+        let gray16 = image::ImageBuffer::from_pixel(1, 1, image::Luma([0x0102u16]));
+        let rgba8 = image::RgbaImage::from_pixel(1, 1, image::Rgba([1, 2, 3, 4]));
+        let alpha8 = image::GrayAlphaImage::from_pixel(1, 1, image::LumaA([7, 8]));
+        for (picture, format, name, samples) in [
+            (DynamicImage::from(rgb8), ImageFormat::Png, "gbrp", vec![20, 20, 30, 30, 10, 11]),
+            (rgb16.into(), ImageFormat::Tiff, "gbrp16", vec![4, 3, 6, 5, 2, 1]),
+            (rgba16.into(), ImageFormat::Png, "gbrp16", vec![4, 3, 6, 5, 2, 1]),
+            (gray16.into(), ImageFormat::Tiff, "gray16", vec![2, 1]),
+            (rgba8.into(), ImageFormat::Tiff, "gbrp", vec![2, 3, 1]),
+            (alpha8.into(), ImageFormat::Png, "gray", vec![7]),
+        ] {
+            let folder = folder_with(&[("1.png", encoded(&picture, format))]);
+            let sequence = open(folder.path()).unwrap();
+            assert_eq!(sequence.facts().shape.pixel_format.to_string(), name);
+            assert_eq!(read_all(Box::new(sequence)).frames[0].1, samples, "{name}");
+        }
+    }
+
+    #[test]
+    fn images_are_found_by_their_bytes_and_by_pattern() {
+        let files = [
+            ("shot1.dat", gray(1)),
+            ("shot2.png", gray(2)),
+            ("shotx.png", gray(3)),
+            ("notes.txt", b"text".to_vec()),
+            (".shot0.png", gray(9)),
+        ];
+        let folder = folder_with(&files);
+        assert_eq!(first_samples(&read(folder.path())), [1, 2, 3]);
+        for (pattern, expected) in
+            [("shot?.png", vec![2, 3]), ("*.png", vec![9, 2, 3]), ("s*2*", vec![2]), ("*t1.d*", vec![1])]
+        {
+            let path = folder.path().join(pattern);
+            let sequence =
+                ImageSequence::from_pattern(&path, "x".into(), &ReadingSettings::default()).unwrap();
+            assert_eq!(first_samples(&read_all(Box::new(sequence))), expected, "{pattern}");
+        }
+    }
+
+    #[test]
+    fn patterns_match_whole_names() {
+        for (pattern, name, expected) in [
+            ("*", "", true),
+            ("a*b*c", "a1b2b3c", true),
+            ("a*b*c", "a1b2b3", false),
+            ("?", "é", true),
+            ("?", "", false),
+            ("a", "ab", false),
+            ("**a", "bca", true),
+        ] {
+            let letters = |text: &str| text.chars().collect::<Vec<_>>();
+            assert_eq!(matches_pattern(&letters(pattern), &letters(name)), expected, "{pattern} {name}");
+        }
+    }
+
+    #[test]
+    fn unlike_images_are_refused_by_name() {
+        let other_size = encoded(&DynamicImage::new_luma8(4, 2), ImageFormat::Png);
+        let other_depth = encoded(&DynamicImage::new_luma16(3, 2), ImageFormat::Png);
+        for (bytes, message) in [
+            (other_size, "2.png: image of another size: 4x2, but the first image is 3x2"),
+            (
+                other_depth,
+                "2.png: image of another depth or kind: gray 16 bit, but the first image is gray 8 bit",
+            ),
+        ] {
+            let folder = folder_with(&[("1.png", gray(1)), ("2.png", bytes), ("3.png", gray(3))]);
+            let outcome = read(folder.path());
+            assert_eq!(outcome.frames.len(), 1);
+            assert_eq!(
+                local(&outcome.error.unwrap(), folder.path()),
+                format!("{message}\nall images of a sequence must have one size, depth and kind; remove or convert this one")
+            );
+        }
+    }
+
+    #[test]
+    fn a_folder_without_images_is_refused() {
+        let folder = folder_with(&[("notes.txt", b"text".to_vec())]);
+        let error = open(folder.path()).unwrap_err();
+        let hint = "give a folder of numbered images, or a pattern such as frames/frame_*.png";
+        assert_eq!(
+            shown(&error),
+            format!("{}: no images: no PNG or TIFF file is there\n{hint}", folder.path().display())
+        );
+    }
+
+    #[test]
+    fn a_file_that_is_called_an_image_but_is_none_does_not_vanish() {
+        let folder = folder_with(&[("1.png", gray(1)), ("2.png", b"text".to_vec()), ("3.png", gray(3))]);
+        let error = read(folder.path()).error.unwrap();
+        assert!(local(&error, folder.path()).starts_with("2.png: cannot decode image: "), "{error}");
+    }
+
+    #[test]
+    fn every_truncation_of_the_last_image_is_noted() {
+        for format in [ImageFormat::Png, ImageFormat::Tiff] {
+            let picture = DynamicImage::ImageRgb8(image::RgbImage::from_fn(5, 4, |x, y| {
+                image::Rgb([x as u8, y as u8, 9])
+            }));
+            let bytes = encoded(&picture, format);
+            // A decoder may do without what comes after the last row.
+            let mut whole = 0;
+            for len in 0..bytes.len() {
+                let folder = folder_with(&[("1.png", bytes.clone()), ("2.png", bytes[..len].to_vec())]);
+                let outcome = read(folder.path());
+                assert_eq!(outcome.error, None);
+                if outcome.frames.len() == 1 {
+                    assert_eq!(outcome.note_codes(), [NoteCode::Truncated], "{len}");
+                } else {
+                    assert_eq!(outcome.frames[0].1, outcome.frames[1].1);
+                    whole += 1;
+                }
+            }
+            assert!(whole < bytes.len() / 2, "{format:?} {whole} of {}", bytes.len());
+        }
+    }
+
+    #[test]
+    fn mutated_images_give_a_named_error_or_frames() {
+        let picture =
+            DynamicImage::ImageRgb8(image::RgbImage::from_fn(5, 4, |x, y| image::Rgb([x as u8, y as u8, 9])));
+        let mut numbers = Numbers(0x5EED);
+        for format in [ImageFormat::Png, ImageFormat::Tiff] {
+            let bytes = encoded(&picture, format);
+            let folder = tempfile::tempdir().unwrap();
+            for _ in 0..400 {
+                let mutant = numbers.mutated(&bytes);
+                fs::write(folder.path().join("1.png"), &mutant).unwrap();
+                match open(folder.path()) {
+                    Ok(sequence) => drop(read_all(Box::new(sequence))),
+                    Err(error) => assert!(!error.what.is_empty() && !error.hint.is_empty()),
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_claim_of_a_huge_image_is_refused() {
+        let mut bytes = gray(1);
+        // Width and height are the first fields of the first chunk (PNG specification, 11.2.2).
+        bytes[16..24].copy_from_slice(&[0, 0, 0x40, 1, 0, 0, 0x40, 1]);
+        let folder = folder_with(&[("1.png", bytes)]);
+        assert!(open(folder.path()).is_err());
+    }
 }

@@ -63,6 +63,8 @@ pub(crate) fn cause_of(error: &io::Error) -> String {
     match error.kind() {
         io::ErrorKind::NotFound => "no such file or folder".into(),
         io::ErrorKind::PermissionDenied => "permission denied".into(),
+        io::ErrorKind::NotADirectory => "a part of the path is not a folder".into(),
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "no space left".into(),
         _ => error.to_string(),
     }
 }

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 1, in this order:
+//! Version 2, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 1`.
+//! 1. The line `evenbeat-fingerprints 2`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -17,9 +17,9 @@
 //!    | 24 | 32 | bytes | BLAKE3 digest of the samples looked at |
 //!    | 56 | 24 | 6 × f32 | luma block change: mean, 10th percentile, median, 90th, 99th, worst |
 //!    | 80 | 24 | 6 × f32 | chroma block change, likewise |
-//!    | 104 | 32 | 8 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak |
-//!    | 136 | 96 | 48 × u16 | largest luma block change of each region |
-//!    | 232 | 192 | 96 × u16 | signature |
+//!    | 104 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
+//!    | 144 | 96 | 48 × u16 | largest luma block change of each region |
+//!    | 240 | 192 | 96 × u16 | signature |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -31,6 +31,7 @@ use std::io::{ErrorKind, Read, Write};
 
 use serde::{Deserialize, Serialize};
 
+use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{
@@ -39,16 +40,15 @@ use crate::fingerprint::{
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
-use crate::pipeline::ReadingEnd;
 use crate::settings::ViewSettings;
 use crate::units::{Rate, TimeBase};
 
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
-/// The version written, and the newest that is read.
-pub const VERSION: u32 = 1;
+/// The version written, and the only one that is read.
+pub const VERSION: u32 = 2;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 424;
+pub const RECORD_LEN: usize = 432;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -76,6 +76,25 @@ pub struct LogHeader {
     pub view: ViewSettings,
     /// Version of evenbeat that wrote the log.
     pub tool_version: String,
+}
+
+/// How reading a capture ended, from its samples or from its log. The fingerprints so far are valid in
+/// every case.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ReadingEnd {
+    /// Frames that were fingerprinted.
+    pub frames: u64,
+    /// Caveats met by the reader.
+    pub end: CaptureEnd,
+    /// What made the rest of the capture unreadable.
+    pub error: Option<Error>,
+}
+
+impl ReadingEnd {
+    /// Whether every frame of the capture was read whole.
+    pub fn is_complete(&self) -> bool {
+        self.error.is_none() && !self.end.notes.iter().any(|note| note.code.makes_incomplete())
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -304,7 +323,7 @@ fn write_error(place: &str, cause: &std::io::Error) -> Error {
     Error::new(
         place,
         "cannot write the fingerprint log",
-        cause.to_string(),
+        cause_of(cause),
         "free some space or choose another place",
     )
 }
@@ -335,7 +354,7 @@ fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
     [spread.mean, spread.quiet, spread.median, spread.p90, spread.p99, spread.worst]
 }
 
-fn reduced_floats(change: &ReducedChange) -> [f32; 8] {
+fn reduced_floats(change: &ReducedChange) -> [f32; 10] {
     [
         change.offset,
         change.energy,
@@ -345,6 +364,8 @@ fn reduced_floats(change: &ReducedChange) -> [f32; 8] {
         change.motion_x,
         change.motion_y,
         change.motion_peak,
+        change.fine_energy_two_back,
+        change.detail,
     ]
 }
 
@@ -488,10 +509,16 @@ fn check_version<R: Read>(input: &mut Input<R>) -> Result<()> {
         Some(newer) if newer > VERSION => Err(Error::new(
             &input.place,
             "fingerprint log of a newer version",
-            format!("version {newer}, this evenbeat reads up to {VERSION}"),
+            format!("version {newer}, this evenbeat reads version {VERSION}"),
             "use a newer evenbeat, or write the log again from the capture",
         )),
-        _ => Err(input.damaged("its first line has no version")),
+        Some(older) => Err(Error::new(
+            &input.place,
+            "fingerprint log of an older version",
+            format!("version {older}, this evenbeat reads version {VERSION}"),
+            "write the log again from the capture",
+        )),
+        None => Err(input.damaged("its first line has no version")),
     }
 }
 
@@ -542,7 +569,14 @@ fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'sta
         }
     }
     let reduced = &fingerprint.reduced;
-    let energies = [reduced.energy, reduced.energy_two_back, reduced.unexplained, reduced.fine_energy];
+    let energies = [
+        reduced.energy,
+        reduced.energy_two_back,
+        reduced.unexplained,
+        reduced.fine_energy,
+        reduced.fine_energy_two_back,
+        reduced.detail,
+    ];
     if !energies.iter().all(|energy| (0.0..=ENERGY_MAX).contains(energy)) {
         return Err("an energy cannot be");
     }
@@ -585,17 +619,18 @@ impl Fields<'_> {
     }
 
     fn reduced(&mut self) -> ReducedChange {
-        let [offset, energy, energy_two_back, unexplained, fine_energy, motion_x, motion_y, motion_peak] =
-            std::array::from_fn(|_| self.float());
+        // In the order in which they are written: fields of a literal are read one after another.
         ReducedChange {
-            offset,
-            energy,
-            energy_two_back,
-            unexplained,
-            fine_energy,
-            motion_x,
-            motion_y,
-            motion_peak,
+            offset: self.float(),
+            energy: self.float(),
+            energy_two_back: self.float(),
+            unexplained: self.float(),
+            fine_energy: self.float(),
+            motion_x: self.float(),
+            motion_y: self.float(),
+            motion_peak: self.float(),
+            fine_energy_two_back: self.float(),
+            detail: self.float(),
         }
     }
 }
@@ -756,6 +791,8 @@ mod tests {
                 motion_x: -value(25),
                 motion_y: value(26),
                 motion_peak: 1.0 / (3.0 + index as f32),
+                fine_energy_two_back: value(27),
+                detail: value(28),
             },
             regions: std::array::from_fn(|at| at as u16 * 301 + index as u16),
             signature: std::array::from_fn(|at| at as u16 * 101 + index as u16),
@@ -829,7 +866,7 @@ mod tests {
         let mut bytes = Vec::new();
         push_record(&mut bytes, &fingerprint(0));
         assert_eq!(bytes.len(), RECORD_LEN);
-        assert!(RECORD_LEN <= 512);
+        const { assert!(RECORD_LEN <= 512) };
     }
 
     #[test]
@@ -893,8 +930,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 2\n".to_vec(),
-                "log: fingerprint log of a newer version: version 2, this evenbeat reads up to 1",
+                b"evenbeat-fingerprints 3\n".to_vec(),
+                "log: fingerprint log of a newer version: version 3, this evenbeat reads version 2",
+            ),
+            (
+                b"evenbeat-fingerprints 1\n".to_vec(),
+                "log: fingerprint log of an older version: version 1, this evenbeat reads version 2",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -921,7 +962,7 @@ mod tests {
                 "log: damaged fingerprint log: frame 0: an offset or motion cannot be",
             ),
             (
-                changed(header + 232, &[255, 255]),
+                changed(header + 240, &[255, 255]),
                 "log: damaged fingerprint log: frame 0: a signature cannot be",
             ),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
@@ -947,7 +988,7 @@ mod tests {
 
     #[test]
     fn an_endless_line_is_refused() {
-        let mut bytes = b"evenbeat-fingerprints 1\n".to_vec();
+        let mut bytes = format!("{MAGIC}{VERSION}\n").into_bytes();
         bytes.resize(4 * LINE_MAX, b' ');
         let error = read(&bytes).unwrap_err().to_string();
         assert_eq!(error, "log: damaged fingerprint log: a line of text is too long");

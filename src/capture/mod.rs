@@ -1,14 +1,18 @@
-//! Capture readers: bytes in, frames out, streaming. [`open`] is the way in.
+//! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
+mod brake;
 mod decoder;
 mod decoder_log;
 mod image_sequence;
 mod limits;
 mod nut;
 mod open;
+#[cfg(test)]
+mod testing;
 mod timestamps;
 mod y4m;
 
+pub use brake::{attended, Brake};
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 
 pub mod log;
@@ -16,37 +20,8 @@ pub mod log;
 use crate::error::Result;
 use crate::frame::{FrameShape, FrameTiming, Scan};
 use crate::note::Note;
+pub use crate::units::RateSource;
 use crate::units::{Rate, TimeBase};
-
-/// Where the delivered rate comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RateSource {
-    /// The capture's header says it.
-    Header,
-    /// The person gave it (`--rate`).
-    Given,
-    /// Estimated from timestamps.
-    Timestamps,
-    /// Nothing says it; assumed.
-    Assumed,
-}
-
-impl RateSource {
-    /// The name written to files.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Header => "header",
-            Self::Given => "given",
-            Self::Timestamps => "timestamps",
-            Self::Assumed => "assumed",
-        }
-    }
-
-    /// The source with this written name.
-    pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Header, Self::Given, Self::Timestamps, Self::Assumed].into_iter().find(|s| s.name() == name)
-    }
-}
 
 /// What a capture says of itself before the first frame.
 #[derive(Clone, Debug, PartialEq)]

@@ -607,3 +607,260 @@ const CRC_TABLE: [u32; 256] = {
     }
     table
 };
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::capture::testing::Numbers;
+
+    /// Writes the streams that the tests read.
+    pub(crate) struct NutWriter {
+        pub(crate) bytes: Vec<u8>,
+        time_base: TimeBase,
+    }
+
+    pub(crate) fn v(value: u64) -> Vec<u8> {
+        let mut groups = vec![(value & 0x7F) as u8];
+        let mut rest = value >> 7;
+        while rest > 0 {
+            groups.insert(0, (rest & 0x7F) as u8 | 0x80);
+            rest >>= 7;
+        }
+        groups
+    }
+
+    fn s(value: i64) -> Vec<u8> {
+        v(if value > 0 { 2 * value as u64 - 1 } else { 2 * value.unsigned_abs() })
+    }
+
+    fn counted(bytes: &[u8]) -> Vec<u8> {
+        [v(bytes.len() as u64), bytes.to_vec()].concat()
+    }
+
+    fn packet(startcode: u64, body: &[u8]) -> Vec<u8> {
+        let mut head = [startcode.to_be_bytes().to_vec(), v(body.len() as u64 + 4)].concat();
+        if body.len() as u64 + 4 > LONG_PACKET {
+            head.extend(crc32(0, &head).to_be_bytes());
+        }
+        [head, body.to_vec(), crc32(0, body).to_be_bytes().to_vec()].concat()
+    }
+
+    /// Code 0 is invalid, 1 is all coded, 2 has a coded size and is one tick later, the rest is invalid.
+    fn main_body(time_base: TimeBase, elision: &[&[u8]]) -> Vec<u8> {
+        let mut body = [3, 1].map(v).concat();
+        body.extend([v(32767), v(1), v(time_base.num()), v(time_base.den())].concat());
+        let entry = |flags, pts, count| [v(flags), v(6), s(pts), v(1), v(0), v(0), v(0), v(count)].concat();
+        body.extend(entry(flag::INVALID, 0, 1));
+        body.extend(entry(flag::CODED, 0, 1));
+        body.extend(entry(flag::SIZE_MSB, 1, 1));
+        body.extend(entry(flag::INVALID, 0, 252));
+        body.extend(v(elision.len() as u64));
+        body.extend(elision.iter().flat_map(|bytes| counted(bytes)));
+        body
+    }
+
+    fn stream_body(fourcc: &[u8], width: u64, height: u64) -> Vec<u8> {
+        let mut body = [v(0), v(0), counted(fourcc), v(0), v(7), v(0), v(0), v(0), v(0)].concat();
+        body.extend([v(width), v(height), v(0), v(0), v(0)].concat());
+        body
+    }
+
+    impl NutWriter {
+        pub(crate) fn new(fourcc: &[u8], width: u64, height: u64, time_base: TimeBase) -> Self {
+            let main = packet(MAIN_STARTCODE, &main_body(time_base, &[b"\0\0\x01"]));
+            let stream = packet(STREAM_STARTCODE, &stream_body(fourcc, width, height));
+            let info = [
+                [v(1), s(0), v(0), v(0), v(2)].concat(),
+                [counted(b"encoder"), s(-1), counted(b"test")].concat(),
+                [counted(b"r_frame_rate"), s(-1), counted(b"25/1")].concat(),
+            ];
+            let info = packet(INFO_STARTCODE, &info.concat());
+            Self { bytes: [MAGIC.to_vec(), main, stream, info].concat(), time_base }
+        }
+
+        pub(crate) fn syncpoint(mut self, ticks: u64) -> Self {
+            assert_eq!(convert_ticks(ticks, self.time_base, self.time_base), Some(ticks as i64));
+            self.bytes.extend(packet(SYNCPOINT_STARTCODE, &[v(ticks), v(0)].concat()));
+            self
+        }
+
+        pub(crate) fn frame(mut self, ticks: u64, samples: &[u8]) -> Self {
+            let flags = flag::CODED_PTS | flag::SIZE_MSB | flag::CHECKSUM;
+            let head = [vec![1], v(flags), v(ticks + 128), v(samples.len() as u64)].concat();
+            self.bytes.extend(&head);
+            self.bytes.extend(crc32(0, &head).to_be_bytes());
+            self.bytes.extend(samples);
+            self
+        }
+    }
+
+    fn two_frames() -> Vec<u8> {
+        NutWriter::new(b"Y800", 2, 2, TimeBase::new(1, 90_000).unwrap())
+            .syncpoint(100)
+            .frame(3003, b"abcd")
+            .syncpoint(3003)
+            .frame(6007, b"efgh")
+            .bytes
+    }
+
+    fn read(bytes: &[u8]) -> Result<Vec<(i64, Vec<u8>)>> {
+        let mut reader = NutReader::new(bytes)?;
+        let mut frames = Vec::new();
+        while let Some(frame) = reader.next_frame()? {
+            // As every caller does: no frame is read whose size is not the picture's.
+            if frame.size > 4 {
+                return Err(NutError::Malformed("size"));
+            }
+            let mut samples = Vec::new();
+            reader.read_samples(&frame, &mut samples)?;
+            frames.push((frame.ticks, samples));
+        }
+        Ok(frames)
+    }
+
+    #[test]
+    fn headers_and_frames_are_read() {
+        let bytes = two_frames();
+        let reader = NutReader::new(bytes.as_slice()).unwrap();
+        let stream = reader.stream();
+        assert_eq!((stream.fourcc.as_slice(), stream.width, stream.height), (&b"Y800"[..], 2, 2));
+        assert_eq!(stream.time_base, TimeBase::new(1, 90_000).unwrap());
+        assert_eq!(stream.rate, Rate::new(25, 1));
+        assert_eq!(read(&bytes).unwrap(), [(3003, b"abcd".to_vec()), (6007, b"efgh".to_vec())]);
+    }
+
+    #[test]
+    fn short_times_shared_starts_and_the_end_mark_are_read() {
+        let mut bytes = two_frames();
+        let flags = flag::CODED_PTS | flag::SIZE_MSB | flag::HEADER_INDEX;
+        // Low 7 bits of 6050 near 6007; its first three bytes come from the main header.
+        bytes.extend([vec![1], v(flags), v(6050 & 127), v(4), v(1), b"z".to_vec()].concat());
+        // The next tick, by the frame code table.
+        bytes.extend([vec![2], v(4), b"wxyz".to_vec()].concat());
+        bytes.extend([vec![1], v(flag::EOR | flag::CODED_PTS), v(9000 + 128)].concat());
+        bytes.extend(b"what follows the end does not count");
+        let frames = read(&bytes).unwrap();
+        assert_eq!(frames[2..], [(6050, b"\0\0\x01z".to_vec()), (6051, b"wxyz".to_vec())]);
+    }
+
+    #[test]
+    fn short_times_follow_the_formats_own_example() {
+        // NUT specification: after 257, the low bits 255, 0, 4, 2, 3 of an 8-bit time mean these.
+        let mut last = 257;
+        for (coded, expected) in [(255, 255), (0, 256), (4, 260), (2, 258), (3, 259)] {
+            last = pts_from_coded(coded, 8, last).unwrap();
+            assert_eq!(last, expected);
+        }
+        assert_eq!(pts_from_coded((1 << 8) + 7, 8, 1 << 40), Some(7));
+    }
+
+    #[test]
+    fn numbers_have_the_formats_coding() {
+        for (bytes, value) in
+            [(&[0x00][..], 0u64), (&[0x7F], 127), (&[0x81, 0x00], 128), (&[0xC0, 0x00], 8192)]
+        {
+            assert_eq!(Fields(bytes).v().unwrap(), value);
+            assert_eq!(v(value), bytes);
+        }
+        for (bytes, value) in [(0u8, 0i64), (1, 1), (2, -1), (3, 2), (4, -2)] {
+            assert_eq!(Fields(&[bytes]).s().unwrap(), value);
+            assert_eq!(s(value), [bytes]);
+        }
+        assert!(Fields(&[0x80; 20]).v().is_err());
+    }
+
+    #[test]
+    fn checksums_have_the_formats_coding() {
+        // MEMORY: CRC-32 with this generator, start 0, no reflection, of "123456789" is 0x89A1897F.
+        assert_eq!(crc32(0, b"123456789"), 0x89A1_897F);
+        let bytes = two_frames();
+        for at in [30, 120, bytes.len() - 14] {
+            let mut damaged = bytes.clone();
+            damaged[at] ^= 1;
+            assert!(matches!(read(&damaged), Err(NutError::Malformed(_) | NutError::Cut)), "{at}");
+        }
+    }
+
+    #[test]
+    fn every_truncation_is_told() {
+        let bytes = two_frames();
+        for len in 0..bytes.len() {
+            match read(&bytes[..len]) {
+                Ok(frames) => {
+                    // Only the ends of packets and frames are no cut.
+                    let rest = &bytes[len..];
+                    assert!(rest[0] == b'N' || rest[0] == 1, "{len}");
+                    assert!(frames.len() < 2);
+                }
+                Err(NutError::Cut) => {}
+                Err(error) => panic!("{len}: {error:?}"),
+            }
+        }
+    }
+
+    #[test]
+    fn hostile_headers_are_refused() {
+        let base = TimeBase::new(1, 25).unwrap();
+        let with_main = |body: Vec<u8>| [MAGIC.to_vec(), packet(MAIN_STARTCODE, &body)].concat();
+        let start = |streams: u64, bases: u64| [v(3), v(streams), v(100), v(bases)].concat();
+        for (body, cause) in [
+            ([v(4), vec![0; 9]].concat(), "its NUT version is not 3"),
+            (start(2, 1), "it has not exactly one stream"),
+            (start(1, 0), "it has no time base"),
+            (start(1, 1 << 60), "it has no time base"),
+            ([start(1, 1), v(2), v(50)].concat(), "a time base is not in lowest terms"),
+            ([start(1, 1), v(1), v(1 << 40)].concat(), "a time base is out of range"),
+            ([start(1, 1), v(1), v(25)].concat(), "a packet is too short"),
+            (
+                [start(1, 1), v(1), v(25), v(0), v(6), s(0), v(1), v(0), v(0), v(0), v(1 << 60)].concat(),
+                "its frame code table is too long",
+            ),
+        ] {
+            assert!(
+                matches!(read(&with_main(body)), Err(NutError::Malformed(found)) if found == cause),
+                "{cause}"
+            );
+        }
+        let long = [vec![0; 8], v(1 << 50)].concat();
+        assert!(matches!(
+            read(&[MAGIC.to_vec(), long].concat()),
+            Err(NutError::Malformed("a header is missing"))
+        ));
+        let huge = NutWriter::new(b"Y800", 2, 2, base);
+        let claim = [huge.bytes, vec![2], v(1 << 50)].concat();
+        assert!(matches!(read(&claim), Err(NutError::Malformed("a frame's size does not fit"))));
+    }
+
+    #[test]
+    fn mutated_streams_give_an_error_or_frames() {
+        let bytes = two_frames();
+        let mut numbers = Numbers(0x5EED);
+        for _ in 0..20_000 {
+            let mutant = numbers.mutated(&bytes);
+            if let Ok(frames) = read(&mutant) {
+                assert!(frames.len() <= mutant.len());
+            }
+        }
+    }
+
+    #[test]
+    fn mutated_headers_with_right_checksums_give_an_error_or_frames() {
+        let base = TimeBase::new(1, 25).unwrap();
+        let mut numbers = Numbers(0xBEEF);
+        for _ in 0..20_000 {
+            let main = numbers.mutated(&main_body(base, &[b"\0\0\x01"]));
+            let stream = numbers.mutated(&stream_body(b"Y800", 2, 2));
+            let sync = numbers.mutated(&[v(100), v(0)].concat());
+            let frame = numbers.mutated(&[vec![1], v(flag::CODED_PTS | flag::SIZE_MSB), v(5), v(4)].concat());
+            let bytes = [
+                MAGIC.to_vec(),
+                packet(MAIN_STARTCODE, &main),
+                packet(STREAM_STARTCODE, &stream),
+                packet(SYNCPOINT_STARTCODE, &sync),
+                frame,
+                b"abcd".to_vec(),
+            ];
+            let _outcome = read(&bytes.concat());
+        }
+    }
+}

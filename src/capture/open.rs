@@ -5,8 +5,9 @@ use std::fs::File;
 use std::io::{self, Cursor, IsTerminal, Read, Seek};
 use std::path::{Path, PathBuf};
 
+use super::brake::{Brake, BrakedStream};
 use super::decoder::{DecoderInput, DecoderSource};
-use super::image_sequence::{is_pattern, ImageSequence};
+use super::image_sequence::{folder_of, is_pattern, ImageSequence};
 use super::limits::{cause_of, fill};
 use super::timestamps::TimestampedSource;
 use super::y4m::{Y4mSource, MAGIC as Y4M_MAGIC};
@@ -62,6 +63,7 @@ pub struct SniffedCapture {
     place: String,
     name: String,
     input: Input,
+    brake: Brake,
 }
 
 enum Input {
@@ -101,7 +103,7 @@ impl SniffedCapture {
     /// # Errors
     /// What the reader finds wrong before the first frame; a fingerprint log, which has no frames.
     pub fn open(self, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-        let Self { kind, place, name, input } = self;
+        let Self { kind, place, name, input, brake } = self;
         let source: Box<dyn FrameSource> = match (kind, input) {
             (CaptureKind::FingerprintLog, _) => {
                 return Err(Error::new(
@@ -120,10 +122,10 @@ impl SniffedCapture {
                 Box::new(Y4mSource::new(stream, place, name, settings)?)
             }
             (_, Input::File { path, .. }) => {
-                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings)?)
+                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings, &brake)?)
             }
             (_, Input::Stream(stream)) => {
-                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings)?)
+                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings, &brake)?)
             }
         };
         match &settings.timestamps {
@@ -138,14 +140,14 @@ impl SniffedCapture {
 /// # Errors
 /// As [`sniff`] and [`SniffedCapture::open`].
 pub fn open(capture: &CaptureArg, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-    sniff(capture)?.open(settings)
+    sniff(capture, &Brake::default())?.open(settings)
 }
 
-/// Looks at the first bytes of a capture.
+/// Looks at the first bytes of a capture. `brake` ends this and the reading that follows, wherever it waits.
 ///
 /// # Errors
 /// A capture that does not exist, cannot be read or is empty; standard input that is a terminal.
-pub fn sniff(capture: &CaptureArg) -> Result<SniffedCapture> {
+pub fn sniff(capture: &CaptureArg, brake: &Brake) -> Result<SniffedCapture> {
     match capture {
         CaptureArg::StandardInput => {
             let input = io::stdin();
@@ -157,41 +159,47 @@ pub fn sniff(capture: &CaptureArg) -> Result<SniffedCapture> {
                     "pipe a capture into it, or give a file or folder",
                 ));
             }
-            sniff_stream(Box::new(input), STANDARD_INPUT.into(), STANDARD_INPUT.into())
+            sniff_stream(input, STANDARD_INPUT.into(), STANDARD_INPUT.into(), brake)
         }
-        CaptureArg::Path(path) => sniff_path(path),
+        CaptureArg::Path(path) => sniff_path(path, brake),
     }
 }
 
-fn sniff_path(path: &Path) -> Result<SniffedCapture> {
+fn sniff_path(path: &Path, brake: &Brake) -> Result<SniffedCapture> {
+    let brake = brake.clone();
     let place = path.display().to_string();
     let name = name_of(path);
-    let images = |input| SniffedCapture {
-        kind: CaptureKind::ImageFolder,
-        place: place.clone(),
-        name: name.clone(),
-        input,
-    };
+    let kind = CaptureKind::ImageFolder;
     if path.is_dir() {
-        return Ok(images(Input::Folder(path.into())));
+        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()), brake });
     }
     if is_pattern(path) && !path.exists() {
-        return Ok(images(Input::Pattern(path.into())));
+        // The pattern itself would be no good name for a folder of results.
+        let name = name_of(folder_of(path));
+        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()), brake });
     }
     let mut file = File::open(path).map_err(|error| cannot_open(&place, &error))?;
     let is_regular = file.metadata().map_err(|error| cannot_open(&place, &error))?.is_file();
     if !is_regular {
-        return sniff_stream(Box::new(file), place, name);
+        return sniff_stream(file, place, name, &brake);
     }
     let head = head_of(&mut file, &place)?;
     file.rewind().map_err(|error| cannot_open(&place, &error))?;
-    Ok(SniffedCapture { kind: kind_of(&head), place, name, input: Input::File { path: path.into(), file } })
+    let input = Input::File { path: path.into(), file };
+    Ok(SniffedCapture { kind: kind_of(&head), place, name, input, brake })
 }
 
-fn sniff_stream(mut stream: Box<dyn Read + Send>, place: String, name: String) -> Result<SniffedCapture> {
+fn sniff_stream(
+    stream: impl Read + Send + 'static,
+    place: String,
+    name: String,
+    brake: &Brake,
+) -> Result<SniffedCapture> {
+    let mut stream = BrakedStream::new(stream, brake.clone());
     let head = head_of(&mut stream, &place)?;
     let kind = kind_of(&head);
-    Ok(SniffedCapture { kind, place, name, input: Input::Stream(Box::new(Cursor::new(head).chain(stream))) })
+    let input = Input::Stream(Box::new(Cursor::new(head).chain(stream)));
+    Ok(SniffedCapture { kind, place, name, input, brake: brake.clone() })
 }
 
 /// The first bytes, at least one.
@@ -237,4 +245,117 @@ fn cannot_open(place: &str, error: &io::Error) -> Error {
 fn name_of(path: &Path) -> String {
     let last = |path: &Path| path.file_name().map(|name| name.to_string_lossy().into_owned());
     last(path).or_else(|| last(&path.canonicalize().ok()?)).unwrap_or_else(|| path.display().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::testing::{read_all, shown};
+    use std::fs;
+
+    const Y4M: &[u8] = b"YUV4MPEG2 W2 H2 Cmono F25:1\nFRAME\nabcdFRAME\nefgh";
+
+    #[test]
+    fn a_dash_is_standard_input() {
+        assert_eq!(CaptureArg::from(OsString::from("-")), CaptureArg::StandardInput);
+        assert_eq!(CaptureArg::from(OsString::from("./-")), CaptureArg::Path("./-".into()));
+    }
+
+    #[test]
+    fn bytes_decide_and_names_do_not() {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, bytes, kind) in [
+            ("a.mp4", Y4M, CaptureKind::Y4m),
+            ("a.y4m", b"\x1a\x45\xdf\xa3 not y4m", CaptureKind::Other),
+            ("a.png", b"evenbeat-fingerprints 1\n", CaptureKind::FingerprintLog),
+            ("cut.y4m", b"YUV4", CaptureKind::Y4m),
+            ("cut.log", b"evenbeat-finger", CaptureKind::FingerprintLog),
+            ("y", b"Y", CaptureKind::Other),
+        ] {
+            let path = folder.path().join(name);
+            fs::write(&path, bytes).unwrap();
+            let sniffed = sniff(&CaptureArg::Path(path), &Brake::default()).unwrap();
+            assert_eq!((sniffed.kind(), sniffed.name()), (kind, name));
+            let mut all = Vec::new();
+            sniffed.into_reader().unwrap().read_to_end(&mut all).unwrap();
+            assert_eq!(all, bytes, "nothing is lost by looking");
+            let streamed =
+                sniff_stream(bytes, "standard input".into(), "x".into(), &Brake::default()).unwrap();
+            assert_eq!(streamed.kind(), kind);
+            let mut all = Vec::new();
+            streamed.into_reader().unwrap().read_to_end(&mut all).unwrap();
+            assert_eq!(all, bytes, "nothing is lost by looking");
+        }
+    }
+
+    #[test]
+    fn y4m_is_read_from_files_and_streams_alike() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a");
+        fs::write(&path, Y4M).unwrap();
+        let settings = ReadingSettings::default();
+        let from_file = read_all(open(&CaptureArg::Path(path), &settings).unwrap());
+        let stream =
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
+        let from_stream = read_all(stream.open(&settings).unwrap());
+        assert_eq!(from_file.frames, from_stream.frames);
+        assert_eq!(from_file.frames.len(), 2);
+    }
+
+    #[test]
+    fn timestamps_are_laid_over_any_reader() {
+        let folder = tempfile::tempdir().unwrap();
+        let times = folder.path().join("times");
+        fs::write(&times, "1.5\n2.5\n").unwrap();
+        let settings = ReadingSettings { timestamps: Some(times), ..ReadingSettings::default() };
+        let stream =
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
+        let outcome = read_all(stream.open(&settings).unwrap());
+        assert_eq!(outcome.ticks(), [1_500_000_000, 2_500_000_000].map(Some));
+    }
+
+    #[test]
+    fn what_cannot_be_opened_is_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        fs::write(path("empty"), b"").unwrap();
+        fs::write(path("log"), b"evenbeat-fingerprints 1\n").unwrap();
+        fs::create_dir(path("no-images")).unwrap();
+        let cannot = "give a file, a folder of numbered images, or - for standard input";
+        let no_images = "no images: no PNG or TIFF file is there";
+        let pattern = "give a folder of numbered images, or a pattern such as frames/frame_*.png";
+        for (name, message, hint) in [
+            ("none", "cannot open capture: no such file or folder", cannot),
+            ("empty", "empty capture: it has 0 bytes", "check that the recording was written and copied"),
+            ("no-images", no_images, pattern),
+            ("f_*.png", no_images, pattern),
+            (
+                "none/f_*.png",
+                "cannot open folder: no such file or folder",
+                "check the path and its permissions",
+            ),
+            (
+                "log",
+                "has no pictures: it is a fingerprint log",
+                "audit the log, or give the capture it was made from",
+            ),
+        ] {
+            let error = open(&CaptureArg::Path(path(name)), &ReadingSettings::default()).err().unwrap();
+            let text = shown(&error)
+                .replace(&format!("{}{}", folder.path().display(), std::path::MAIN_SEPARATOR), "");
+            let place = if name.starts_with("none/") { "none" } else { name };
+            assert_eq!(text, format!("{place}: {message}\n{hint}"));
+        }
+    }
+
+    #[test]
+    fn captures_are_named_without_their_path() {
+        let folder = tempfile::tempdir().unwrap();
+        let frames = folder.path().join("frames");
+        fs::create_dir(&frames).unwrap();
+        for path in [frames.clone(), frames.join("."), frames.join("f_*.png")] {
+            assert_eq!(sniff(&CaptureArg::Path(path), &Brake::default()).unwrap().name(), "frames");
+        }
+        assert!(!name_of(Path::new(".")).contains('.'));
+    }
 }

@@ -252,3 +252,161 @@ fn days_from_epoch(year: i64, month: i64, day: i64) -> i64 {
     let days_before_month: i64 = (1..month).map(|earlier| days_in_month(year, earlier)).sum();
     days_before_year(year) - days_before_year(1970) + days_before_month + day - 1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::testing::{read_all, shown, Numbers, Outcome};
+    use crate::capture::y4m::Y4mSource;
+    use crate::settings::ReadingSettings;
+    use std::io::Cursor;
+
+    fn times(text: &str) -> Result<Vec<i64>> {
+        read_times(text.as_bytes(), "times.txt")
+    }
+
+    /// Reads a capture of three frames with the times in `text`.
+    fn read_with(text: &str) -> Outcome {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("times.txt");
+        std::fs::write(&file, text).unwrap();
+        let y4m = b"YUV4MPEG2 W1 H1 Cmono F25:1\nFRAME\naFRAME\nbFRAME\nc".to_vec();
+        let settings = ReadingSettings::default();
+        let inner = Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
+        let source = TimestampedSource::new(Box::new(inner), &file).unwrap();
+        assert_eq!(source.facts().time_base, Some(TimeBase::NANOSECONDS));
+        let mut outcome = read_all(Box::new(source));
+        for note in &mut outcome.notes {
+            note.text = note.text.replace(&file.display().to_string(), "times.txt");
+        }
+        if let Some(error) = &mut outcome.error {
+            error.place = error.place.replace(&file.display().to_string(), "times.txt");
+        }
+        outcome
+    }
+
+    #[test]
+    fn times_are_exact() {
+        let day = 86_400 * NANOSECONDS_PER_SECOND;
+        for (line, expected) in [
+            ("0", 0),
+            ("12.345", 12_345_000_000),
+            ("0.033366667", 33_366_667),
+            ("1.0000000010000", 1_000_000_001),
+            ("-0.5", -500_000_000),
+            ("+2", 2_000_000_000),
+            ("1970-01-01T00:00:00Z", 0),
+            ("1970-01-02T00:00:00.25+00:00", day + 250_000_000),
+            ("1969-12-31T23:59:59Z", -NANOSECONDS_PER_SECOND),
+            // RFC 3339, section 5.8: these two are the same moment.
+            ("1996-12-19T16:39:57-08:00", 851_042_397 * NANOSECONDS_PER_SECOND),
+            ("1996-12-20T00:39:57Z", 851_042_397 * NANOSECONDS_PER_SECOND),
+            // RFC 3339, section 5.8: a leap second, and the same in another zone.
+            ("1990-12-31T23:59:60Z", 662_688_000 * NANOSECONDS_PER_SECOND),
+            ("1990-12-31T15:59:60-08:00", 662_688_000 * NANOSECONDS_PER_SECOND),
+            ("2000-02-29t12:00:00z", 951_825_600 * NANOSECONDS_PER_SECOND),
+        ] {
+            assert_eq!(times(line).as_deref(), Ok(&[expected][..]), "{line}");
+        }
+    }
+
+    #[test]
+    fn days_are_counted_through_leap_years() {
+        let mut expected = days_from_epoch(1896, 1, 1);
+        for year in 1896..2105 {
+            for month in 1..=12 {
+                assert_eq!(days_from_epoch(year, month, 1), expected, "{year}-{month}");
+                expected += days_in_month(year, month);
+            }
+        }
+        assert_eq!(days_from_epoch(1970, 1, 1), 0);
+    }
+
+    #[test]
+    fn blank_lines_comments_and_line_ends_are_passed_over() {
+        let expected = Ok(vec![0, 40_000_000]);
+        for text in ["0\n0.04\n", "0\r\n0.04", "\u{feff}0\n\n# pause\n  0.04  \n", "#\n\n0\n0.04\n#"] {
+            assert_eq!(times(text), expected, "{text:?}");
+        }
+    }
+
+    #[test]
+    fn bad_lines_are_named_by_number() {
+        let hint = "write one time per line: seconds such as 12.345, or 2026-01-31T12:00:00.5+01:00";
+        for (text, line, cause) in [
+            ("0\nx\n", 2, "`x` is no time"),
+            ("0\n\n#\n1,5\n", 4, "`1,5` is no time"),
+            ("1e3", 1, "`1e3` is no time"),
+            (".5", 1, "`.5` is no time"),
+            ("1.", 1, "`1.` is no time"),
+            ("0.0000000001", 1, "`0.0000000001` is no time"),
+            ("99999999999", 1, "`99999999999` is no time"),
+            ("2026-02-29T00:00:00Z", 1, "`2026-02-29T00:00:00Z` is no time"),
+            ("2026-01-31T12:00:00", 1, "`2026-01-31T12:00:00` is no time"),
+            ("2026-01-31T24:00:00Z", 1, "`2026-01-31T24:00:00Z` is no time"),
+            ("2026-01-31T12:00:00.Z", 1, "`2026-01-31T12:00:00.Z` is no time"),
+            ("9999-01-31T12:00:00Z", 1, "`9999-01-31T12:00:00Z` is no time"),
+            ("0\n2026-01-31T12:00:00Z", 2, "seconds and dates are mixed in one file"),
+        ] {
+            let error = times(text).unwrap_err();
+            assert_eq!(shown(&error), format!("times.txt: bad timestamp in line {line}: {cause}\n{hint}"));
+        }
+        let long = times(&"1".repeat(LINE_MAX + 1)).unwrap_err();
+        assert_eq!(
+            long.to_string(),
+            "times.txt: bad timestamp in line 1: the line is longer than 1024 bytes"
+        );
+    }
+
+    #[test]
+    fn frames_get_the_times_of_the_file() {
+        // Times that repeat or run backwards are the cadence's to report.
+        let outcome = read_with("0\n0.04\n0.03\n");
+        assert_eq!(outcome.ticks(), [0, 40_000_000, 30_000_000].map(Some));
+        assert_eq!((outcome.error, outcome.notes), (None, vec![]));
+    }
+
+    #[test]
+    fn too_few_times_are_an_error_and_extra_ones_a_note() {
+        let outcome = read_with("0\n0.04\n");
+        assert_eq!(outcome.frames.len(), 2);
+        assert_eq!(
+            shown(&outcome.error.unwrap()),
+            "times.txt: too few timestamps: the file has 2 and the capture has more frames\ngive one time per frame"
+        );
+        let outcome = read_with("0\n1\n2\n3\n4\n");
+        assert_eq!(outcome.error, None);
+        assert_eq!(
+            outcome.notes[0].text,
+            "times.txt has 2 more time(s) than the capture has frames; the last ones are not used. \
+             Check that both belong together."
+        );
+    }
+
+    #[test]
+    fn a_missing_file_is_named() {
+        let settings = ReadingSettings::default();
+        let y4m = b"YUV4MPEG2 W1 H1\n".to_vec();
+        let inner = Y4mSource::new(Box::new(Cursor::new(y4m)), "a".into(), "a".into(), &settings).unwrap();
+        let error = TimestampedSource::new(Box::new(inner), Path::new("no-such-times")).err().unwrap();
+        assert_eq!(
+            shown(&error),
+            "no-such-times: cannot open timestamps: no such file or folder\ncheck the path given to --timestamps"
+        );
+    }
+
+    #[test]
+    fn truncations_and_mutations_give_a_named_error_or_times() {
+        let text = b"# times\r\n1996-12-19T16:39:57.5-08:00\n\n1996-12-19T16:39:57.54-08:00\n";
+        let check = |bytes: &[u8]| {
+            if let Err(error) = read_times(bytes, "times.txt") {
+                assert!(error.what.starts_with("bad timestamp in line "), "{error}");
+            }
+        };
+        (0..text.len()).for_each(|len| check(&text[..len]));
+        let mut numbers = Numbers(0x5EED);
+        for _ in 0..5000 {
+            check(&numbers.mutated(text));
+        }
+    }
+}

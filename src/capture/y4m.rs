@@ -101,7 +101,6 @@ impl Y4mSource {
 
     /// Reads the frame header; `None` where the stream ends cleanly or inside it.
     fn read_frame_header(&mut self) -> Result<Option<FrameTiming>> {
-        let number = self.frames_read;
         let line = match read_line(&mut self.reader).map_err(|error| unreadable(&self.place, &error))? {
             Line::Whole(line) => line,
             Line::Cut(0) => return Ok(None),
@@ -118,12 +117,12 @@ impl Y4mSource {
         if self.header.scan != Scan::Mixed {
             return Ok(Some(FrameTiming::default()));
         }
-        let presentation = tags.find_map(|tag| tag.strip_prefix(b"I")).ok_or_else(|| {
-            self.damaged(format!("frame {number} of a mixed stream has no interlace tag (I)"))
-        })?;
+        let presentation = tags
+            .find_map(|tag| tag.strip_prefix(b"I"))
+            .ok_or_else(|| self.damaged("it has no interlace tag (I), which a mixed stream needs".into()))?;
         let fields = fields_of(presentation).ok_or_else(|| {
             let tag = String::from_utf8_lossy(presentation).into_owned();
-            self.damaged(format!("frame {number} has the unknown interlace tag I{tag}"))
+            self.damaged(format!("its interlace tag I{tag} is unknown"))
         })?;
         let ticks = self.facts.time_base.map(|_| self.fields_shown);
         self.fields_shown = self.fields_shown.saturating_add(fields);
@@ -369,5 +368,237 @@ fn fields_of(tag: &[u8]) -> Option<i64> {
         b'2' => Some(4),
         b'3' => Some(6),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::testing::{read_all, shown, Numbers, Outcome};
+    use std::io::Cursor;
+
+    fn source(bytes: &[u8], settings: &ReadingSettings) -> Result<Y4mSource> {
+        Y4mSource::new(Box::new(Cursor::new(bytes.to_vec())), "a.y4m".into(), "a.y4m".into(), settings)
+    }
+
+    fn read(bytes: &[u8]) -> Result<Outcome> {
+        Ok(read_all(Box::new(source(bytes, &ReadingSettings::default())?)))
+    }
+
+    fn header(text: &str) -> Result<CaptureFacts> {
+        let line = format!("{text}\n");
+        source(line.as_bytes(), &ReadingSettings::default()).map(|source| source.facts)
+    }
+
+    /// A stream of frames of one value each: 0, 1, 2 …
+    fn stream(header: &str, frame_header: &str, frame_len: usize, frames: u8) -> Vec<u8> {
+        let mut bytes = format!("{header}\n").into_bytes();
+        for value in 0..frames {
+            bytes.extend(frame_header.as_bytes());
+            bytes.extend(vec![value; frame_len]);
+        }
+        bytes
+    }
+
+    #[test]
+    fn every_chroma_tag_has_its_format_and_frame_length() {
+        for (tag, name, len) in [
+            ("", "yuv420p", 5 * 3 + 2 * 3 * 2),
+            (" C420", "yuv420p", 27),
+            (" C420jpeg", "yuv420p", 27),
+            (" C420mpeg2", "yuv420p", 27),
+            (" C420paldv", "yuv420p", 27),
+            (" C422", "yuv422p", 15 + 2 * 9),
+            (" C440", "yuv440p", 15 + 2 * 10),
+            (" C444", "yuv444p", 45),
+            (" C444alpha", "yuv444p", 45),
+            (" C411", "yuv411p", 15 + 2 * 6),
+            (" C410", "yuv410p", 15 + 2 * 2),
+            (" Cmono", "gray", 15),
+            (" Cmono9", "gray9", 30),
+            (" Cmono10", "gray10", 30),
+            (" Cmono16", "gray16", 30),
+            (" C420p9", "yuv420p9", 54),
+            (" C420p10 XYSCSS=420P10", "yuv420p10", 54),
+            (" XYSCSS=422P12", "yuv422p12", 66),
+            (" C440p12", "yuv440p12", 70),
+            (" C444p16", "yuv444p16", 90),
+        ] {
+            let facts = header(&format!("YUV4MPEG2 W5 H3 F25:1 A1:1{tag} XCOLORRANGE=FULL")).unwrap();
+            assert_eq!(facts.shape.pixel_format.to_string(), name, "{tag}");
+            assert_eq!(facts.shape.byte_len(), len, "{tag}");
+        }
+    }
+
+    #[test]
+    fn rates_and_scans_are_taken_from_the_header() {
+        let rate = |num, den| Rate::new(num, den);
+        for (tags, nominal, scan) in [
+            ("", None, Scan::Unknown),
+            (" F0:0 I?", None, Scan::Unknown),
+            (" F30000:1001 Ip", rate(30000, 1001), Scan::Progressive),
+            (" F60000000000:1001000000 It", rate(60000, 1001), Scan::TopFieldFirst),
+            (" F50:2 Ib", rate(25, 1), Scan::BottomFieldFirst),
+            (" F25:1 Im", rate(25, 1), Scan::Mixed),
+        ] {
+            let facts = header(&format!("YUV4MPEG2 W4 H4{tags}")).unwrap();
+            assert_eq!((facts.nominal_rate, facts.scan), (nominal, scan), "{tags}");
+            assert_eq!(facts.rate_source, nominal.map(|_| RateSource::Header), "{tags}");
+        }
+    }
+
+    #[test]
+    fn a_given_rate_wins_over_the_header() {
+        let settings = ReadingSettings { rate: Rate::new(24, 1), ..ReadingSettings::default() };
+        let facts = source(b"YUV4MPEG2 W4 H4 F25:1\n", &settings).unwrap().facts;
+        assert_eq!((facts.nominal_rate, facts.rate_source), (Rate::new(24, 1), Some(RateSource::Given)));
+    }
+
+    #[test]
+    fn bad_headers_are_refused_by_name() {
+        let whole = "check that the capture is YUV4MPEG2 and copied whole";
+        let size = "check how the capture was written";
+        for (text, message, hint) in [
+            ("YUV4MPEG2 H4", "bad YUV4MPEG2 header: it has no width (W)", whole),
+            ("YUV4MPEG2 W4", "bad YUV4MPEG2 header: it has no height (H)", whole),
+            ("YUV4MPEG2 W0 H4", "bad YUV4MPEG2 header: width 0 is not in 1 to 16384 pixels", size),
+            ("YUV4MPEG2 W4 H16385", "bad YUV4MPEG2 header: height 16385 is not in 1 to 16384 pixels", size),
+            (
+                "YUV4MPEG2 W99999999999999999999 H4",
+                "bad YUV4MPEG2 header: width 99999999999999999999 is not in 1 to 16384 pixels",
+                size,
+            ),
+            ("YUV4MPEG2 W-4 H4", "bad YUV4MPEG2 header: width -4 is not in 1 to 16384 pixels", size),
+            ("YUV4MPEG3 W4 H4", "bad YUV4MPEG2 header: it does not start with YUV4MPEG2", whole),
+            (
+                "YUV4MPEG2 W4 H4 Ix",
+                "bad YUV4MPEG2 header: interlace tag Ix is not one of ?, p, t, b, m",
+                whole,
+            ),
+            (
+                "YUV4MPEG2 W4 H4 F25:0",
+                "bad YUV4MPEG2 header: rate F25:0 is not a ratio of two numbers in 1 to 4294967295",
+                "F0:0 says that the rate is unknown; give it with --rate",
+            ),
+            (
+                "YUV4MPEG2 W4 H4 C420p20",
+                "unsupported pixel format: C420p20",
+                "supported are mono, 420, 422, 440, 444, 444alpha, 411, 410 and mono9 to 444p16",
+            ),
+        ] {
+            assert_eq!(shown(&header(text).unwrap_err()), format!("a.y4m: {message}\n{hint}"), "{text}");
+        }
+        let long = format!("YUV4MPEG2 W4 H4 X{}", "x".repeat(HEADER_LINE_MAX));
+        assert_eq!(
+            header(&long).unwrap_err().to_string(),
+            "a.y4m: bad YUV4MPEG2 header: the header is longer than 4096 bytes"
+        );
+    }
+
+    #[test]
+    fn frames_come_in_order_and_alpha_is_left_out() {
+        let outcome = read(&stream("YUV4MPEG2 W5 H3 F25:1", "FRAME\n", 27, 3)).unwrap();
+        assert_eq!(outcome.frames.len(), 3);
+        assert!(outcome.frames.iter().enumerate().all(|(k, (_, samples))| samples == &vec![k as u8; 27]));
+        assert_eq!(outcome.ticks(), [None; 3]);
+
+        let outcome = read(&stream("YUV4MPEG2 W2 H2 C444alpha", "FRAME Xnote\n", 16, 3)).unwrap();
+        assert_eq!(outcome.frames.iter().map(|(_, samples)| samples[11]).collect::<Vec<_>>(), [0, 1, 2]);
+        assert!(outcome.notes.is_empty());
+    }
+
+    #[test]
+    fn mixed_streams_count_fields() {
+        // yuv4mpeg(5): fields per frame header t, b, 1 two; T, B three; 2 four; 3 six.
+        for (tag, fields) in [
+            ("tpp", Some(2)),
+            ("bip", Some(2)),
+            ("1pi", Some(2)),
+            ("Tp?", Some(3)),
+            ("Bii", Some(3)),
+            ("2pp", Some(4)),
+            ("3pp", Some(6)),
+            ("4pp", None),
+            ("tpx", None),
+            ("tqp", None),
+            ("t", None),
+        ] {
+            assert_eq!(fields_of(tag.as_bytes()), fields, "{tag}");
+        }
+        // 2:3 pulldown is T b B t: ten fields for four frames, each frame from its first field on.
+        let mut bytes = b"YUV4MPEG2 W2 H2 Cmono F30000:1001 Im\n".to_vec();
+        for tag in ["Tpp", "bpp", "Bpp", "tpp", "Tpp"] {
+            bytes.extend(format!("FRAME I{tag}\nabcd").bytes());
+        }
+        let outcome = read(&bytes).unwrap();
+        assert_eq!(outcome.ticks(), [0, 3, 5, 8, 10].map(Some));
+        let facts = source(&bytes, &ReadingSettings::default()).unwrap().facts;
+        assert_eq!(facts.time_base, TimeBase::new(1001, 60000));
+    }
+
+    #[test]
+    fn bad_frame_headers_are_refused_by_name() {
+        for (bytes, message) in [
+            ("YUV4MPEG2 W2 H2 Cmono\nFRAME\nabcdFRAMF\nabcd", "frame 1: no frame header where one is due"),
+            (
+                "YUV4MPEG2 W2 H2 Cmono Im\nFRAME\nabcd",
+                "frame 0: it has no interlace tag (I), which a mixed stream needs",
+            ),
+            ("YUV4MPEG2 W2 H2 Cmono Im\nFRAME Ixpp\nabcd", "frame 0: its interlace tag Ixpp is unknown"),
+        ] {
+            let error = read(bytes.as_bytes()).unwrap().error.unwrap();
+            assert_eq!(
+                shown(&error),
+                format!("a.y4m: cannot read {message}\nrecord or copy the capture again")
+            );
+        }
+    }
+
+    #[test]
+    fn every_truncation_is_named_and_keeps_whole_frames() {
+        let bytes = stream("YUV4MPEG2 W2 H2 Cmono F25:1", "FRAME\n", 4, 3);
+        let header_len = bytes.len() - 3 * 10;
+        for len in 0..bytes.len() {
+            let outcome = match read(&bytes[..len]) {
+                Ok(outcome) => outcome,
+                Err(error) => {
+                    assert!(len < header_len);
+                    let cause = format!("the stream ends after {len} bytes, inside its header");
+                    assert_eq!(error.to_string(), format!("a.y4m: bad YUV4MPEG2 header: {cause}"));
+                    continue;
+                }
+            };
+            assert_eq!(outcome.error, None);
+            assert_eq!(outcome.frames.len(), (len - header_len) / 10, "{len}");
+            let is_cut = (len - header_len) % 10 != 0;
+            assert_eq!(outcome.note_codes(), vec![NoteCode::Truncated; usize::from(is_cut)], "{len}");
+        }
+        assert_eq!(
+            read(&bytes[..bytes.len() - 1]).unwrap().notes[0].text,
+            "The capture ends in the middle of frame 2, after 3 of 4 bytes; that frame is left out. \
+             Record or copy the capture again."
+        );
+    }
+
+    #[test]
+    fn mutated_streams_give_a_named_error_or_frames() {
+        let bytes = stream("YUV4MPEG2 W4 H2 C444alpha F25:1 Im XA=B", "FRAME Itpp\n", 32, 3);
+        let mut numbers = Numbers(0x5EED);
+        for _ in 0..5000 {
+            let mutant = numbers.mutated(&bytes);
+            match read(&mutant) {
+                Ok(outcome) => assert!(outcome.frames.len() <= mutant.len()),
+                Err(error) => assert!(!error.what.is_empty() && !error.hint.is_empty()),
+            }
+        }
+    }
+
+    #[test]
+    fn a_huge_claim_costs_no_memory() {
+        let bytes = b"YUV4MPEG2 W16384 H16384 C444p16\nFRAME\nabc";
+        let mut source = source(bytes, &ReadingSettings::default()).unwrap();
+        let mut samples = Vec::new();
+        assert_eq!(source.read_frame(&mut samples).unwrap(), None);
+        assert!(samples.capacity() < 32 << 20, "{}", samples.capacity());
     }
 }

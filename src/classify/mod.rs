@@ -1,10 +1,11 @@
 //! New, repeat or still: three layers of evidence. Pure.
 
 mod evidence;
-mod likelihood;
+pub mod likelihood;
 mod sequence;
 mod steps;
 mod still;
+mod weights;
 
 pub use evidence::FrameEvidence;
 
@@ -115,6 +116,10 @@ pub struct ClassifiedFrame {
     pub change: f32,
     /// Estimated number of pictures that never appeared just before this one (0 where none or not known).
     pub lost_before: u16,
+    /// Half width of the range that number lies in, pictures; 0 where none are lost.
+    pub lost_uncertainty: f32,
+    /// Weight of the later picture where the frame is a mix (0 to 1), otherwise 0.
+    pub blend_weight: f32,
     /// Marks.
     pub flags: FrameFlags,
     /// Digest of the visible samples.
@@ -167,6 +172,8 @@ pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
                 evidence: decided,
                 change: one.change(),
                 lost_before: 0,
+                lost_uncertainty: 0.0,
+                blend_weight: 0.0,
                 flags,
                 digest: one.digest,
             }
@@ -205,7 +212,9 @@ fn mark_still(
     vec![Note::new(
         NoteCode::StillOrFrozen,
         format!(
-            "{open} stretches inside motion stand still for more than half a second and go on without a jump (the first at frame {first_open}): a still scene and a frozen device look alike there, so they are not judged; the clip itself or another device's recording would settle it"
+            "{open} stretches inside motion stand still for more than half a second and go on without a jump (the \
+             first at frame {first_open}). A still scene and a frozen device look alike there, so they are not \
+             judged. The clip itself or another device's recording would settle it."
         ),
     )]
 }
@@ -217,7 +226,8 @@ fn noisy(frames: &[ClassifiedFrame]) -> Option<Note> {
         Note::new(
             NoteCode::NoisyMeasure,
             format!(
-                "the changes of new and repeated pictures overlap in this recording: {by_context} of {} frames were decided with the cadence around them; a lossless recording settles them",
+                "The changes of new and repeated pictures overlap in this recording: {by_context} of {} frames were \
+                 decided with the cadence around them. A lossless recording would settle them.",
                 frames.len()
             ),
         )

@@ -60,6 +60,8 @@ impl Model {
         for holds in OTHER_PATTERNS {
             model.add(holds.iter().flat_map(|&hold| (0..hold).map(|slot| slot == 0)));
         }
+        // A scene or device that stands.
+        model.add(std::iter::once(false));
         model
     }
 

@@ -1,6 +1,7 @@
 //! The command line, in the words of the glossary.
 
 use std::ffi::OsString;
+use std::fmt::Write;
 use std::path::PathBuf;
 
 use chrono::FixedOffset;
@@ -8,6 +9,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use evenbeat::frame::Rect;
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
 use evenbeat::units::Rate;
+use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
 
 /// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
@@ -25,10 +27,12 @@ Examples:
   evenbeat audit recording.mkv
   evenbeat audit frames/ --rate 59.94
   evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
+  evenbeat audit recording.mkv --require motion-rate=59.94 --require freezes=0 --junit result.xml
   evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90
   decoder | evenbeat audit - --out living-room-audit
 
-Exit status: 0 no finding at or above --fail-at, 1 findings, 2 not audited or not whole, 130 interrupted.";
+Exit status: 0 no finding at or above --fail-at and every --require met, 1 otherwise, 2 not audited or not
+whole, 130 interrupted.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
@@ -104,13 +108,21 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
-    /// Lowest severity of a finding that makes the exit status 1.
-    #[arg(long, value_name = "SEVERITY", value_enum, default_value_t = FailAt::Warning)]
-    pub fail_at: FailAt,
     /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
           value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
     pub pictures: u32,
+    /// Lowest severity of a finding that makes the exit status 1. Without it `warning`, or none where --require
+    /// is given.
+    #[arg(long, value_name = "SEVERITY", value_enum)]
+    pub fail_at: Option<FailAt>,
+    /// What the recording must meet, or the exit status is 1; may be given again. Findings then decide only
+    /// where --fail-at is given too. What cannot be known is not met.
+    #[arg(long, value_name = "KEY=VALUE", value_parser = Requirement::parse, long_help = require_help())]
+    pub require: Vec<Requirement>,
+    /// Write the requirements as JUnit XML too, for build servers.
+    #[arg(long, value_name = "FILE", requires = "require")]
+    pub junit: Option<PathBuf>,
 }
 
 /// Size of the report unless `--pictures` says otherwise, MB: most trackers take attachments of 8 MB and more
@@ -245,6 +257,30 @@ impl CaptureArguments {
             source_rate,
         }
     }
+}
+
+impl OutputArguments {
+    /// Lowest severity that makes the exit status 1; `None` where only requirements decide.
+    pub fn failing_severity(&self) -> Option<Severity> {
+        let default = self.require.is_empty().then_some(FailAt::Warning);
+        self.fail_at.or(default).map(Severity::from)
+    }
+}
+
+/// Every key with its direction, unit and meaning.
+fn require_help() -> String {
+    let mut help = String::from(
+        "What the recording must meet, or the exit status is 1; may be given again. Findings then decide only \
+         where --fail-at is given too. What cannot be known is not met.\n\nKeys:",
+    );
+    for Measure { key, bound, unit, meaning, .. } in MEASURES {
+        let unit = match unit.name() {
+            "" => "0 to 1",
+            name => name,
+        };
+        let _ = write!(help, "\n  {key} ({}, {unit}): {meaning}", bound.words());
+    }
+    help
 }
 
 fn rate(text: &str) -> Result<Rate, String> {

@@ -1,7 +1,7 @@
 //! What each command does, one function each.
 
 use std::env;
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -16,6 +16,7 @@ use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
 use evenbeat::report::{self, OutputFolder, Provenance, Report};
 use evenbeat::settings::Settings;
+use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
 
 use super::arguments::{
@@ -26,6 +27,10 @@ use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
 use super::progress_bar::Display;
+
+/// How errors call the files that are no folder.
+const LOG: &str = "fingerprint log";
+const JUNIT: &str = "JUnit file";
 
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
@@ -38,9 +43,13 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     };
     // Asked before hours of reading, not after.
     OutputFolder::check(&folder, existing)?;
-    let audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
+    if let Some(junit) = &arguments.output.junit {
+        check_file(junit, JUNIT, existing)?;
+    }
+    let provenance = provenance(&settings, &arguments.output.require)?;
+    let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
+    audit.hold_against(&arguments.output.require);
     let folder = OutputFolder::create(&folder, existing)?;
-    let provenance = provenance(&settings)?;
     let wanted = Wanted {
         audit: &audit,
         settings: &settings,
@@ -52,8 +61,11 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
         &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
         &folder,
     )?;
+    if let Some(junit) = &arguments.output.junit {
+        write_text(junit, JUNIT, &report::junit::document(&audit, &provenance))?;
+    }
     say(arguments.reading.quiet, &report::terminal::summary(&audit), folder.path());
-    Ok(exit(&audit, arguments.output.fail_at.into()))
+    Ok(exit(&audit, arguments.output.failing_severity()))
 }
 
 /// `evenbeat fingerprint`: the hashing pass alone.
@@ -65,7 +77,8 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
         let out = BufWriter::new(io::stdout().lock());
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
     } else {
-        let out = create_log(&arguments.out, arguments.force)?;
+        check_file(&arguments.out, LOG, existing(arguments.force))?;
+        let out = OnDemand { path: &arguments.out, file: None };
         let place = arguments.out.display().to_string();
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, out)))?
     };
@@ -162,7 +175,7 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     for device in evenbeat::demo::demo_captures() {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
         let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
-        let provenance = provenance(&settings)?;
+        let provenance = provenance(&settings, &[])?;
         let wanted = Wanted {
             audit: &audit,
             settings: &settings,
@@ -178,8 +191,10 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
             let _ = writeln!(io::stdout(), "painted: {} {}", device.device, device.truth);
         }
         say(arguments.quiet, &report::terminal::summary(&audit), folder.path());
-        if matches!(exit(&audit, Severity::Warning), Exit::NotWhole | Exit::Interrupted) {
-            worst = exit(&audit, Severity::Warning);
+        // Findings are what the demonstration is for.
+        match exit(&audit, None) {
+            Exit::Clean | Exit::Findings => {}
+            not_whole => worst = not_whole,
         }
         if STOP.load(Ordering::SeqCst) {
             break;
@@ -216,34 +231,64 @@ fn default_folder(capture: &CaptureArg) -> PathBuf {
     PathBuf::from(format!("{name}-audit"))
 }
 
-fn create_log(path: &Path, force: bool) -> Result<BufWriter<File>> {
-    let mut options = File::options();
-    options.write(true);
-    if force {
-        options.create(true).truncate(true);
-    } else {
-        options.create_new(true);
+/// Refuses a file that is there, or whose folder is not, before the work and not after it.
+fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    if folder.is_some_and(|folder| !folder.is_dir()) {
+        return Err(Error::new(
+            path.display().to_string(),
+            format!("cannot write {what}"),
+            "its folder is not there",
+            "make the folder, or choose another file",
+        ));
     }
-    options.open(path).map(BufWriter::new).map_err(|error| {
-        if error.kind() == io::ErrorKind::AlreadyExists {
-            return Error::new(
-                path.display().to_string(),
-                "fingerprint log",
-                "exists already",
-                "choose another file with --out, or replace it with --force",
-            );
-        }
-        write_error(path, "cannot create fingerprint log", &error)
+    // Devices and pipes hold nothing that could be lost.
+    let is_file = fs::metadata(path).is_ok_and(|found| found.is_file());
+    if existing == Existing::Replace || !is_file {
+        return Ok(());
+    }
+    Err(Error::new(
+        path.display().to_string(),
+        what,
+        "exists already",
+        "choose another file, or replace it with --force",
+    ))
+}
+
+fn write_text(path: &Path, what: &str, text: &str) -> Result<()> {
+    fs::write(path, text).map_err(|error| Error {
+        hint: "free some space or choose another file".to_owned(),
+        ..write_error(path, &format!("cannot write {what}"), &error)
     })
 }
 
+/// A file that is created with its first byte, so that a capture that cannot be opened leaves none behind.
+struct OnDemand<'a> {
+    path: &'a Path,
+    file: Option<BufWriter<File>>,
+}
+
+impl Write for OnDemand<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match &mut self.file {
+            Some(file) => file.write(bytes),
+            none => none.insert(BufWriter::new(File::create(self.path)?)).write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.as_mut().map_or(Ok(()), |file| file.flush())
+    }
+}
+
 /// Who audits, how and when.
-fn provenance(settings: &Settings) -> Result<Provenance> {
+fn provenance(settings: &Settings, requirements: &[Requirement]) -> Result<Provenance> {
+    let required = requirements.iter().map(|one| ("--require".to_owned(), one.to_string()));
     Ok(Provenance {
         tool_version: env!("CARGO_PKG_VERSION").to_owned(),
         command_line: env::args_os().map(|argument| argument.to_string_lossy().into_owned()).collect(),
         audited_at: now()?,
-        changed_settings: settings.changed(),
+        changed_settings: settings.changed().into_iter().chain(required).collect(),
     })
 }
 
@@ -276,14 +321,15 @@ fn say(quiet: bool, summary: &str, folder: &Path) {
 }
 
 /// The exit status that an audit asks for.
-fn exit(audit: &Audit, fail_at: Severity) -> Exit {
+fn exit(audit: &Audit, fail_at: Option<Severity>) -> Exit {
     if audit.notes.iter().any(|note| note.code == NoteCode::Interrupted) {
         return Exit::Interrupted;
     }
     if !audit.complete {
         return Exit::NotWhole;
     }
-    if audit.findings.iter().any(|finding| finding.severity >= fail_at) {
+    let found = audit.findings.iter().any(|finding| fail_at.is_some_and(|level| finding.severity >= level));
+    if found || audit.requirements.iter().any(|outcome| !outcome.passed) {
         return Exit::Findings;
     }
     Exit::Clean

@@ -5,9 +5,9 @@ use std::process::ExitCode;
 /// How a run ended; the numbers are a contract.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exit {
-    /// Audited, no finding at or above the chosen severity.
+    /// Audited, no finding at or above the chosen severity and every requirement met.
     Clean,
-    /// Audited, findings.
+    /// Audited, findings or a requirement that is not met.
     Findings,
     /// Not audited or not whole.
     NotWhole,

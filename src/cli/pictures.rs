@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::atomic::Ordering;
 
 use evenbeat::audit::Audit;
-use evenbeat::capture::{self, CaptureArg, CaptureKind, FrameSource};
+use evenbeat::capture::{self, Brake, CaptureArg, CaptureKind, FrameSource};
 use evenbeat::pictures::{self, Fetch, Pictures};
 use evenbeat::report::{self, Provenance};
 use evenbeat::settings::Settings;
@@ -61,7 +61,7 @@ fn unavailable(capture: &CaptureArg, megabytes: u32) -> Option<&'static str> {
     if is_stream(path) {
         return Some("the capture can be read only once");
     }
-    match capture::sniff(capture).map(|sniffed| sniffed.kind()) {
+    match capture::sniff(capture, &Brake::default()).map(|sniffed| sniffed.kind()) {
         Ok(CaptureKind::FingerprintLog) => {
             Some("a fingerprint log holds none; give the capture with `evenbeat report`")
         }

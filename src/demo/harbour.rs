@@ -32,6 +32,8 @@ const NOTHING: Paint = Paint { luma: 0.0, blue: 0.0, red: 0.0, cover: 0.0 };
 
 /// Steps of a cover value.
 const COVER_ONE: u32 = 256;
+/// Steps of a movement within a pixel.
+const PIXEL: u32 = 256;
 
 /// One plane of a layer: rows of samples that repeat after `period`, wide enough to read a picture's row
 /// anywhere without wrapping.
@@ -40,6 +42,8 @@ struct Strip {
     stride: usize,
     samples: Vec<u16>,
     cover: Vec<u16>,
+    /// Whether it covers everything behind it.
+    opaque: bool,
 }
 
 /// A layer: strips for each plane, moving at one speed.
@@ -151,7 +155,7 @@ impl Strip {
         let down = if of.height == 0 { 1 } else { (shape.height as usize).div_ceil(of.height) };
         let period = period / across;
         let stride = period + of.width + 1;
-        let mut strip = Self { period, stride, samples: Vec::new(), cover: Vec::new() };
+        let mut strip = Self { period, stride, samples: Vec::new(), cover: Vec::new(), opaque: false };
         strip.samples.reserve(stride * of.height);
         strip.cover.reserve(stride * of.height);
         for y in 0..of.height {
@@ -167,6 +171,7 @@ impl Strip {
                 strip.cover.push(strip.cover[start + x % period]);
             }
         }
+        strip.opaque = strip.cover.iter().all(|&cover| u32::from(cover) == COVER_ONE);
         strip
     }
 }
@@ -174,22 +179,30 @@ impl Strip {
 impl Layer {
     /// Lays one row of the layer over `row`, moved by parts of a pixel.
     fn add(&self, plane: usize, of: PlaneShape, y: usize, (number, full_width): (u64, u32), row: &mut [u16]) {
-        const ONE: u32 = 256;
         let strip = &self.strips[plane];
         let across = (full_width as usize).div_ceil(of.width.max(1)) as f64;
         let place = (f64::from(self.speed) * number as f64 / across).rem_euclid(strip.period as f64);
-        let (first, part) = (place as usize, (place.fract() * f64::from(ONE)) as u32);
+        let (first, part) = (place as usize, (place.fract() * f64::from(PIXEL)) as u32);
         let range = y * strip.stride + first..y * strip.stride + first + row.len() + 1;
-        let (samples, cover) = (&strip.samples[range.clone()], &strip.cover[range]);
-        let between =
-            |pair: [u16; 2]| (u32::from(pair[0]) * (ONE - part) + u32::from(pair[1]) * part + ONE / 2) / ONE;
-        for (x, below) in row.iter_mut().enumerate() {
-            let value = between([samples[x], samples[x + 1]]);
-            let cover = between([cover[x], cover[x + 1]]);
+        let samples = moved(&strip.samples[range.clone()], part);
+        if strip.opaque {
+            row.iter_mut().zip(samples).for_each(|(below, value)| *below = value as u16);
+            return;
+        }
+        let cover = moved(&strip.cover[range], part);
+        for ((below, value), cover) in row.iter_mut().zip(samples).zip(cover) {
             *below = ((u32::from(*below) * (COVER_ONE - cover) + value * cover + COVER_ONE / 2) / COVER_ONE)
                 as u16;
         }
     }
+}
+
+/// Samples moved by `part` of [`PIXEL`], linear between neighbours.
+fn moved(samples: &[u16], part: u32) -> impl Iterator<Item = u32> + '_ {
+    let right = &samples[1..];
+    samples.iter().zip(right).map(move |(&left, &right)| {
+        (u32::from(left) * (PIXEL - part) + u32::from(right) * part + PIXEL / 2) / PIXEL
+    })
 }
 
 /// Writes one row of samples as bytes.

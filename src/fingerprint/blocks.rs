@@ -2,123 +2,118 @@
 
 use multiversion::multiversion;
 
-use super::view::{PlaneView, ViewPlan};
+use super::view::ViewPlan;
 use super::{BlockSpread, FIXED_POINT, REGION_COLUMNS, REGION_ROWS};
 
 /// Side of a block in samples of its own plane, luma and chroma alike. Common practice of video coding,
 /// where coding error, too, is laid out on this grid.
 pub(super) const BLOCK_SIDE: usize = 16;
 
-/// Sum of absolute differences of each 16 × 16 block of two 8-bit planes, row by row of blocks.
-/// Blocks at the right and lower edge are smaller.
+/// Columns summed at a time: so many sums stay in the nearest cache. Whole blocks.
+const STRIP: usize = 128 * BLOCK_SIDE;
+
+/// Appends the sum of absolute differences of each 16 × 16 block of rows of two 8-bit planes, row by row
+/// of blocks. Blocks at the right and lower edge are smaller.
 ///
 /// # Panics
-/// When a plane is smaller than `width × height` samples.
+/// When `previous` is shorter than `current`.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn block_sums_8(current: &[u8], previous: &[u8], width: usize, height: usize, sums: &mut Vec<u32>) {
-    for_each_block::<1>(width, height, sums, |start, length, row| {
-        let range = row + start..row + start + length;
-        absolute_difference_8(&current[range.clone()], &previous[range])
+pub fn block_sums_8(current: &[u8], previous: &[u8], width: usize, sums: &mut Vec<u32>) {
+    // 16 differences of 8 bits fit in 16 bits.
+    sum_blocks::<1, u16>(current, previous, width, sums, |columns, current, previous| {
+        for (column, (&a, &b)) in columns.iter_mut().zip(current.iter().zip(previous)) {
+            *column += u16::from(a.abs_diff(b));
+        }
     });
 }
 
 /// As [`block_sums_8`] for little-endian samples of two bytes.
 ///
 /// # Panics
-/// When a plane is smaller than `width × height` samples.
+/// When `previous` is shorter than `current`.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn block_sums_16(current: &[u8], previous: &[u8], width: usize, height: usize, sums: &mut Vec<u32>) {
-    for_each_block::<2>(width, height, sums, |start, length, row| {
-        let range = row + start..row + start + length;
-        absolute_difference_16(&current[range.clone()], &previous[range])
+pub fn block_sums_16(current: &[u8], previous: &[u8], width: usize, sums: &mut Vec<u32>) {
+    let sample = |pair: &[u8]| u16::from_le_bytes([pair[0], pair[1]]);
+    sum_blocks::<2, u32>(current, previous, width, sums, |columns, current, previous| {
+        let pairs = current.chunks_exact(2).zip(previous.chunks_exact(2));
+        for (column, (a, b)) in columns.iter_mut().zip(pairs) {
+            *column += u32::from(sample(a).abs_diff(sample(b)));
+        }
     });
 }
 
-/// Adds up `row_sum(first byte within the row, bytes, first byte of the row)` over the rows of each block.
+/// Sums each column of a row of blocks with `add_row(columns, current, previous)`, row after row as the
+/// samples lie in memory, then the columns of each block.
 #[inline(always)]
-fn for_each_block<const BYTES: usize>(
+fn sum_blocks<const BYTES: usize, Column: Copy + Default + Into<u32>>(
+    current: &[u8],
+    previous: &[u8],
     width: usize,
-    height: usize,
     sums: &mut Vec<u32>,
-    row_sum: impl Fn(usize, usize, usize) -> u32,
+    add_row: impl Fn(&mut [Column], &[u8], &[u8]),
 ) {
-    sums.clear();
-    let row_bytes = width * BYTES;
-    for top in (0..height).step_by(BLOCK_SIDE) {
-        let bottom = (top + BLOCK_SIDE).min(height);
-        for left in (0..row_bytes).step_by(BLOCK_SIDE * BYTES) {
-            let length = (BLOCK_SIDE * BYTES).min(row_bytes - left);
-            sums.push((top..bottom).map(|row| row_sum(left, length, row * row_bytes)).sum());
+    let row_bytes = width.max(1) * BYTES;
+    let previous = &previous[..current.len()];
+    let block_rows = current.chunks(row_bytes * BLOCK_SIDE).zip(previous.chunks(row_bytes * BLOCK_SIDE));
+    for (current, previous) in block_rows {
+        for left in (0..width).step_by(STRIP) {
+            let right = width.min(left + STRIP);
+            let strip = left * BYTES..right * BYTES;
+            let mut columns = [Column::default(); STRIP];
+            let columns = &mut columns[..right - left];
+            for (current, previous) in current.chunks_exact(row_bytes).zip(previous.chunks_exact(row_bytes)) {
+                add_row(columns, &current[strip.clone()], &previous[strip.clone()]);
+            }
+            let sum = |block: &[Column]| block.iter().map(|&column| column.into()).sum::<u32>();
+            let blocks = columns.chunks_exact(BLOCK_SIDE);
+            let narrower = blocks.remainder();
+            sums.extend(blocks.map(sum));
+            sums.extend((!narrower.is_empty()).then(|| sum(narrower)));
         }
     }
 }
 
-#[inline(always)]
-fn absolute_difference_8(current: &[u8], previous: &[u8]) -> u32 {
-    // The fixed length lets the compiler use the sum-of-absolute-differences instruction.
-    match (<&[u8; BLOCK_SIDE]>::try_from(current), <&[u8; BLOCK_SIDE]>::try_from(previous)) {
-        (Ok(current), Ok(previous)) => sum_8(current, previous),
-        _ => sum_8(current, previous),
-    }
-}
-
-#[inline(always)]
-fn sum_8(current: &[u8], previous: &[u8]) -> u32 {
-    current.iter().zip(previous).map(|(&a, &b)| u32::from(a.abs_diff(b))).sum()
-}
-
-#[inline(always)]
-fn absolute_difference_16(current: &[u8], previous: &[u8]) -> u32 {
-    match (<&[u8; 2 * BLOCK_SIDE]>::try_from(current), <&[u8; 2 * BLOCK_SIDE]>::try_from(previous)) {
-        (Ok(current), Ok(previous)) => sum_16(current, previous),
-        _ => sum_16(current, previous),
-    }
-}
-
-#[inline(always)]
-fn sum_16(current: &[u8], previous: &[u8]) -> u32 {
-    let sample = |pair: &[u8]| u16::from_le_bytes([pair[0], pair[1]]);
-    let pairs = current.chunks_exact(2).zip(previous.chunks_exact(2));
-    pairs.map(|(a, b)| u32::from(sample(a).abs_diff(sample(b)))).sum()
-}
-
-/// Mean absolute difference per block of one plane, code values scaled to 8 bit; negative where the block
-/// does not count because all of it is excluded.
+/// Block sums of each plane, gathered stripe by stripe, and what is made of them.
 #[derive(Default)]
 pub(super) struct BlockChange {
-    sums: Vec<u32>,
+    sums: [Vec<u32>; PLANES_MAX],
     means: Vec<f32>,
     ordered: Vec<u32>,
 }
 
-/// Stands for a block that does not count.
+/// Luma and two of chroma, or three of colour.
+const PLANES_MAX: usize = 3;
+/// Stands for the mean of a block that does not count because all of it is excluded.
 const EXCLUDED: f32 = -1.0;
 
 impl BlockChange {
-    /// Replaces the block means by those of plane `plane`.
-    pub(super) fn measure(&mut self, plan: &ViewPlan, plane: usize, current: &[u8], previous: &[u8]) {
-        self.sum(plan, &plan.planes[plane], current, previous);
-        self.means.clear();
-        let means = self.sums.iter().zip(&plan.planes[plane].block_areas);
-        self.means.extend(means.map(|(&sum, &area)| block_mean(sum, area, plan.bit_depth)));
+    /// Forgets the frame before.
+    pub(super) fn clear(&mut self) {
+        self.sums.iter_mut().for_each(Vec::clear);
     }
 
-    /// Raises the block means to those of plane `plane` where these are larger.
-    pub(super) fn raise(&mut self, plan: &ViewPlan, plane: usize, current: &[u8], previous: &[u8]) {
-        self.sum(plan, &plan.planes[plane], current, previous);
-        let sums = self.sums.iter().zip(&plan.planes[plane].block_areas);
-        for (mean, (&sum, &area)) in self.means.iter_mut().zip(sums) {
-            *mean = mean.max(block_mean(sum, area, plan.bit_depth));
+    /// Adds the blocks of a stripe of plane `plane`: the same rows of both pictures, whole blocks but for
+    /// the last stripe.
+    pub(super) fn add_stripe(&mut self, plan: &ViewPlan, plane: usize, current: &[u8], previous: &[u8]) {
+        let width = plan.planes[plane].packed.width;
+        match plan.bytes_per_sample {
+            1 => block_sums_8(current, previous, width, &mut self.sums[plane]),
+            _ => block_sums_16(current, previous, width, &mut self.sums[plane]),
         }
     }
 
-    fn sum(&mut self, plan: &ViewPlan, plane: &PlaneView, current: &[u8], previous: &[u8]) {
-        let (width, height) = (plane.packed.width, plane.packed.height);
-        let current = plane.bytes(current, plan.bytes_per_sample);
-        let previous = plane.bytes(previous, plan.bytes_per_sample);
-        match plan.bytes_per_sample {
-            1 => block_sums_8(current, previous, width, height, &mut self.sums),
-            _ => block_sums_16(current, previous, width, height, &mut self.sums),
+    /// Turns the sums of plane `plane` into means per block, code values scaled to 8 bit.
+    pub(super) fn take_means(&mut self, plan: &ViewPlan, plane: usize) {
+        self.means.clear();
+        let sums = self.sums[plane].iter().zip(&plan.planes[plane].block_areas);
+        self.means.extend(sums.map(|(&sum, &area)| block_mean(sum, area, plan.bit_depth)));
+    }
+
+    /// Raises the means per block to those of plane `plane` where these are larger.
+    pub(super) fn raise_means(&mut self, plan: &ViewPlan, plane: usize) {
+        let sums = self.sums[plane].iter().zip(&plan.planes[plane].block_areas);
+        for (mean, (&sum, &area)) in self.means.iter_mut().zip(sums) {
+            *mean = mean.max(block_mean(sum, area, plan.bit_depth));
         }
     }
 
@@ -134,17 +129,17 @@ impl BlockChange {
     /// Largest block mean per region, in `1 / FIXED_POINT` code values. A block belongs to the region
     /// that its centre lies in; regions of pictures so small that they have no block are 0.
     pub(super) fn regions(&self, blocks_across: usize) -> [u16; REGION_COLUMNS * REGION_ROWS] {
-        let mut regions = [0; REGION_COLUMNS * REGION_ROWS];
+        let mut regions = [0.0f32; REGION_COLUMNS * REGION_ROWS];
         let blocks_down = self.means.len() / blocks_across.max(1);
         for (row, means) in self.means.chunks(blocks_across.max(1)).enumerate() {
             let first = (2 * row + 1) * REGION_ROWS / (2 * blocks_down) * REGION_COLUMNS;
             for (column, &mean) in means.iter().enumerate() {
                 let region = &mut regions[first + (2 * column + 1) * REGION_COLUMNS / (2 * blocks_across)];
-                // Float to integer casts saturate, at zero for blocks that do not count.
-                *region = (*region).max((mean * FIXED_POINT).round() as u16);
+                *region = region.max(mean);
             }
         }
-        regions
+        // Float to integer casts saturate.
+        regions.map(|worst| (worst * FIXED_POINT).round() as u16)
     }
 }
 

@@ -18,7 +18,7 @@ pub(super) struct ChangeMeasure {
 }
 
 impl ChangeMeasure {
-    /// What changed from the two earlier pictures to `current`; zero where there is none.
+    /// What changed from the two earlier pictures to `current`; zero where there is none. Pictures come in order.
     pub(super) fn measure(
         &mut self,
         current: &ReducedPicture,
@@ -26,32 +26,38 @@ impl ChangeMeasure {
         two_back: Option<&ReducedPicture>,
     ) -> ReducedChange {
         let full = &current.levels[0];
-        let energy_two_back = two_back.map_or(0.0, |earlier| energy(full, &earlier.levels[0]).1);
-        let Some(previous) = previous else {
-            return ReducedChange { energy_two_back, ..ReducedChange::default() };
+        let mut change = ReducedChange {
+            detail: fine_energy(&full.values, full.width, &mut self.column_sums),
+            ..ReducedChange::default()
         };
+        if let Some(earlier) = two_back {
+            change.energy_two_back = energy(full, &earlier.levels[0]).1;
+            change.fine_energy_two_back = self.fine_difference(full, &earlier.levels[0]);
+        }
+        let Some(previous) = previous else { return change };
         let (offset, energy) = energy(full, &previous.levels[0]);
         if energy == 0.0 {
-            return ReducedChange { energy_two_back, ..ReducedChange::default() };
+            return change;
         }
-        let t0 = std::time::Instant::now();
         let motion = self.motion.measure(current, previous);
-        if std::env::var_os("TT").is_some() {
-            eprintln!("motion {:?}", t0.elapsed());
-        }
-        self.difference.clear();
-        let pairs = full.values.iter().zip(&previous.levels[0].values);
-        self.difference.extend(pairs.map(|(current, previous)| current - previous));
         ReducedChange {
             offset,
             energy,
-            energy_two_back,
             unexplained: motion.unexplained,
-            fine_energy: fine_energy(&self.difference, full.width, &mut self.column_sums),
+            fine_energy: self.fine_difference(full, &previous.levels[0]),
             motion_x: motion.x * current.factor as f32,
             motion_y: motion.y * current.factor as f32,
             motion_peak: motion.agreement,
+            ..change
         }
+    }
+
+    /// Mean square of the high-frequency part of the difference of two pictures.
+    fn fine_difference(&mut self, current: &Plane, earlier: &Plane) -> f32 {
+        self.difference.clear();
+        let pairs = current.values.iter().zip(&earlier.values);
+        self.difference.extend(pairs.map(|(current, earlier)| current - earlier));
+        fine_energy(&self.difference, current.width, &mut self.column_sums)
     }
 }
 
@@ -82,7 +88,7 @@ pub fn difference_sums(current: &[i16], earlier: &[i16]) -> (i64, u64) {
     (sum, squares)
 }
 
-/// Mean square of a difference picture minus its 3 × 3 mean, over the pixels that have all neighbours.
+/// Mean square of a picture or difference minus its 3 × 3 mean, over the pixels that have all neighbours.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn fine_energy(difference: &[i16], width: usize, column_sums: &mut Vec<i32>) -> f32 {
     let height = difference.len() / width.max(1);

@@ -6,6 +6,7 @@
 
 pub mod blocks;
 pub mod change;
+mod far;
 mod motion;
 pub mod reduced;
 mod sequencer;
@@ -70,6 +71,12 @@ pub struct ReducedChange {
     pub motion_y: f32,
     /// Share of the moving texture whose own motion agrees with the dominant one, 0 to 1.
     pub motion_peak: f32,
+    /// Mean square of the high-frequency part of the difference to the frame two before, likewise.
+    pub fine_energy_two_back: f32,
+    /// Mean square of the high-frequency part of the picture itself. With the fine energies of the differences
+    /// it gives every inner product of the fine parts of three frames; a mix of pictures that moved has less
+    /// of it than they have.
+    pub detail: f32,
 }
 
 /// Everything later stages know of one frame. At most 512 bytes in a log.
@@ -94,3 +101,6 @@ pub struct FrameFingerprint {
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
     pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,7 @@
 
 use multiversion::multiversion;
 
+use super::far;
 use super::reduced::{Plane, ReducedPicture};
 use super::FIXED_POINT;
 
@@ -14,8 +15,11 @@ const LANES: usize = CELL;
 /// Reach of the search on the quarter picture: 6 quarter pixels are 24 reduced pixels, 96 pixels of a
 /// 1920-pixel picture per frame: it crosses that picture in 20 frames.
 const REACH: isize = 6;
-/// No search is made where at most this share of the energy is left after each block's own small motion.
+/// No search is made where at most this share of the energy is left after each block's own small motion,
+/// and at least [`SURE_AGREEMENT`] of the moving texture agrees: the motion is small then.
 const EXPLAINED_WELL: f32 = 0.2;
+/// Most of the texture: two motions cannot both have it.
+const SURE_AGREEMENT: f32 = 0.5;
 /// Rows between those compared in a search, and between those fitted when each is a mean of several:
 /// half of the pixels tell the same.
 const SEARCH_STEP: usize = 2;
@@ -29,6 +33,9 @@ const RIDGE_SHARE: f32 = 0.01;
 const RIDGE_FLOOR: f32 = 0.001;
 /// Farthest that the linear model is trusted, reduced pixels beyond the whole shift.
 const LINEAR_REACH: f32 = 1.5;
+/// Agreement from which the motion is taken as found; below it a far search is made where the motion was found
+/// just before. Whatever is matched wrongly agrees by chance in a few hundredths of the texture.
+const FOUND_FROM: f32 = 0.3;
 /// Blocks agree with the dominant motion within this distance, reduced pixels.
 const AGREEMENT: f32 = 0.25;
 
@@ -50,6 +57,13 @@ pub(super) struct Motion {
 struct Shift {
     x: isize,
     y: isize,
+}
+
+impl Shift {
+    /// The same shift on a picture twice as fine.
+    fn doubled(self) -> Self {
+        Self { x: 2 * self.x, y: 2 * self.y }
+    }
 }
 
 /// Least-squares sums of one block, in squared code values.
@@ -74,6 +88,8 @@ pub(super) struct MotionSearch {
     mask: Vec<u16>,
     padded: Vec<i16>,
     votes: Vec<Vote>,
+    /// Whether the last two pictures that differed had a dominant motion.
+    found: bool,
 }
 
 /// Motion of one block along one direction, with the information it rests on.
@@ -99,46 +115,77 @@ impl MotionSearch {
         self.moving.clear();
         self.moving
             .extend(self.fits.iter().map(|fit| fit.energy >= threshold * fit.count && fit.count > 0.0));
-        let t0 = std::time::Instant::now();
         self.shifted.clear();
-        let shift = match self.unexplained() / energy {
-            left if left <= EXPLAINED_WELL => Shift::default(),
-            _ => self.whole_shift(current, previous),
+        let near = dominant(&self.fits, &self.moving, &mut self.votes);
+        let sure = near.agreement >= SURE_AGREEMENT && self.unexplained() <= EXPLAINED_WELL * energy;
+        let shift = if sure {
+            Shift { x: near.x.round() as isize, y: near.y.round() as isize }
+        } else {
+            self.whole_shift(current, previous)
         };
-        if std::env::var_os("TT").is_some() {
-            eprintln!("whole {:?}", t0.elapsed());
-        }
-        if shift != Shift::default() {
+        let motion = if shift == Shift::default() {
+            near
+        } else {
             fit_blocks(full, earlier, shift, step, &mut self.shifted);
-        }
-        let fits = if self.shifted.is_empty() { &self.fits } else { &self.shifted };
-        let t0 = std::time::Instant::now();
-        let motion = dominant(fits, &self.moving, &mut self.votes);
-        if std::env::var_os("TT").is_some() {
-            eprintln!("dominant {:?}", t0.elapsed());
-        }
-        Motion {
+            dominant(&self.shifted, &self.moving, &mut self.votes)
+        };
+        let motion = Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
             unexplained: self.unexplained(),
             ..motion
+        };
+        let before = std::mem::replace(&mut self.found, motion.agreement >= FOUND_FROM);
+        if before && !self.found && far::large_enough(current) {
+            self.far_motion(current, previous, step).unwrap_or(motion)
+        } else {
+            motion
         }
     }
 
-    /// Mean square difference left after the best of both fits of each block.
+    /// The motion beyond the reach of the search, if there is one. Searched for only where a dominant motion
+    /// is lost that was there just before: it costs more, and elsewhere there is nothing to find.
+    fn far_motion(
+        &mut self,
+        current: &ReducedPicture,
+        previous: &ReducedPicture,
+        step: usize,
+    ) -> Option<Motion> {
+        let (x, y) = far::far_shift(current, previous);
+        let blocks_across = current.levels[0].width.div_ceil(CELL);
+        self.moving.fill(true);
+        let moving = |side| Moving { blocks: &self.moving, blocks_across, side };
+        let [full, half, quarter] = &current.levels;
+        let [full_before, half_before, quarter_before] = &previous.levels;
+        let shift = Shift { x, y };
+        let shift = refined_shift::<{ CELL / 4 }>(quarter, quarter_before, moving(CELL / 4), shift);
+        let shift = refined_shift::<{ CELL / 2 }>(half, half_before, moving(CELL / 2), shift.doubled());
+        let shift = refined_shift::<CELL>(full, full_before, moving(CELL), shift.doubled());
+        fit_blocks(full, full_before, shift, step, &mut self.shifted);
+        let motion = dominant(&self.shifted, &self.moving, &mut self.votes);
+        self.found = motion.agreement >= SURE_AGREEMENT;
+        self.found.then(|| Motion {
+            x: motion.x + shift.x as f32,
+            y: motion.y + shift.y as f32,
+            unexplained: self.unexplained(),
+            ..motion
+        })
+    }
+
+    /// Mean square difference left after the best of both fits of each block. Blocks whose content came in
+    /// from outside the picture are not explained by anything before, and left out.
     fn unexplained(&self) -> f32 {
         let (mut left, mut count) = (0.0, 0.0);
-        for (index, fit) in self.fits.iter().enumerate() {
-            let shifted = self.shifted.get(index).filter(|shifted| shifted.count > 0.0);
-            let best =
-                shifted.map_or(f32::INFINITY, |shifted| shifted.residual() / shifted.count * fit.count);
-            left += fit.residual().min(best);
-            count += fit.count;
+        for (fit, shifted) in self.fits.iter().zip(&self.shifted) {
+            if shifted.count > 0.0 {
+                left += fit.residual().min(shifted.residual() / shifted.count * fit.count);
+                count += fit.count;
+            }
         }
         if count > 0.0 {
             left / count
         } else {
-            0.0
+            mean_over(&self.fits, BlockFit::residual)
         }
     }
 
@@ -146,13 +193,9 @@ impl MotionSearch {
     /// quarter picture, then the neighbours of the best on the finer ones.
     fn whole_shift(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Shift {
         let blocks_across = current.levels[0].width.div_ceil(CELL);
-        let t0 = std::time::Instant::now();
         let mut shift = self.quarter_shift(&current.levels[2], &previous.levels[2], blocks_across);
-        if std::env::var_os("TT").is_some() {
-            eprintln!("quarter {:?}", t0.elapsed());
-        }
         for (level, side) in [(1, CELL / 2), (0, CELL)] {
-            shift = Shift { x: 2 * shift.x, y: 2 * shift.y };
+            shift = shift.doubled();
             let (current, previous) = (&current.levels[level], &previous.levels[level]);
             let moving = Moving { blocks: &self.moving, blocks_across, side };
             shift = match side {
@@ -238,7 +281,8 @@ fn dominant(fits: &[BlockFit], moving: &[bool], votes: &mut Vec<Vote>) -> Motion
         .iter()
         .map(|vote| agreeing(vote.x - x, vote.weight_x) + agreeing(vote.y - y, vote.weight_y))
         .sum();
-    let agreement = if total > 0.0 { (sum / total).min(1.0) } else { 0.0 };
+    // An empty sum is minus zero.
+    let agreement = if total > 0.0 { (sum / total).min(1.0) + 0.0 } else { 0.0 };
     Motion { x, y, agreement, unexplained: 0.0 }
 }
 
@@ -281,24 +325,24 @@ fn pad(plane: &Plane, margin: usize, padded: &mut Vec<i16>) {
 fn search(current: &[i16], width: usize, padded: &[i16], mask: &[u16]) -> (isize, isize) {
     let stride = width + 2 * REACH as usize;
     let mut best = (u64::MAX, 0, (0, 0));
-    for down in -REACH..=REACH {
-        for right in -REACH..=REACH {
-            let mut sum = 0u64;
-            let rows = current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate();
-            for (row, (current, mask)) in rows.step_by(SEARCH_STEP) {
-                let start = (row as isize + REACH - down) as usize * stride + (REACH - right) as usize;
-                let previous = &padded[start..start + width];
-                let mut row_sum = 0u32;
-                for ((&current, &previous), &mask) in current.iter().zip(previous).zip(mask) {
-                    row_sum += u32::from(current.abs_diff(previous) & mask);
-                }
-                sum += u64::from(row_sum);
+    let shifts = (-REACH..=REACH).flat_map(|down| (-REACH..=REACH).map(move |right| (down, right)));
+    // The likeliest first: a shift is given up as soon as its sum is past the best.
+    for (down, right) in std::iter::once((0, 0)).chain(shifts) {
+        let mut sum = 0u64;
+        let rows = current.chunks_exact(width).zip(mask.chunks_exact(width)).enumerate();
+        for (row, (current, mask)) in rows.step_by(SEARCH_STEP) {
+            let start = (row as isize + REACH - down) as usize * stride + (REACH - right) as usize;
+            let previous = &padded[start..start + width];
+            let mut row_sum = 0u32;
+            for ((&current, &previous), &mask) in current.iter().zip(previous).zip(mask) {
+                row_sum += u32::from(current.abs_diff(previous) & mask);
             }
-            let candidate = (sum, down * down + right * right, (down, right));
-            if candidate < best {
-                best = candidate;
+            sum += u64::from(row_sum);
+            if sum > best.0 {
+                break;
             }
         }
+        best = best.min((sum, down * down + right * right, (down, right)));
     }
     best.2
 }
@@ -325,7 +369,7 @@ fn refined_shift<const SIDE: usize>(
         let left = block % moving.blocks_across * moving.side;
         let top = block / moving.blocks_across * moving.side;
         let (earlier_left, earlier_top) = (left as isize - shift.x, top as isize - shift.y);
-        let inside = |start: isize, length: usize| start >= 1 && start + SIDE as isize + 1 <= length as isize;
+        let inside = |start: isize, length: usize| start >= 1 && start + (SIDE as isize) < length as isize;
         if left + SIDE > current.width
             || top + SIDE > current.height
             || !inside(earlier_left, current.width)
@@ -440,11 +484,10 @@ fn add_row<const N: usize>(
     let (a_up, b_up) = (window(current, here - stride), window(previous, there - stride));
     let (a_down, b_down) = (window(current, here + stride), window(previous, there + stride));
     for lane in 0..N {
-        let difference = (i32::from(a[lane]) - i32::from(b[lane])) as f32;
-        let across = i32::from(a_right[lane]) - i32::from(a_left[lane]) + i32::from(b_right[lane])
-            - i32::from(b_left[lane]);
-        let down =
-            i32::from(a_down[lane]) - i32::from(a_up[lane]) + i32::from(b_down[lane]) - i32::from(b_up[lane]);
+        // Differences of two values from 0 to 2^14 fit in 16 bits, sums of two of them do not.
+        let difference = f32::from(a[lane] - b[lane]);
+        let across = i32::from(a_right[lane] - a_left[lane]) + i32::from(b_right[lane] - b_left[lane]);
+        let down = i32::from(a_down[lane] - a_up[lane]) + i32::from(b_down[lane] - b_up[lane]);
         let (across, down) = (across as f32, down as f32);
         sums[0][lane] += difference * difference;
         sums[1][lane] += across * across;

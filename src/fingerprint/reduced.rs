@@ -23,7 +23,7 @@ impl Plane {
     }
 
     /// Makes this plane the mean of each 2 × 2 square of `larger`, a last odd row or column left out.
-    fn halve(&mut self, larger: &Self) {
+    pub(super) fn halve(&mut self, larger: &Self) {
         (self.width, self.height) = (larger.width / 2, larger.height / 2);
         self.values.resize(self.width * self.height, 0);
         halve(&larger.values, larger.width, &mut self.values, self.width);
@@ -40,21 +40,30 @@ pub struct ReducedPicture {
 }
 
 impl ReducedPicture {
-    /// Makes this the reduced picture of a packed picture, reusing its memory.
-    pub(super) fn reduce(&mut self, plan: &ViewPlan, picture: &[u8]) {
-        let luma = &plan.planes[0];
-        let (width, height) = (luma.packed.width, luma.packed.height);
-        let bytes = luma.bytes(picture, plan.bytes_per_sample);
-        self.factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
-        let [full, half, quarter] = &mut self.levels;
-        (full.width, full.height) = (width.div_ceil(self.factor), height.div_ceil(self.factor));
+    /// Takes the size for pictures of `plan`, reusing memory.
+    pub(super) fn prepare(&mut self, plan: &ViewPlan) {
+        let luma = &plan.planes[0].packed;
+        self.factor = luma.width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        let full = &mut self.levels[0];
+        (full.width, full.height) = (luma.width.div_ceil(self.factor), luma.height.div_ceil(self.factor));
         full.values.resize(full.width * full.height, 0);
+    }
+
+    /// Reduces a stripe of luma: whole boxes but for the last stripe. `first` is its first reduced row.
+    pub(super) fn reduce_stripe(&mut self, plan: &ViewPlan, stripe: &[u8], first: usize) {
         let scale = FIXED_POINT / (1u32 << (plan.bit_depth - 8)) as f32;
-        let grid = BoxGrid { width, factor: self.factor, scale };
+        let grid = BoxGrid { width: plan.planes[0].packed.width, factor: self.factor, scale };
+        let full = &mut self.levels[0];
+        let means = &mut full.values[first * full.width..];
         match plan.bytes_per_sample {
-            1 => box_means_8(bytes, grid, &mut full.values),
-            _ => box_means_16(bytes, grid, &mut full.values),
+            1 => box_means_8(stripe, grid, means),
+            _ => box_means_16(stripe, grid, means),
         }
+    }
+
+    /// Makes the smaller levels, once all stripes are reduced.
+    pub(super) fn halve(&mut self) {
+        let [full, half, quarter] = &mut self.levels;
         half.halve(full);
         quarter.halve(half);
     }
@@ -117,19 +126,15 @@ pub struct BoxGrid {
 /// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
-    let mut words = vec![0u64; grid.width / 8];
+    let mut sums = vec![[0u32; 2]; grid.width / 8];
     box_means::<1>(plane, grid, means, <u8 as Sample>::read, |rows, scale, means| {
-        words.fill(0);
-        for row in rows {
-            // Two boxes side by side: pairs of bytes in four lanes of 16 bits.
-            for (pairs, bytes) in words.iter_mut().zip(row.chunks_exact(8)) {
-                *pairs += byte_pairs(word(bytes));
-            }
+        for (sums, [a, b, c, d]) in sums.iter_mut().zip(columns_of_words(rows)) {
+            // Two boxes side by side: pairs of bytes in four lanes of 16 bits, then pairs of those.
+            let boxes = lane_pairs(byte_pairs(a) + byte_pairs(b) + byte_pairs(c) + byte_pairs(d));
+            *sums = [boxes as u32, (boxes >> 32) as u32];
         }
-        for (means, &pairs) in means.chunks_exact_mut(2).zip(&words) {
-            let boxes = lane_pairs(pairs);
-            means[0] = rounded(boxes as u32, scale);
-            means[1] = rounded((boxes >> 32) as u32, scale);
+        for (mean, &sum) in means.iter_mut().zip(sums.as_flattened()) {
+            *mean = rounded(sum, scale);
         }
     });
 }
@@ -140,15 +145,9 @@ pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
 /// When `means` has fewer columns than the grid gives.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn box_means_16(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
-    let mut words = vec![0u64; grid.width / 4];
     box_means::<2>(plane, grid, means, <u16 as Sample>::read, |rows, scale, means| {
-        words.fill(0);
-        for row in rows {
-            for (pairs, bytes) in words.iter_mut().zip(row.chunks_exact(8)) {
-                *pairs += lane_pairs(word(bytes));
-            }
-        }
-        for (mean, &pairs) in means.iter_mut().zip(&words) {
+        for (mean, [a, b, c, d]) in means.iter_mut().zip(columns_of_words(rows)) {
+            let pairs = lane_pairs(a) + lane_pairs(b) + lane_pairs(c) + lane_pairs(d);
             *mean = rounded(pairs as u32 + (pairs >> 32) as u32, scale);
         }
     });
@@ -176,6 +175,13 @@ impl Sample for u16 {
 #[inline(always)]
 fn word(bytes: &[u8]) -> u64 {
     u64::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7]])
+}
+
+/// Eight bytes of each row, from left to right.
+#[inline(always)]
+fn columns_of_words(rows: [&[u8]; USUAL_FACTOR]) -> impl Iterator<Item = [u64; USUAL_FACTOR]> + '_ {
+    let [a, b, c, d] = rows.map(|row| row.chunks_exact(8).map(word));
+    a.zip(b).zip(c.zip(d)).map(|((a, b), (c, d))| [a, b, c, d])
 }
 
 /// Sums of neighbouring bytes, in four lanes of 16 bits.

@@ -7,6 +7,7 @@ use super::reduced::ReducedPicture;
 use super::view::ViewPlan;
 use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
 use crate::frame::FrameTiming;
+use crate::units::gcd;
 
 /// What depends on one frame and the samples of the one before.
 #[derive(Clone, Debug)]
@@ -41,9 +42,7 @@ impl FrameMeter {
         previous: Option<&[u8]>,
         spent: ReducedPicture,
     ) -> FrameMeasures {
-        let digest = digest(&current[..plan.packed_len()]);
-        let mut reduced = spent;
-        reduced.reduce(plan, current);
+        let (digest, reduced) = self.pass(plan, &current[..plan.packed_len()], previous, spent);
         let mut measures = FrameMeasures {
             digest,
             luma: BlockSpread::default(),
@@ -51,23 +50,84 @@ impl FrameMeter {
             regions: [0; REGION_COLUMNS * REGION_ROWS],
             reduced,
         };
-        if let Some(previous) = previous {
-            self.blocks.measure(plan, 0, current, previous);
+        if previous.is_some() {
+            self.blocks.take_means(plan, 0);
             measures.luma = self.blocks.spread();
             measures.regions = self.blocks.regions(plan.planes[0].packed.width.div_ceil(BLOCK_SIDE));
             if plan.planes.len() > 2 {
-                self.blocks.measure(plan, 1, current, previous);
-                self.blocks.raise(plan, 2, current, previous);
+                self.blocks.take_means(plan, 1);
+                self.blocks.raise_means(plan, 2);
                 measures.chroma = self.blocks.spread();
             }
         }
         measures
     }
+
+    /// Goes over the samples once, stripe by stripe, so that each measure finds them in the cache. The
+    /// digest comes last: it reads from many places at once, which is slow from main memory.
+    fn pass(
+        &mut self,
+        plan: &ViewPlan,
+        current: &[u8],
+        previous: Option<&[u8]>,
+        mut reduced: ReducedPicture,
+    ) -> (Digest, ReducedPicture) {
+        reduced.prepare(plan);
+        self.blocks.clear();
+        let mut digester = Digester::default();
+        let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
+        for (index, plane) in plan.planes.iter().enumerate() {
+            for (number, stripe) in plane.stripes(side, plan.bytes_per_sample).enumerate() {
+                let samples = &current[stripe.clone()];
+                if let Some(previous) = previous {
+                    self.blocks.add_stripe(plan, index, samples, &previous[stripe.clone()]);
+                }
+                if index == 0 {
+                    reduced.reduce_stripe(plan, samples, number * (side / reduced.factor));
+                }
+                digester.follow(&current[..stripe.end]);
+            }
+        }
+        reduced.halve();
+        (digester.finish(current), reduced)
+    }
+}
+
+fn least_common_multiple(a: usize, b: usize) -> usize {
+    a / gcd(a as u64, b as u64) as usize * b
+}
+
+/// Bytes hashed at a time: BLAKE3 is fastest on large powers of two; beyond this the samples would have
+/// left the cache again (with those of the frame before they take half of a usual one of 1 MiB).
+const DIGEST_PIECE: usize = 256 * 1024;
+
+/// BLAKE3 over a picture that is looked at from its beginning to its end.
+#[derive(Default)]
+struct Digester {
+    hasher: blake3::Hasher,
+    hashed: usize,
+}
+
+impl Digester {
+    /// Hashes the whole pieces of what was looked at so far.
+    fn follow(&mut self, seen: &[u8]) {
+        for piece in seen[self.hashed..].chunks_exact(DIGEST_PIECE) {
+            self.hasher.update(piece);
+            self.hashed += piece.len();
+        }
+    }
+
+    /// The digest of the whole picture.
+    fn finish(mut self, picture: &[u8]) -> Digest {
+        *self.hasher.update(&picture[self.hashed..]).finalize().as_bytes()
+    }
 }
 
 /// BLAKE3 over the bytes of a packed picture.
 pub fn digest(picture: &[u8]) -> Digest {
-    *blake3::hash(picture).as_bytes()
+    let mut digester = Digester::default();
+    digester.follow(picture);
+    digester.finish(picture)
 }
 
 /// Takes the measures of all frames in order and completes their fingerprints. Holds the reduced pictures

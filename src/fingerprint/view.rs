@@ -61,10 +61,13 @@ pub(super) struct PlaneView {
 }
 
 impl PlaneView {
-    /// The bytes of this plane within a packed picture.
-    pub(super) fn bytes<'a>(&self, picture: &'a [u8], bytes_per_sample: usize) -> &'a [u8] {
-        let length = self.packed.width * self.packed.height * bytes_per_sample;
-        &picture[self.packed.offset..self.packed.offset + length]
+    /// The bytes of the next rows of this plane within a packed picture, `side` rows at a time.
+    pub(super) fn stripes(&self, side: usize, bytes_per_sample: usize) -> impl Iterator<Item = Range<usize>> {
+        let row_bytes = self.packed.width * bytes_per_sample;
+        let (offset, height) = (self.packed.offset, self.packed.height);
+        (0..height)
+            .step_by(side)
+            .map(move |top| offset + top * row_bytes..offset + height.min(top + side) * row_bytes)
     }
 
     /// Moves the region of this plane to its packed place and blanks what is excluded.

@@ -6,6 +6,7 @@ mod film;
 mod findings;
 mod measures;
 mod origin;
+mod requirements;
 mod table;
 mod timeline;
 mod verdict;
@@ -43,6 +44,7 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     );
     verdict::push(&mut html, report.audit);
     timeline::push(&mut html, report.audit, chart);
+    requirements::push(&mut html, report.audit);
     findings::push_table(&mut html, report.audit);
     film::push(&mut html, report.audit, report.pictures);
     findings::push_frames(&mut html, report);

@@ -9,6 +9,7 @@ use crate::audit::Audit;
 use crate::cadence::Pattern;
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
 use crate::units::Rate;
+use crate::verdict::gate::Outcome;
 use crate::verdict::Finding;
 
 /// The JSON Schema (2020-12) of the document.
@@ -49,6 +50,7 @@ struct Document<'a> {
     findings: Vec<FindingRow<'a>>,
     notes: Vec<NoteRow<'a>>,
     verdict: Verdict<'a>,
+    requirements: Vec<RequirementRow>,
 }
 
 #[derive(Serialize)]
@@ -183,6 +185,17 @@ struct Verdict<'a> {
     text: &'a str,
 }
 
+#[derive(Serialize)]
+struct RequirementRow {
+    key: &'static str,
+    bound: &'static str,
+    limit: f64,
+    unit: &'static str,
+    found: Option<f64>,
+    passed: bool,
+    text: String,
+}
+
 impl<'a> Document<'a> {
     fn new(audit: &'a Audit) -> Self {
         Self {
@@ -200,6 +213,7 @@ impl<'a> Document<'a> {
                 .map(|note| NoteRow { code: note.code.name(), text: &note.text })
                 .collect(),
             verdict: Verdict { text: &audit.verdict },
+            requirements: audit.requirements.iter().map(requirement_row).collect(),
         }
     }
 }
@@ -338,6 +352,19 @@ fn finding_row(finding: &Finding) -> FindingRow<'_> {
         duration_ms: rounded(finding.duration_ms, MS_DECIMALS),
         count: finding.count,
         text: &finding.text,
+    }
+}
+
+fn requirement_row(outcome: &Outcome) -> RequirementRow {
+    let measure = outcome.requirement.measure;
+    RequirementRow {
+        key: measure.key,
+        bound: measure.bound.name(),
+        limit: outcome.requirement.limit,
+        unit: measure.unit.name(),
+        found: optional(outcome.found, SHARE_DECIMALS),
+        passed: outcome.passed,
+        text: format!("{}: {}", outcome.requirement, outcome.found_text()),
     }
 }
 

@@ -33,6 +33,7 @@ pub fn summary(report: &Report<'_>) -> String {
         let _ = writeln!(text, "![Frames in a row with the difference to the one before]({STRIP_PNG})\n");
     }
     push_numbers(&mut text, audit);
+    push_requirements(&mut text, audit);
     push_findings(&mut text, audit);
     push_digests(&mut text, audit);
     push_notes(&mut text, audit);
@@ -85,6 +86,23 @@ fn push_numbers(text: &mut String, audit: &Audit) {
     text.push_str("| Measure | Value |\n|---|---|\n");
     for (name, value) in rows {
         let _ = writeln!(text, "| {name} | {} |", markdown(&value));
+    }
+    text.push('\n');
+}
+
+fn push_requirements(text: &mut String, audit: &Audit) {
+    if audit.requirements.is_empty() {
+        return;
+    }
+    text.push_str("| Required | Found | Outcome |\n|---|---|---|\n");
+    for outcome in &audit.requirements {
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} |",
+            markdown(&outcome.requirement.to_string()),
+            markdown(&outcome.found_text()),
+            outcome.verdict()
+        );
     }
     text.push('\n');
 }

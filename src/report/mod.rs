@@ -11,6 +11,7 @@ mod film_strip;
 mod frame_data;
 pub mod html;
 pub mod json;
+pub mod junit;
 pub mod markdown;
 pub mod palette;
 mod provenance;

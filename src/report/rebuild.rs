@@ -20,6 +20,7 @@ use crate::fingerprint::Digest;
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::units::{Rate, TimeBase};
+use crate::verdict::gate::Requirement;
 use crate::verdict::{Finding, FindingKind, Severity};
 
 /// Largest document read, bytes: an audit of ten hours with a break in every second frame takes less.
@@ -101,6 +102,13 @@ struct Document {
     findings: Vec<FindingRow>,
     notes: Vec<NoteRow>,
     verdict: Verdict,
+    requirements: Vec<RequirementRow>,
+}
+
+#[derive(Deserialize)]
+struct RequirementRow {
+    key: String,
+    limit: f64,
 }
 
 #[derive(Deserialize)]
@@ -195,7 +203,12 @@ impl Document {
             delivered_rate: Rate::new(capture.delivered_rate.num, capture.delivered_rate.den)
                 .ok_or_else(|| named("delivered rate"))?,
         };
-        Ok(Audit {
+        let requirements: Vec<Requirement> = self
+            .requirements
+            .iter()
+            .map(|row| Requirement::parse(&format!("{}={}", row.key, row.limit)))
+            .collect::<std::result::Result<_, _>>()?;
+        let mut audit = Audit {
             facts: capture.facts(reader).ok_or_else(|| named("size, pixel format or scan"))?,
             rate_source: RateSource::from_name(&capture.rate_source)
                 .ok_or_else(|| named("source of the rate"))?,
@@ -217,7 +230,10 @@ impl Document {
                 .collect::<Option<_>>()
                 .ok_or_else(|| named("kind of note"))?,
             verdict: self.verdict.text,
-        })
+            requirements: Vec::new(),
+        };
+        audit.hold_against(&requirements);
+        Ok(audit)
     }
 }
 
@@ -303,10 +319,25 @@ impl Table<'_> {
         let flags = flags(cell()?)?;
         let digest = digest_of(cell()?.as_bytes())?;
         let lost_before = cell()?.parse().ok()?;
+        let lost_uncertainty = cell()?.parse().ok()?;
+        let blend_weight = cell()?.parse().ok()?;
         if cell().is_some() {
             return None;
         }
-        Some((ClassifiedFrame { class, confidence, evidence, change, lost_before, flags, digest }, ticks))
+        Some((
+            ClassifiedFrame {
+                class,
+                confidence,
+                evidence,
+                change,
+                lost_before,
+                lost_uncertainty,
+                blend_weight,
+                flags,
+                digest,
+            },
+            ticks,
+        ))
     }
 
     /// Ticks nearest to a time in seconds with nine decimals.
@@ -365,7 +396,7 @@ mod tests {
     fn broken_rows_are_refused() {
         let table = Table { path: Path::new("frames.csv"), base: TimeBase::new(1, 1000).unwrap() };
         let digest = "ab".repeat(32);
-        let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0");
+        let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0,0,0.5");
         assert!(table.row(&whole, 0).is_some());
         assert!(table.row(&whole, 1).is_none());
         for (from, to) in [

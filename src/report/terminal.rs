@@ -28,6 +28,7 @@ pub fn summary(audit: &Audit) -> String {
     for (name, value) in numbers(audit) {
         push_entry(&mut text, name, &value);
     }
+    push_requirements(&mut text, audit);
     push_findings(&mut text, audit);
     for note in audit.notes.iter().take(NOTES_MAX) {
         push_entry(&mut text, "note", &visible(&note.text));
@@ -89,6 +90,12 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
             ),
         ),
     ]
+}
+
+fn push_requirements(text: &mut String, audit: &Audit) {
+    for outcome in &audit.requirements {
+        push_entry(text, outcome.verdict(), &format!("{}: {}", outcome.requirement, outcome.found_text()));
+    }
 }
 
 fn push_findings(text: &mut String, audit: &Audit) {

@@ -30,6 +30,9 @@ impl OutputFolder {
     /// It exists and `existing` says to keep it, or something else than a folder has its name.
     pub fn check(path: &Path, existing: Existing) -> Result<()> {
         match fs::symlink_metadata(path) {
+            Err(error) if error.kind() == io::ErrorKind::NotADirectory => {
+                Err(write_error(path, "cannot create output folder", &error))
+            }
             Err(_) => Ok(()),
             Ok(_) if existing == Existing::Keep => Err(Error::new(
                 place(path),

@@ -1,6 +1,6 @@
 //! One function per finding kind: analysis in, findings out.
 
-use crate::cadence::{CadenceAnalysis, FrameTimes};
+use crate::cadence::{CadenceAnalysis, FrameTimes, Hold};
 use crate::classify::{ClassifiedFrame, FrameFlags};
 use crate::units::{hz_text, Rate};
 
@@ -131,7 +131,9 @@ pub(super) fn constant_hold(cadence: &CadenceAnalysis) -> Option<u32> {
 pub(super) fn repeats_in_pattern(case: &Case<'_>, hold: u32) -> (u64, u64) {
     let mut found = 0;
     let mut places = 0;
-    for one in case.cadence.holds.iter().filter(|one| one.judged) {
+    // The first hold may be cut by the start of the capture; whole, it counts.
+    let whole_start = |one: &Hold| one.first_frame == 0 && one.frames == hold && one.still_frames == 0;
+    for one in case.cadence.holds.iter().filter(|one| one.judged || whole_start(one)) {
         places += u64::from(hold - 1);
         found += u64::from((one.frames - 1).min(hold - 1));
     }
@@ -233,9 +235,15 @@ pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
     case.merged(events)
         .into_iter()
         .map(|event| {
+            let range = &case.frames[event.first_frame as usize..=event.last_frame as usize];
+            // Errors of one scene go the same way, so they add up.
+            let uncertainty: f32 = range.iter().map(|frame| frame.lost_uncertainty).sum();
+            let number = match uncertainty.round() {
+                0.0 => counted(event.count, "picture"),
+                give_or_take => format!("{} ± {give_or_take:.0} pictures", event.count),
+            };
             let text = format!(
-                "about {} never appeared, by the step of the motion; no frame is missing in the recording",
-                counted(event.count, "picture")
+                "about {number} never appeared, by the step of the motion; no frame is missing in the recording"
             );
             case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)
         })

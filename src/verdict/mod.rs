@@ -1,7 +1,10 @@
 //! Findings and the verdict: plain sentences with numbers. Pure.
 
 mod findings;
+pub mod gate;
 mod sentence;
+#[cfg(test)]
+mod tests;
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;

@@ -158,7 +158,7 @@ pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
     if nothing_to_judge(case).is_some() {
         notes.push(Note::new(
             NoteCode::NothingToJudge,
-            "too little moves to judge a cadence; record a stretch of the clip with motion",
+            "Too little moves to judge a cadence. Record a stretch of the clip with motion.",
         ));
     }
     let half_rate =
@@ -166,7 +166,8 @@ pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
     if half_rate && case.source_rate.is_none() {
         notes.push(Note::new(
             NoteCode::SourceAssumed,
-            "the recording shows how many pictures arrived, not how many the clip holds: state the clip's rate with --source-rate to have the missing share named",
+            "The recording shows how many pictures arrived, not how many the clip holds. Give the clip's rate with \
+             --source-rate to have the missing share named.",
         ));
     }
     notes

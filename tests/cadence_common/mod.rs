@@ -18,6 +18,8 @@ pub fn frame(class: FrameClass) -> ClassifiedFrame {
         evidence: Evidence::Digest,
         change: 0.0,
         lost_before: 0,
+        lost_uncertainty: 0.0,
+        blend_weight: 0.0,
         flags: FrameFlags::default(),
         digest: [0; 32],
     }

@@ -112,6 +112,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         findings: Vec::new(),
         notes: Vec::new(),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
+        requirements: Vec::new(),
     }
 }
 
@@ -125,6 +126,8 @@ fn frame(class: FrameClass, picture: u32) -> ClassifiedFrame {
         evidence: if class == FrameClass::New { Evidence::Measure } else { Evidence::Digest },
         change: if class == FrameClass::New { 12.3456 } else { 0.0 },
         lost_before: 0,
+        lost_uncertainty: 0.0,
+        blend_weight: 0.0,
         flags: FrameFlags::default(),
         digest,
     }

@@ -32,38 +32,57 @@ pub struct Cell {
 }
 
 impl Cell {
+    /// The name fit for a file.
+    pub fn file_name(&self) -> String {
+        self.name().replace(['/', ':'], "_")
+    }
+
     pub fn name(&self) -> String {
         format!("{}/{}/{}", self.scene.name, self.delivery.name, self.recording.name())
     }
 }
 
-/// Cells of one scene with a number in the bench. Every scene meets every delivery without loss; in each other
-/// recording it meets 1:1, 2:2, and three of the others in turn, so that over the scenes every delivery meets
+/// Cells of one scene with a number in the bench. Every scene meets every delivery without loss. In each other
+/// recording it meets 1:1 or 2:2 by turns and one more delivery, so that over the scenes every delivery meets
 /// every recording. `everything` takes the whole product.
 pub fn of_scene(number: usize, scene: Scene, frames: usize, everything: bool) -> Vec<Cell> {
-    const IN_TURN: usize = 3;
-    let (long, usual): (Vec<Delivery>, Vec<Delivery>) =
-        deliveries::all(frames).into_iter().partition(|delivery| delivery.long);
-    let long_scene = PAINTED.iter().any(|(name, _)| *name == scene.name);
-    let small = long_scene.then(|| Arc::new(Scene::painted(&scene.name, LONG_SIZE)));
-    let scene = Arc::new(scene);
-    let mut pairs: Vec<(Arc<Scene>, Arc<Delivery>)> =
-        usual.into_iter().map(|delivery| (Arc::clone(&scene), Arc::new(delivery))).collect();
-    if let Some(small) = small {
-        pairs.extend(long.into_iter().map(|delivery| (Arc::clone(&small), Arc::new(delivery))));
-    }
+    let pairs = pairs(scene, frames);
+    let others = pairs.len() - 2;
     let mut cells = Vec::new();
     for (turn, &recording) in recordings::ALL.iter().enumerate() {
-        for (place, (scene, delivery)) in pairs.iter().enumerate() {
-            let others = pairs.len() - 2;
-            let in_turn = place >= 2
-                && (place - 2 + others * 3 - (number * IN_TURN + turn * 5) % others) % others < IN_TURN;
-            if everything || recording == Recording::Lossless || place < 2 || in_turn {
-                cells.push(Cell { scene: Arc::clone(scene), delivery: Arc::clone(delivery), recording });
-            }
-        }
+        let whole = everything || recording == Recording::Lossless;
+        let by_turns = [(number + turn) % 2, 2 + (number + turn * 4) % others];
+        let places = (0..pairs.len()).filter(|place| whole || by_turns.contains(place));
+        cells.extend(places.map(|place| {
+            let (scene, delivery) = &pairs[place];
+            Cell { scene: Arc::clone(scene), delivery: Arc::clone(delivery), recording }
+        }));
+    }
+    for delivery in deliveries::disordered(frames).into_iter().map(Arc::new) {
+        let scene = Arc::clone(&pairs[0].0);
+        cells.extend(DISORDER_RECORDINGS.map(|recording| Cell {
+            scene: Arc::clone(&scene),
+            delivery: Arc::clone(&delivery),
+            recording,
+        }));
     }
     cells
+}
+
+/// Recordings in which every scene meets the disordered deliveries.
+const DISORDER_RECORDINGS: [Recording; 3] =
+    [Recording::Lossless, Recording::X264 { crf: 23, b_frames: 3 }, Recording::Noise(2)];
+
+/// A scene with every delivery: long ones of a painted scene are painted small, real clips are too short for them.
+fn pairs(scene: Scene, frames: usize) -> Vec<(Arc<Scene>, Arc<Delivery>)> {
+    let painted = PAINTED.iter().any(|(name, _)| *name == scene.name);
+    let small = painted.then(|| Arc::new(Scene::painted(&scene.name, LONG_SIZE)));
+    let scene = Arc::new(scene);
+    let with_scene = |delivery: Delivery| {
+        let scene = if delivery.long { small.as_ref()? } else { &scene };
+        Some((Arc::clone(scene), Arc::new(delivery)))
+    };
+    deliveries::all(frames).into_iter().filter_map(with_scene).collect()
 }
 
 /// Cells of the short form: every painted scene at 1:1, 2:2 and one more delivery without loss, and a few lossy.

@@ -74,6 +74,49 @@ pub fn all(frames: usize) -> Vec<Delivery> {
     ]
 }
 
+/// Deliveries whose pictures come in the wrong order, and mixes between held pictures. They meet a few recordings only.
+pub fn disordered(frames: usize) -> Vec<Delivery> {
+    vec![
+        listed("returns", &returns(frames), None),
+        listed("swaps", &swaps(frames), None),
+        Delivery { shown: mixes_between_holds(frames), ..listed("mix-between-holds", &[], None) },
+    ]
+}
+
+/// Frames from one fault of the order to the next, and to the first.
+const BETWEEN_FAULTS: usize = 30;
+
+/// 1:1; now and then the picture before last is shown again, in turns instead of the next one and before it.
+fn returns(frames: usize) -> Vec<u64> {
+    let mut list: Vec<u64> = (0..frames as u64).collect();
+    for (turn, place) in (BETWEEN_FAULTS..frames - 1).step_by(BETWEEN_FAULTS).enumerate() {
+        let again = list[place - 2];
+        match turn % 2 {
+            0 => list[place] = again,
+            _ => list.insert(place, again),
+        }
+    }
+    list.truncate(frames);
+    list
+}
+
+/// 1:1; now and then two pictures are swapped.
+fn swaps(frames: usize) -> Vec<u64> {
+    let mut list: Vec<u64> = (0..frames as u64).collect();
+    (BETWEEN_FAULTS..frames - 2).step_by(BETWEEN_FAULTS).for_each(|place| list.swap(place, place + 1));
+    list
+}
+
+/// Two frames of a picture, a mix, two frames of the next: 24 on 60 with one frame of every five mixed.
+fn mixes_between_holds(frames: usize) -> Vec<Shown> {
+    let five = |pair: u64| {
+        let (first, second) = (2 * pair, 2 * pair + 1);
+        let (held, next) = (Shown::Picture(first), Shown::Picture(second));
+        [held, held, Shown::Mix { first, second, weight: 0.5 }, next, next]
+    };
+    (0..).flat_map(five).take(frames).collect()
+}
+
 /// 1:1 with stalls at random places.
 fn stalls(frames: usize) -> Delivery {
     let stalls = schedule::scattered_stalls(frames, 40, 77);

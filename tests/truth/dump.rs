@@ -4,6 +4,10 @@ use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
+use evenbeat::classify::likelihood::{features, Change, FEATURE_NAMES};
+use evenbeat::classify::FrameEvidence;
+use evenbeat::fingerprint::FrameFingerprint;
+
 use super::adapter::Judged;
 use super::cells::Cell;
 use super::truth;
@@ -11,19 +15,23 @@ use super::truth;
 const NAMES: &str = "frame,truth,called,confidence,evidence,digest,\
 luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
 chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
-offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak";
+offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
 
-/// Writes one row per frame: truth, call, and every number of the fingerprint.
-pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()> {
+/// Writes one row per frame: truth, call, the numbers of the fingerprint and the features of its change.
+pub fn write(
+    cell: &Cell,
+    judged: &Judged,
+    fingerprints: &[FrameFingerprint],
+    folder: &Path,
+) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
     let truth = truth(&cell.scene, &cell.delivery);
     let mut text = NAMES.to_owned();
-    let regions = judged.fingerprints.first().map_or(0, |print| print.regions.len());
-    let cells = judged.fingerprints.first().map_or(0, |print| print.signature.len());
-    (0..regions).for_each(|place| write!(text, ",region_{place}").expect("text grows"));
-    (0..cells).for_each(|place| write!(text, ",signature_{place}").expect("text grows"));
+    FEATURE_NAMES.iter().for_each(|name| write!(text, ",{name}").expect("text grows"));
+    let evidence: Vec<FrameEvidence> = fingerprints.iter().map(FrameEvidence::new).collect();
+    let mut features = features(&evidence);
     text.push('\n');
-    for (frame, print) in judged.fingerprints.iter().enumerate() {
+    for (frame, print) in fingerprints.iter().enumerate() {
         let call = judged.frames.get(frame);
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let class = call.map_or("", |call| call.class.name());
@@ -43,12 +51,17 @@ pub fn write(cell: &Cell, judged: &Judged, folder: &Path) -> std::io::Result<()>
                 reduced.motion_x,
                 reduced.motion_y,
                 reduced.motion_peak,
+                reduced.fine_energy_two_back,
+                reduced.detail,
             ])
             .map(|number| number.to_string());
-        let grids = print.regions.iter().chain(&print.signature).map(u16::to_string);
-        let rest: Vec<String> = numbers.chain(grids).collect();
+        let described: Vec<String> = match features.next() {
+            Some(Change::Described(features)) => features.iter().map(f32::to_string).collect(),
+            _ => vec![String::new(); FEATURE_NAMES.len()],
+        };
+        let rest: Vec<String> = numbers.chain(described).collect();
         let truth = truth[frame].name();
         let _ = writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", rest.join(","));
     }
-    fs::write(folder.join(format!("{}.csv", cell.name().replace(['/', ':'], "_"))), text)
+    fs::write(folder.join(format!("{}.csv", cell.file_name())), text)
 }

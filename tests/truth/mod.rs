@@ -4,11 +4,14 @@ pub mod adapter;
 pub mod cells;
 pub mod deliveries;
 pub mod dump;
+pub mod perfect;
 pub mod plain_judge;
 pub mod real_clips;
 pub mod recordings;
 pub mod scenes;
 pub mod score;
+
+use std::collections::BTreeSet;
 
 use deliveries::Delivery;
 use evenbeat::demo::schedule::Shown;
@@ -76,17 +79,52 @@ pub fn is_mix(scene: &Scene, shown: Shown) -> bool {
     matches!(shown, Shown::Mix { first, second, .. } if scene.content(first) != scene.content(second))
 }
 
-/// Pictures that never appeared just before each frame.
+/// Pictures that never appeared just before each frame: those between it and all shown before, which do not come
+/// later either.
 pub fn lost(scene: &Scene, delivery: &Delivery) -> Vec<u64> {
-    let frames = frames_available(scene, delivery);
-    (0..frames)
-        .map(|frame| {
-            match (frame.checked_sub(1).map(|before| delivery.shown[before]), delivery.shown[frame]) {
-                (Some(Shown::Picture(before)), Shown::Picture(now)) => {
-                    scene.content(now).saturating_sub(scene.content(before) + 1)
-                }
-                _ => 0,
-            }
+    let shown: Vec<Option<u64>> = contents(scene, delivery);
+    let ever: BTreeSet<u64> = shown.iter().flatten().copied().collect();
+    let mut newest = None;
+    shown
+        .iter()
+        .enumerate()
+        .map(|(frame, &now)| {
+            let before = frame.checked_sub(1).and_then(|before| shown[before]);
+            let (Some(now), Some(_), Some(from)) = (now, before, newest) else {
+                newest = newest.max(now);
+                return 0;
+            };
+            newest = newest.max(Some(now));
+            (from + 1..now).filter(|picture| !ever.contains(picture)).count() as u64
         })
         .collect()
+}
+
+/// Content of each frame that shows one picture.
+fn contents(scene: &Scene, delivery: &Delivery) -> Vec<Option<u64>> {
+    let content = |&shown: &Shown| match shown {
+        Shown::Picture(picture) => Some(scene.content(picture)),
+        Shown::Mix { .. } => None,
+    };
+    delivery.shown[..frames_available(scene, delivery)].iter().map(content).collect()
+}
+
+/// Which frames bring a picture out of order: one older than those before it, and one whose turn was next but one
+/// where the skipped picture comes just after it.
+pub fn out_of_order(scene: &Scene, delivery: &Delivery) -> Vec<bool> {
+    let shown = contents(scene, delivery);
+    let mut seen = BTreeSet::new();
+    let mut out = vec![false; shown.len()];
+    for frame in 0..shown.len() {
+        let Some(now) = shown[frame] else { continue };
+        let newest = seen.last().copied();
+        if frame > 0 && shown[frame - 1] != Some(now) && newest.is_some_and(|newest| now < newest) {
+            out[frame] = true;
+            if !seen.contains(&now) {
+                out[frame - 1] = true;
+            }
+        }
+        seen.insert(now);
+    }
+    out
 }

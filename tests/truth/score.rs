@@ -10,7 +10,7 @@ use evenbeat::verdict::{Finding, FindingKind, Severity};
 use super::adapter::Judged;
 use super::cells::Cell;
 use super::recordings::Recording;
-use super::{is_mix, lost, truth, Truth};
+use super::{is_mix, lost, out_of_order, truth, Truth};
 
 /// Edges of the confidence bins of the reliability table.
 const BIN_EDGES: [f32; 7] = [0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99];
@@ -68,11 +68,14 @@ pub struct CellScore {
     pub still: Share,
     /// Frames flagged as a mix exactly where they are one.
     pub mixes: Share,
+    /// New frames flagged as out of order exactly where they are.
+    pub order: Share,
     /// The pattern; total 0 where the cell has none or nothing was measured.
     pub pattern: Share,
     /// Stalls with exact first and last frame.
     pub stalls: Share,
-    /// Jumps with the exact number of lost pictures, or within one on real clips.
+    /// Jumps with the exact number of lost pictures, or within one on real clips; a frame with lost pictures
+    /// where none are is a wrong one.
     pub lost: Share,
     /// What is wrong with the findings.
     pub finding_errors: Vec<String>,
@@ -99,6 +102,7 @@ pub fn score(cell: &Cell, judged: &Judged) -> CellScore {
     if let Some(cadence) = &judged.cadence {
         score_pattern(&mut score, cell, cadence);
         score_stalls(&mut score, cell, (cadence, judged));
+        score_lost(&mut score, cell, judged);
         score.finding_errors = finding_errors(cell, &judged.findings, score.clean);
     }
     score
@@ -120,6 +124,7 @@ fn score_frames(score: &mut CellScore, cell: &Cell, (truth, judged): (&[Truth], 
         return;
     }
     score.frames.total = 0;
+    let disorder = out_of_order(&cell.scene, &cell.delivery);
     for (frame, (call, &truth)) in judged.frames.iter().zip(truth).enumerate() {
         let right = (call.class == FrameClass::New) == (truth == Truth::New);
         score.frames.count(right);
@@ -136,6 +141,7 @@ fn score_frames(score: &mut CellScore, cell: &Cell, (truth, judged): (&[Truth], 
         if truth == Truth::New {
             let mix = is_mix(&cell.scene, cell.delivery.shown[frame]);
             score.mixes.count(call.flags.contains(FrameFlags::BLEND) == mix);
+            score.order.count(call.flags.contains(FrameFlags::OUT_OF_ORDER) == disorder[frame]);
         }
     }
 }
@@ -164,7 +170,6 @@ fn score_pattern(score: &mut CellScore, cell: &Cell, cadence: &CadenceAnalysis) 
 
 fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&CadenceAnalysis, &Judged)) {
     let lost = lost(&cell.scene, &cell.delivery);
-    let real = cell.scene.pictures() != u64::MAX;
     for stall in &cell.delivery.stalls {
         let (first, after) = (stall.first_frame, stall.first_frame + stall.frames);
         let moving = (first - 1..=after).all(|frame| frame < lost.len() && !stands_still_at(cell, frame));
@@ -180,11 +185,28 @@ fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&Cadence
             .iter()
             .any(|finding| finding.first_frame <= after as u64 && finding.last_frame + 1 >= first as u64);
         score.stalls.count(held && told);
-        let counted = u64::from(judged.frames[after].lost_before);
+    }
+}
+
+/// Lost pictures wherever some are or are said to be; of stalls that lose nothing too, that none are said to be.
+fn score_lost(score: &mut CellScore, cell: &Cell, judged: &Judged) {
+    let lost = lost(&cell.scene, &cell.delivery);
+    let real = cell.scene.pictures() != u64::MAX;
+    let after_stall: Vec<usize> =
+        cell.delivery.stalls.iter().map(|stall| stall.first_frame + stall.frames).collect();
+    for (frame, (call, &lost)) in judged.frames.iter().zip(&lost).enumerate().skip(1) {
+        let counted = u64::from(call.lost_before);
+        if lost == 0 && counted == 0 && !after_stall.contains(&frame) {
+            continue;
+        }
+        let moving = !stands_still_at(cell, frame) && !stands_still_at(cell, frame - 1);
+        if !truth_is_regular(cell) || !moving {
+            continue;
+        }
         if real {
-            score.lost.count(counted.abs_diff(lost[after]) <= 1);
-        } else if cell.scene.moves_steadily() {
-            score.lost.count(counted == lost[after]);
+            score.lost.count(counted.abs_diff(lost) <= 1);
+        } else if cell.scene.moves_steadily() || counted > 0 && lost == 0 {
+            score.lost.count(counted == lost);
         }
     }
 }
@@ -193,44 +215,56 @@ fn stands_still_at(cell: &Cell, frame: usize) -> bool {
     cell.scene.stands_still(super::last_picture(cell.delivery.shown[frame]))
 }
 
-/// Findings that are missing or false.
+/// Findings that are missing or false. A finding that only informs is never false.
 fn finding_errors(cell: &Cell, findings: &[Finding], clean: bool) -> Vec<String> {
-    let mut errors = Vec::new();
-    let name = cell.delivery.name;
-    let found = |kind| findings.iter().any(|finding| finding.kind == kind);
-    let regular = truth_is_regular(cell);
-    let lost = lost(&cell.scene, &cell.delivery);
     if clean {
-        for finding in findings.iter().filter(|finding| finding.severity > Severity::Info) {
-            errors.push(format!("false {}", finding.kind.name()));
-        }
-        return errors;
+        let false_ones = findings.iter().filter(|finding| finding.severity > Severity::Info);
+        return false_ones.map(|finding| format!("false {}", finding.kind.name())).collect();
     }
-    let mut expect = |kind: FindingKind, wanted: bool| {
-        if found(kind) != wanted {
-            errors.push(format!("{} {}", if wanted { "no" } else { "false" }, kind.name()));
-        }
-    };
-    if regular {
-        expect(FindingKind::HalfRateMotion, cell.delivery.pattern == Some(vec![2]));
-        expect(FindingKind::RateSlip, cell.delivery.long);
-        if cell.delivery.stalls.is_empty() {
-            expect(FindingKind::Freeze, false);
-        }
-    }
-    expect(FindingKind::BlendedPictures, name.starts_with("mix"));
-    expect(FindingKind::DroppedPictures, lost.iter().any(|&pictures| pictures > 0));
-    for kind in [
+    let (wanted, unwanted) = expected_findings(cell);
+    let missing = wanted.into_iter().filter(|&kind| findings.iter().all(|finding| finding.kind != kind));
+    let false_ones = unwanted.into_iter().filter(|&kind| {
+        findings.iter().any(|finding| finding.kind == kind && finding.severity > Severity::Info)
+    });
+    let missing = missing.map(|kind| format!("no {}", kind.name()));
+    missing.chain(false_ones.map(|kind| format!("false {}", kind.name()))).collect()
+}
+
+/// Kinds that must be found in a cell, and kinds that must not. Kinds in neither list may be found or not.
+fn expected_findings(cell: &Cell) -> (Vec<FindingKind>, Vec<FindingKind>) {
+    let delivery = &cell.delivery;
+    let mut wanted = Vec::new();
+    let mut unwanted = vec![
         FindingKind::CombedPictures,
         FindingKind::OneFieldPictures,
         FindingKind::FieldOrderSwapped,
-        FindingKind::OutOfOrder,
         FindingKind::CaptureGap,
         FindingKind::UnevenTimestamps,
-    ] {
-        expect(kind, false);
+    ];
+    let mut expect = |kind, when| if when { wanted.push(kind) } else { unwanted.push(kind) };
+    expect(FindingKind::BlendedPictures, delivery.name.starts_with("mix"));
+    let disordered = out_of_order(&cell.scene, delivery).contains(&true);
+    if !disordered || cell.scene.moves_steadily() {
+        expect(FindingKind::OutOfOrder, disordered);
     }
-    errors
+    if lost(&cell.scene, delivery).iter().all(|&pictures| pictures == 0) {
+        expect(FindingKind::DroppedPictures, false);
+    } else if cell.scene.moves_steadily() {
+        expect(FindingKind::DroppedPictures, true);
+    }
+    // A clip that holds its own pictures has a cadence of its own.
+    if truth_is_regular(cell) {
+        expect(FindingKind::HalfRateMotion, delivery.pattern == Some(vec![2]));
+        expect(FindingKind::RateSlip, delivery.long);
+        if delivery.stalls.is_empty() {
+            expect(FindingKind::Freeze, false);
+        }
+        let irregular = delivery.long || !delivery.stalls.is_empty() || delivery.name == "pattern-change";
+        if !irregular {
+            expect(FindingKind::CadenceBreak, delivery.name == "breaks");
+        }
+    }
+    (wanted, unwanted)
 }
 
 /// Sums over the cells of one scene, delivery or recording.
@@ -239,6 +273,7 @@ struct Sums {
     frames: Share,
     still: Share,
     mixes: Share,
+    order: Share,
     pattern: Share,
     stalls: Share,
     lost: Share,
@@ -251,6 +286,7 @@ impl Sums {
         self.frames.add(score.frames);
         self.still.add(score.still);
         self.mixes.add(score.mixes);
+        self.order.add(score.order);
         self.pattern.add(score.pattern);
         self.stalls.add(score.stalls);
         self.lost.add(score.lost);
@@ -286,10 +322,11 @@ fn wrong(share: Share) -> String {
 fn row(text: &mut String, name: &str, sums: &Sums) {
     let _ = writeln!(
         text,
-        "{name:<46} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
+        "{name:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
         wrong(sums.frames),
         wrong(sums.still),
         wrong(sums.mixes),
+        wrong(sums.order),
         wrong(sums.pattern),
         wrong(sums.stalls),
         wrong(sums.lost),
@@ -302,8 +339,8 @@ pub fn table(scores: &[CellScore]) -> String {
     let mut text = String::new();
     let _ = writeln!(
         text,
-        "{:<46} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
-        "wrong/all of", "frames", "still", "mixes", "pattern", "stalls", "lost", "findings"
+        "{:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
+        "wrong/all of", "frames", "still", "mixes", "order", "pattern", "stalls", "lost", "findings"
     );
     for score in scores {
         let mut sums = Sums::default();

@@ -1,0 +1,307 @@
+//! Mixes: frames that are weighted sums of two pictures.
+//!
+//! A mix of pictures that moved has less fine detail than they have: for any pictures a and b,
+//! |(1−w)a + wb|² = (1−w)|a|² + w|b|² − w(1−w)|a−b|². A converter that mixes from one rate to another takes the
+//! weights in turn, so the loss w(1−w) comes round with the period of the rate pair, and so does the change from
+//! frame to frame. Both are looked for together. Periods up to 4 are left out: encoders spend their bits with
+//! such periods.
+//!
+//! A mix between two pictures that are held is seen where the fine parts of three frames lie on one line although
+//! the outer two have little in common: motion does not lead along a line then. Between pictures that are not
+//! held that proves nothing: encoders fill such frames with the mean of their neighbours, and content that moves
+//! by half a pixel is its own mix.
+
+use super::{ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags};
+
+/// Rate pairs of mixing, pictures on frames: 48, 50, 24 and 25 on 60, 30 and 24 on 50, 24 on 25.
+const PAIRS: [(usize, usize); 7] = [(4, 5), (5, 6), (2, 5), (5, 12), (3, 5), (12, 25), (24, 25)];
+
+/// Frames judged together: this many periods, and no fewer frames.
+const WINDOW_PERIODS: usize = 6;
+const WINDOW_MIN: usize = 48;
+
+/// Share of the variation of detail, and of change, that the turn of the weights must explain in a window.
+/// By trials: clips without mixes stay below 0.85 with a gain below the least, and below 0.5 with any gain.
+const EXPLAINED_MIN: f32 = 0.45;
+/// The same for periods so long that content has them by chance.
+const EXPLAINED_MIN_LONG: f32 = 0.75;
+/// Periods from which [`EXPLAINED_MIN_LONG`] holds, frames.
+const LONG_PERIOD: usize = 24;
+
+/// Least loss of detail against what is expected where pictures have nothing in common (1 there, more where
+/// neighbours resemble each other, less with noise).
+const DETAIL_GAIN_MIN: f32 = 0.18;
+/// Least turn of the change against what is expected where pictures have nothing in common.
+const CHANGE_GAIN_MIN: f32 = 0.06;
+
+/// Share of the windows in motion that must show the turn: a converter mixes all the time.
+const WINDOWS_SHARE_MIN: f64 = 0.1;
+
+/// Cosine between the steps to and from a frame from which it lies on the line between its neighbours.
+const COLLINEAR_FROM: f32 = 0.85;
+/// Mean square difference of the fine parts of two pictures, against the sum of both, from which they have
+/// little in common (1 where nothing).
+const APART_FROM: f32 = 0.3;
+/// Weights nearer to 0 or 1 than this are not told from the pictures themselves.
+const WEIGHT_MIN: f32 = 0.15;
+
+/// Marks mixes with the weight of the later picture.
+pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
+    for index in 2..frames.len().saturating_sub(1) {
+        if let Some(weight) = mix_between_holds(frames, evidence, index) {
+            flag(&mut frames[index], weight);
+        }
+    }
+    let found = PAIRS.iter().filter_map(|&pair| Turns::found(frames, evidence, Pair::new(pair)));
+    let best = found.max_by(|a, b| a.strength().total_cmp(&b.strength()));
+    if let Some(turns) = best {
+        turns.mark(frames);
+    }
+}
+
+fn flag(frame: &mut ClassifiedFrame, weight: f32) {
+    frame.flags.insert(FrameFlags::BLEND);
+    frame.blend_weight = weight;
+}
+
+/// Cosine between the fine parts of the steps into `index` and into the frame after it.
+fn cosine(evidence: &[FrameEvidence], index: usize) -> Option<f32> {
+    let step = evidence[index].reduced.fine_energy;
+    let next = &evidence.get(index + 1)?.reduced;
+    let product = step * next.fine_energy;
+    (index >= 2 && product > 0.0)
+        .then(|| (next.fine_energy_two_back - step - next.fine_energy) / (2.0 * product.sqrt()))
+}
+
+/// The weight of the later picture where frame `index` is a mix of the frames next to it.
+fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], index: usize) -> Option<f32> {
+    let plain = |index: usize| {
+        let flags = frames[index].flags;
+        frames[index].class == FrameClass::New
+            && !flags.contains(FrameFlags::CUT)
+            && !flags.contains(FrameFlags::AFTER_GAP)
+    };
+    let held = |index: usize| frames.get(index).is_some_and(|frame| frame.class == FrameClass::Repeat);
+    let between_holds = held(index - 1) || held(index + 2);
+    if !plain(index) || !plain(index + 1) || !between_holds || cosine(evidence, index)? < COLLINEAR_FROM {
+        return None;
+    }
+    let next = &evidence[index + 1].reduced;
+    let apart = next.fine_energy_two_back >= APART_FROM * (evidence[index - 1].reduced.detail + next.detail);
+    if !apart {
+        return None;
+    }
+    let [here, after] = [evidence[index].reduced.fine_energy, next.fine_energy].map(f32::sqrt);
+    let weight = here / (here + after);
+    (WEIGHT_MIN..=1.0 - WEIGHT_MIN).contains(&weight).then_some(weight)
+}
+
+/// What a converter between two rates does to detail and change, place by place of its period.
+struct Pair {
+    /// Weight of the later picture; 0 at the place of the pure picture.
+    weights: Vec<f32>,
+    /// Loss of detail less its mean, in mean square differences of neighbouring pictures.
+    loss: Vec<f32>,
+    /// Change into the place against the mean change, less 1, where pictures have nothing in common.
+    change: Vec<f32>,
+}
+
+impl Pair {
+    fn new((pictures, frames): (usize, usize)) -> Self {
+        let weight = |slot: usize| (slot * pictures % frames) as f32 / frames as f32;
+        let weights: Vec<f32> = (0..frames).map(weight).collect();
+        let loss = weights.iter().map(|w| w * (1.0 - w)).collect();
+        let change: Vec<f32> = (0..frames).map(|slot| change_into(slot + frames, pictures, frames)).collect();
+        let mean = change.iter().sum::<f32>() / frames as f32;
+        Self {
+            weights,
+            loss: without_mean(loss),
+            change: without_mean(change.iter().map(|change| change / mean).collect()),
+        }
+    }
+
+    fn period(&self) -> usize {
+        self.weights.len()
+    }
+}
+
+/// Sum of squares of the changes of weight of all pictures from the slot before into `slot`.
+fn change_into(slot: usize, pictures: usize, frames: usize) -> f32 {
+    let weights = |slot: usize| {
+        let (first, rest) = (slot * pictures / frames, (slot * pictures % frames) as f32 / frames as f32);
+        [(first, 1.0 - rest), (first + 1, rest)]
+    };
+    let (before, now) = (weights(slot - 1), weights(slot));
+    let of = |set: [(usize, f32); 2], picture: usize| {
+        set.iter().filter(|(number, _)| *number == picture).map(|(_, weight)| weight).sum::<f32>()
+    };
+    (before[0].0..=now[1].0).map(|picture| (of(now, picture) - of(before, picture)).powi(2)).sum()
+}
+
+fn without_mean(values: Vec<f32>) -> Vec<f32> {
+    let mean = values.iter().sum::<f32>() / values.len() as f32;
+    values.into_iter().map(|value| value - mean).collect()
+}
+
+/// How well the turn of the weights fits one window.
+#[derive(Clone, Copy, Debug)]
+struct Fit {
+    first_frame: usize,
+    end: usize,
+    /// Index of pure frames, modulo the period.
+    phase: usize,
+    /// The lesser share explained, of detail and of change.
+    explained: f32,
+    sure: bool,
+}
+
+/// The windows of a capture that a rate pair fits.
+struct Turns {
+    pair: Pair,
+    fits: Vec<Fit>,
+}
+
+impl Turns {
+    /// Where a rate pair fits, if it fits enough of the capture.
+    fn found(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], pair: Pair) -> Option<Self> {
+        let period = pair.period();
+        let length = (WINDOW_PERIODS * period).max(WINDOW_MIN);
+        let detail = Deviations::new(frames, period, |index| evidence[index].reduced.detail);
+        let change = Deviations::new(frames, period, |index| evidence[index].reduced.fine_energy);
+        let count = (evidence.len().saturating_sub(1) / length).max(1);
+        let starts: Vec<usize> =
+            (0..=count).map(|number| 1 + number * (evidence.len() - 1) / count).collect();
+        let fits: Vec<Fit> = starts
+            .windows(2)
+            .filter(|ends| ends[1] - ends[0] >= length)
+            .filter_map(|ends| {
+                let window = ends[0]..ends[1];
+                let energy = |index: usize| evidence[index].reduced.fine_energy;
+                let mean = window.clone().map(energy).sum::<f32>() / window.len() as f32;
+                fit(&pair, (&detail, &change), window, mean)
+            })
+            .collect();
+        let sure = fits.iter().filter(|fit| fit.sure).count();
+        let enough = sure >= 2 || sure == 1 && fits.len() == 1;
+        (enough && sure as f64 >= WINDOWS_SHARE_MIN * fits.len() as f64).then_some(Self { pair, fits })
+    }
+
+    fn strength(&self) -> f32 {
+        self.fits
+            .iter()
+            .filter(|fit| fit.sure)
+            .map(|fit| fit.explained * (fit.end - fit.first_frame) as f32)
+            .sum()
+    }
+
+    /// Marks new frames at places of mixes. A window that does not tell goes by the sure ones around it where
+    /// they agree.
+    fn mark(&self, frames: &mut [ClassifiedFrame]) {
+        let period = self.pair.period();
+        for (number, window) in self.fits.iter().enumerate() {
+            let earlier = self.fits[..=number].iter().rev().find(|fit| fit.sure);
+            let later = self.fits[number..].iter().find(|fit| fit.sure);
+            let phase = match (earlier, later) {
+                (Some(earlier), Some(later)) if earlier.phase != later.phase => continue,
+                (Some(one), _) | (None, Some(one)) => one.phase,
+                (None, None) => continue,
+            };
+            let from = if number == 0 { 0 } else { window.first_frame };
+            for (index, frame) in frames[..window.end].iter_mut().enumerate().skip(from) {
+                let weight = self.pair.weights[(index + period - phase) % period];
+                frame.flags.0 &= !FrameFlags::BLEND.0;
+                if weight > 0.0 && frame.class == FrameClass::New {
+                    flag(frame, weight);
+                }
+            }
+        }
+    }
+}
+
+/// A series less its mean over one period around each frame; nothing where that spans a cut or the ends.
+struct Deviations(Vec<Option<f32>>);
+
+impl Deviations {
+    fn new(frames: &[ClassifiedFrame], period: usize, value: impl Fn(usize) -> f32) -> Self {
+        let half = period / 2;
+        let cut = |index: usize| frames[index].flags.contains(FrameFlags::CUT);
+        let mut since_cut = 0;
+        let mut deviations = vec![None; frames.len()];
+        // Frame 0 has no change.
+        for end in 1..frames.len() {
+            since_cut = if cut(end) { 0 } else { since_cut + 1 };
+            if since_cut < 2 * half + 1 {
+                continue;
+            }
+            let middle = end - half;
+            let inner: f32 = (middle - half + 1..middle + half).map(&value).sum();
+            let ends = value(middle - half) + value(end);
+            // Of an even period both ends count half.
+            let mean = (inner + if period % 2 == 0 { ends / 2.0 } else { ends }) / period as f32;
+            deviations[middle] = Some(value(middle) - mean);
+        }
+        Self(deviations)
+    }
+
+    /// Sums by place of the period, and the sum of squares.
+    fn folded(&self, window: std::ops::Range<usize>, period: usize) -> Folded {
+        let mut folded = Folded { sums: vec![0.0; period], counts: vec![0.0; period], squares: 0.0 };
+        for index in window {
+            if let Some(deviation) = self.0[index] {
+                folded.sums[index % period] += deviation;
+                folded.counts[index % period] += 1.0;
+                folded.squares += deviation * deviation;
+            }
+        }
+        folded
+    }
+}
+
+struct Folded {
+    sums: Vec<f32>,
+    counts: Vec<f32>,
+    squares: f32,
+}
+
+impl Folded {
+    /// Least-squares gain of a turn with its first place at `phase`, and the share of the squares it explains,
+    /// negative where the gain is.
+    fn gain(&self, turn: &[f32], phase: usize) -> (f32, f32) {
+        let period = turn.len();
+        let at = |place: usize| turn[(place + period - phase) % period];
+        let product: f32 = self.sums.iter().enumerate().map(|(place, sum)| sum * at(place)).sum();
+        let square: f32 =
+            self.counts.iter().enumerate().map(|(place, count)| count * at(place) * at(place)).sum();
+        if square <= 0.0 || self.squares <= 0.0 {
+            return (0.0, 0.0);
+        }
+        let gain = product / square;
+        (gain, gain * gain.abs() * square / self.squares)
+    }
+}
+
+/// The phase at which the turn fits best; `mean_change` is the mean fine energy of the changes. `None` where
+/// nothing moves.
+fn fit(
+    pair: &Pair,
+    (detail, change): (&Deviations, &Deviations),
+    window: std::ops::Range<usize>,
+    mean_change: f32,
+) -> Option<Fit> {
+    if mean_change <= 0.0 {
+        return None;
+    }
+    let period = pair.period();
+    let (detail, change) = (detail.folded(window.clone(), period), change.folded(window.clone(), period));
+    let least = if period >= LONG_PERIOD { EXPLAINED_MIN_LONG } else { EXPLAINED_MIN };
+    let fits = (0..period).map(|phase| {
+        let (loss, loss_share) = detail.gain(&pair.loss, phase);
+        let (turn, turn_share) = change.gain(&pair.change, phase);
+        // Detail is lost where the loss is large.
+        let explained = (-loss_share).min(turn_share);
+        let gained = -loss >= DETAIL_GAIN_MIN * mean_change && turn >= CHANGE_GAIN_MIN * mean_change;
+        let sure = gained && explained >= least;
+        Fit { first_frame: window.start, end: window.end, phase, explained, sure }
+    });
+    fits.max_by(|a, b| a.explained.total_cmp(&b.explained))
+}

@@ -14,6 +14,8 @@ use super::{is_mix, lost, truth};
 
 /// Frame size of the full bench.
 pub const FULL_SIZE: Size = Size { width: 480, height: 270 };
+/// Frame size of the bench's small form: fewer blocks than a percentile needs.
+pub const SMALL_SIZE: Size = Size { width: 64, height: 36 };
 /// Frame size of long deliveries.
 pub const LONG_SIZE: Size = Size { width: 160, height: 90 };
 /// Frame size of the short form.

@@ -166,9 +166,12 @@ impl Turns {
     fn found(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], pair: Pair) -> Option<Self> {
         let period = pair.period();
         let length = (WINDOW_PERIODS * period).max(WINDOW_MIN);
+        if evidence.len() <= length {
+            return None;
+        }
         let detail = Deviations::new(frames, period, |index| evidence[index].reduced.detail);
         let change = Deviations::new(frames, period, |index| evidence[index].reduced.fine_energy);
-        let count = (evidence.len().saturating_sub(1) / length).max(1);
+        let count = (evidence.len() - 1) / length;
         let starts: Vec<usize> =
             (0..=count).map(|number| 1 + number * (evidence.len() - 1) / count).collect();
         let fits: Vec<Fit> = starts

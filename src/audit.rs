@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{self, ClassifiedFrame, FrameEvidence};
+use crate::classify::{self, ClassifiedFrame, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
@@ -47,6 +47,35 @@ impl Audit {
     pub fn hold_against(&mut self, requirements: &[Requirement]) {
         let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
         self.requirements = gate::outcomes(requirements, &facts);
+    }
+}
+
+/// Frames from the beginning of a segment to a typical stretch of it: what came before is out of sight then.
+const TYPICAL_AFTER: u64 = 12;
+
+impl Audit {
+    /// The first frame of a typical stretch: where the dominant pattern holds longest; without a pattern, the
+    /// first frame in motion.
+    pub fn typical_frame(&self) -> usize {
+        let dominant = self.cadence.pattern.as_ref();
+        let longest = self
+            .cadence
+            .segments
+            .iter()
+            .filter(|segment| Some(&segment.pattern) == dominant)
+            .max_by_key(|segment| segment.last_frame.saturating_sub(segment.first_frame));
+        match longest {
+            // Past what made the segment begin, where something did.
+            Some(segment) if segment.first_frame > 0 => {
+                let room = segment.last_frame.saturating_sub(segment.first_frame) / 2;
+                let from = usize::try_from(segment.first_frame + room.min(TYPICAL_AFTER)).unwrap_or(0);
+                let new = |frame: &ClassifiedFrame| frame.class == FrameClass::New;
+                let rest = self.frames.get(from..).unwrap_or_default();
+                from + rest.iter().position(new).unwrap_or(0)
+            }
+            Some(_) => 0,
+            None => self.frames.iter().skip(1).position(|frame| frame.class == FrameClass::New).unwrap_or(0),
+        }
     }
 }
 

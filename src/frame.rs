@@ -42,6 +42,18 @@ impl PixelFormat {
         }
     }
 
+    /// Reads the name that `Display` writes.
+    pub fn parse(name: &str) -> Option<Self> {
+        let families = [(0, 0), (1, 0), (1, 1), (2, 0), (2, 2), (0, 1)]
+            .map(|(across, down)| Family::Yuv { across, down });
+        let depths = Self::BIT_DEPTH_MIN..=Self::BIT_DEPTH_MAX;
+        families
+            .into_iter()
+            .chain([Family::Gray, Family::Gbr])
+            .flat_map(|family| depths.clone().map(move |bit_depth| Self { family, bit_depth }))
+            .find(|format| format.to_string() == name)
+    }
+
     /// Number of planes.
     pub const fn plane_count(self) -> usize {
         match self.family {

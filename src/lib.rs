@@ -20,6 +20,7 @@ pub mod error;
 pub mod fingerprint;
 pub mod frame;
 pub mod note;
+pub mod pictures;
 pub mod pipeline;
 pub mod report;
 pub mod settings;

@@ -59,4 +59,57 @@ impl Settings {
             .filter_map(|(name, value)| value.map(|value| (name.to_owned(), value)))
             .collect()
     }
+
+    /// Settings from what [`Settings::changed`] told; the name and value that are not understood otherwise.
+    ///
+    /// # Errors
+    /// A name or value that [`Settings::changed`] does not write.
+    pub fn from_changed(changed: &[(String, String)]) -> Result<Self, (String, String)> {
+        let mut settings = Self::default();
+        for (name, value) in changed {
+            settings.set(name, value).ok_or_else(|| (name.clone(), value.clone()))?;
+        }
+        Ok(settings)
+    }
+
+    fn set(&mut self, name: &str, value: &str) -> Option<()> {
+        match name {
+            "--rate" => self.reading.rate = Some(Rate::parse(value)?),
+            "--timestamps" => self.reading.timestamps = Some(value.into()),
+            "--decoder" => self.reading.decoder = Some(value.into()),
+            "--stream" => self.reading.stream = Some(value.parse().ok()?),
+            "--region" => self.view.region = Some(Rect::parse(value)?),
+            "--source-rate" => self.source_rate = Some(Rate::parse(value)?),
+            "--exclude" => self.view.exclude.push(Rect::parse(value)?),
+            // Held against what was found; no part of how it was found.
+            "--require" => {}
+            _ => return None,
+        }
+        Some(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn changed_settings_come_back() {
+        let rect = |x| Rect { x, y: 2, width: 3, height: 4 };
+        let settings = Settings {
+            reading: ReadingSettings {
+                rate: Rate::new(60_000, 1001),
+                timestamps: Some("times.txt".into()),
+                decoder: Some("decoder".into()),
+                stream: Some(1),
+            },
+            view: ViewSettings { region: Some(rect(1)), exclude: vec![rect(5), rect(6)] },
+            source_rate: Rate::new(25, 1),
+        };
+        assert_eq!(Settings::from_changed(&settings.changed()), Ok(settings));
+        let odd = |name: &str, value: &str| (name.to_owned(), value.to_owned());
+        for (name, value) in [("--rate", "fast"), ("--colour", "red"), ("--region", "1,2")] {
+            assert_eq!(Settings::from_changed(&[odd(name, value)]), Err(odd(name, value)));
+        }
+    }
 }

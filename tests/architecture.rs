@@ -18,7 +18,9 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("classify", &["fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fingerprint"]),
-    ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint"]),
+    // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
+    ("pictures", &["audit", "capture", "fingerprint"]),
+    ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint", "pictures"]),
     ("demo", &["capture"]),
 ];
 
@@ -102,6 +104,24 @@ fn pure_stages_name_no_files_clocks_threads_or_errors() {
             for word in IMPURE {
                 assert!(!code.contains(word), "{} names {word}", path.display());
             }
+        }
+    }
+}
+
+/// Pictures go to the report only: nothing that decides knows of them.
+#[test]
+fn no_stage_that_decides_uses_pictures() {
+    let deciding = MAY_USE.iter().filter(|(stage, _)| !["pictures", "report"].contains(stage));
+    for (stage, allowed) in deciding {
+        assert!(!allowed.contains(&"pictures"), "{stage}");
+    }
+    for path in sources("audit").into_iter().chain(sources("pipeline")) {
+        assert!(!code(&path).contains("pictures::"), "{} uses pictures", path.display());
+    }
+    for path in sources("pictures") {
+        let code = code(&path);
+        for word in ["std::fs", "std::thread", "std::time", "std::process", "chrono"] {
+            assert!(!code.contains(word), "{} names {word}", path.display());
         }
     }
 }

@@ -7,8 +7,11 @@ use std::io;
 use std::path::Path;
 
 use evenbeat::audit::Audit;
+use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{csv, html, json, markdown, terminal, timeline, write_all, OutputFolder};
+use evenbeat::report::{
+    csv, html, json, markdown, terminal, timeline, write_all, OutputFolder, Provenance, Report,
+};
 use serde_json::{json, Value};
 
 /// Audits of every shape, by name.
@@ -31,6 +34,21 @@ fn audits() -> Vec<(&'static str, Audit)> {
         ("everything", common::everything(3600)),
         ("hostile", hostile),
     ]
+}
+
+fn page(audit: &Audit, provenance: &Provenance, chart: &str) -> String {
+    html::page(
+        &Report { audit, provenance, pictures: &Pictures::none("There are no pictures."), stretch: None },
+        chart,
+    )
+}
+
+fn summary(audit: &Audit, provenance: &Provenance) -> String {
+    markdown::summary(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None })
+}
+
+fn write(audit: &Audit, provenance: &Provenance, folder: &OutputFolder) -> evenbeat::error::Result<()> {
+    write_all(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None }, folder)
 }
 
 fn document(audit: &Audit) -> Value {
@@ -157,10 +175,10 @@ fn frames_are_written_exactly() {
     assert_eq!(
         frames_csv(&audit),
         format!(
-            "frame,time_s,class,confidence,evidence,change,flags,digest\n\
-             0,0.000000000,new,0.9876,measure,12.3456,,{first}\n\
-             1,0.016683333,repeat,1.0000,digest,0.0000,,{first}\n\
-             2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second}\n"
+            "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight\n\
+             0,0.000000000,new,0.9876,measure,12.3456,,{first},0,0,0\n\
+             1,0.016683333,repeat,1.0000,digest,0.0000,,{first},0,0,0\n\
+             2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second},0,0,0\n"
         )
     );
     assert_eq!(frames_csv(&common::empty()), format!("{}\n", csv::HEADER));
@@ -171,7 +189,7 @@ fn every_row_has_every_column() {
     let audit = common::everything(3600);
     let text = frames_csv(&audit);
     assert_eq!(text.lines().count(), 3601);
-    assert!(text.lines().all(|line| line.matches(',').count() == 7));
+    assert!(text.lines().all(|line| line.matches(',').count() == 10));
     assert!(!text.contains('\r'));
     for class in ["new", "repeat", "still"] {
         assert!(text.contains(&format!(",{class},")), "{class}");
@@ -183,12 +201,13 @@ fn pages_are_well_formed_and_need_nothing_from_outside() {
     let options = roxmltree::ParsingOptions { allow_dtd: true, ..Default::default() };
     for (name, audit) in audits() {
         let chart = timeline::svg(&audit).unwrap();
-        let page = html::page(&audit, &common::provenance(), &chart);
-        let document = roxmltree::Document::parse_with_options(&page, options)
+        let html = page(&audit, &common::provenance(), &chart);
+        let document = roxmltree::Document::parse_with_options(&html, options)
             .unwrap_or_else(|error| panic!("{name}: {error}"));
         let mut ids = std::collections::BTreeSet::new();
         for node in document.descendants().filter(roxmltree::Node::is_element) {
-            assert!(!["script", "img", "link", "iframe"].contains(&node.tag_name().name()), "{name}");
+            assert!(!["img", "link", "iframe"].contains(&node.tag_name().name()), "{name}");
+            assert!(node.tag_name().name() != "script" || node.attribute("src").is_none(), "{name}");
             for attribute in node.attributes() {
                 assert!(!attribute.name().starts_with("on"), "{name}: {}", attribute.name());
                 if ["href", "src"].contains(&attribute.name()) {
@@ -220,7 +239,7 @@ fn check_headings(document: &roxmltree::Document<'_>, name: &str) {
 #[test]
 fn the_page_says_who_how_and_when() {
     let audit = common::half_rate(120);
-    let page = html::page(&audit, &common::provenance(), &timeline::svg(&audit).unwrap());
+    let html = page(&audit, &common::provenance(), &timeline::svg(&audit).unwrap());
     for text in [
         "<html lang=\"en\">",
         "evenbeat audit &quot;player one.y4m&quot; --source-rate 59.94",
@@ -232,7 +251,7 @@ fn the_page_says_who_how_and_when() {
         "@media print",
         "60 frames were called because they are identical to the last bit, 59 by the measured change",
     ] {
-        assert!(page.contains(text), "{text}");
+        assert!(html.contains(text), "{text}");
     }
 }
 
@@ -242,21 +261,18 @@ fn hostile_names_are_inert_everywhere() {
     let mut provenance = common::provenance();
     provenance.command_line.push(common::HOSTILE_NAME.to_owned());
     let chart = timeline::svg(&audit).unwrap();
-    for text in [
-        html::page(&audit, &provenance, &chart),
-        chart,
-        markdown::summary(&audit, &provenance),
-        terminal::summary(&audit),
-    ] {
+    for text in
+        [page(&audit, &provenance, &chart), chart, summary(&audit, &provenance), terminal::summary(&audit)]
+    {
         assert!(!text.contains(['\u{202e}', '\u{1b}', '\0']), "{text}");
         assert!(text.contains("u{202E}gpj"));
     }
-    let summary = markdown::summary(&audit, &provenance);
-    assert!(summary.contains("a\\<script\\>alert(1)\\</script\\>\"'\\&\\`\\|\\*"));
-    let outside_code = summary.split("```").next().unwrap().replace("\\<", "");
+    let text = summary(&audit, &provenance);
+    assert!(text.contains("a\\<script\\>alert(1)\\</script\\>\"'\\&\\`\\|\\*"));
+    let outside_code = text.split("```").next().unwrap().replace("\\<", "");
     assert!(!outside_code.contains("<script"));
     // Each row of the table of findings keeps its six cells: unescaped bars are cell borders.
-    for row in summary.lines().filter(|line| line.starts_with("| fault")) {
+    for row in text.lines().filter(|line| line.starts_with("| fault")) {
         assert_eq!(row.replace("\\|", "").matches('|').count(), 7, "{row}");
     }
     // JSON carries the name as it is: escaping it for reading is the reader's part.
@@ -271,8 +287,8 @@ fn summaries_fit_on_a_screen() {
     chatty.notes =
         vec![evenbeat::note::Note::new(evenbeat::note::NoteCode::ReaderMessage, "odd header"); 500];
     for (name, audit) in audits().into_iter().chain([("chatty", chatty)]) {
-        let summary = markdown::summary(&audit, &common::provenance());
-        assert!(summary.lines().count() <= LINES_MAX, "{name}: {}", summary.lines().count());
+        let text = summary(&audit, &common::provenance());
+        assert!(text.lines().count() <= LINES_MAX, "{name}: {}", text.lines().count());
         let text = terminal::summary(&audit);
         for line in text.lines() {
             assert!(line.chars().count() <= terminal::COLUMNS, "{name}: {line}");
@@ -307,8 +323,8 @@ fn an_incomplete_capture_says_so_everywhere() {
     audit.complete = false;
     let chart = timeline::svg(&audit).unwrap();
     assert!(chart.contains("INCOMPLETE CAPTURE"));
-    assert!(html::page(&audit, &common::provenance(), &chart).contains("The capture is incomplete."));
-    assert!(markdown::summary(&audit, &common::provenance()).contains("**The capture is incomplete:**"));
+    assert!(page(&audit, &common::provenance(), &chart).contains("The capture is incomplete."));
+    assert!(summary(&audit, &common::provenance()).contains("**The capture is incomplete:**"));
     assert!(terminal::summary(&audit).contains("INCOMPLETE"));
     assert_eq!(document(&audit).pointer("/capture/complete"), Some(&json!(false)));
 }
@@ -330,10 +346,18 @@ fn all_files_are_written_and_the_same_input_gives_the_same_bytes() {
     let mut written = Vec::new();
     for name in ["first", "deep/second"] {
         let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
-        write_all(&audit, &common::provenance(), &folder).unwrap();
+        write(&audit, &common::provenance(), &folder).unwrap();
         assert_eq!(
             names(folder.path()),
-            ["audit.json", "frames.csv", "report.html", "summary.md", "timeline.svg"]
+            [
+                "audit.json",
+                "frames.csv",
+                "provenance.json",
+                "report.html",
+                "summary.md",
+                "timeline.png",
+                "timeline.svg"
+            ]
         );
         let contents: Vec<Vec<u8>> =
             names(folder.path()).iter().map(|name| fs::read(folder.path().join(name)).unwrap()).collect();
@@ -351,7 +375,7 @@ fn who_and_when_stay_out_of_the_results() {
         let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
         let mut provenance = common::provenance();
         provenance.tool_version = version.to_owned();
-        write_all(&audit, &provenance, &folder).unwrap();
+        write(&audit, &provenance, &folder).unwrap();
         let read = |name| fs::read(folder.path().join(name)).unwrap();
         results.push(["audit.json", "frames.csv", "timeline.svg"].map(read));
         assert!(String::from_utf8(read("report.html")).unwrap().contains(version));
@@ -372,7 +396,7 @@ fn an_existing_folder_is_kept_unless_forced() {
     assert_eq!(fs::read(path.join("audit.json")).unwrap(), b"old");
 
     let folder = OutputFolder::create(&path, Existing::Replace).unwrap();
-    write_all(&common::half_rate(120), &common::provenance(), &folder).unwrap();
+    write(&common::half_rate(120), &common::provenance(), &folder).unwrap();
     assert_ne!(fs::read(path.join("audit.json")).unwrap(), b"old");
     assert_eq!(fs::read(path.join("notes.txt")).unwrap(), b"mine");
 }
@@ -441,7 +465,7 @@ fn reports_for_looking_at() {
     let root = std::env::var_os("EVENBEAT_LOOK").map_or(temporary.path().to_owned(), Into::into);
     for (name, audit) in audits() {
         let folder = OutputFolder::create(&root.join(name.replace(' ', "-")), Existing::Replace).unwrap();
-        write_all(&audit, &common::provenance(), &folder).unwrap();
-        assert_eq!(names(folder.path()).len(), 5, "{name}");
+        write(&audit, &common::provenance(), &folder).unwrap();
+        assert_eq!(names(folder.path()).len(), 7, "{name}");
     }
 }

@@ -72,7 +72,11 @@ fn exact_recordings_are_exactly_right() {
         ("1:1", held(0, 60, 1), repeat("n", 60)),
         ("2:2", held(0, 40, 2), repeat("nr", 40)),
         ("4:4", held(0, 30, 4), repeat("nrrr", 30)),
-        ("one repeat", [held(0, 30, 1), held(29, 60, 1)].concat(), format!("{}r{}", repeat("n", 30), repeat("n", 30))),
+        (
+            "one repeat",
+            [held(0, 30, 1), held(29, 60, 1)].concat(),
+            format!("{}r{}", repeat("n", 30), repeat("n", 30)),
+        ),
         ("never moves", vec![3; 50], format!("n{}", repeat("s", 49))),
         (
             "still before and after",

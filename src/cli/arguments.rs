@@ -4,6 +4,7 @@ use std::ffi::OsString;
 use std::fmt::Write;
 use std::path::PathBuf;
 
+use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use evenbeat::frame::Rect;
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
@@ -25,6 +26,7 @@ Examples:
   evenbeat demo
   evenbeat audit recording.mkv
   evenbeat audit frames/ --rate 59.94
+  evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
   evenbeat audit recording.mkv --require motion-rate=59.94 --require freezes=0 --junit result.xml
   evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90
   decoder | evenbeat audit - --out living-room-audit
@@ -39,6 +41,11 @@ pub enum Command {
     Audit(AuditArguments),
     /// Write the fingerprint log of a recording; `audit` takes the log in place of the recording.
     Fingerprint(FingerprintArguments),
+    /// Build the report of an audit again: another time zone, other pictures, another stretch of the timeline.
+    Report(ReportArguments),
+    /// Print a completion script for a shell, or the manual page.
+    #[command(subcommand)]
+    Print(PrintCommand),
     /// Paint an invented scenario and audit it from end to end; needs nothing else.
     Demo(DemoArguments),
 }
@@ -73,6 +80,7 @@ pub struct CaptureArguments {
 
 /// `audit`.
 #[derive(Args, Debug)]
+#[command(after_help = AUDIT_EXAMPLES)]
 pub struct AuditArguments {
     /// How to read.
     #[command(flatten)]
@@ -85,6 +93,12 @@ pub struct AuditArguments {
     pub output: OutputArguments,
 }
 
+const AUDIT_EXAMPLES: &str = "\
+Examples:
+  evenbeat audit recording.mkv
+  evenbeat audit frames/ --rate 59.94 --timestamps times.txt
+  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault";
+
 /// Where the report goes and what counts as a failure.
 #[derive(Args, Debug)]
 pub struct OutputArguments {
@@ -94,6 +108,10 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
+          value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
+    pub pictures: u32,
     /// Lowest severity of a finding that makes the exit status 1. Without it `warning`, or none where --require
     /// is given.
     #[arg(long, value_name = "SEVERITY", value_enum)]
@@ -107,8 +125,20 @@ pub struct OutputArguments {
     pub junit: Option<PathBuf>,
 }
 
+/// Size of the report unless `--pictures` says otherwise, MB: most trackers take attachments of 8 MB and more
+/// (common practice, no source).
+pub const PICTURES_DEFAULT_MB: u32 = 6;
+/// Largest size that can be asked for, MB: browsers open pages of a few hundred MB no longer at once.
+pub const PICTURES_MAX_MB: u32 = 200;
+
+const FINGERPRINT_EXAMPLES: &str = "\
+Examples:
+  evenbeat fingerprint recording.mkv --out recording.log
+  evenbeat audit recording.log";
+
 /// `fingerprint`.
 #[derive(Args, Debug)]
+#[command(after_help = FINGERPRINT_EXAMPLES)]
 pub struct FingerprintArguments {
     /// How to read.
     #[command(flatten)]
@@ -119,6 +149,63 @@ pub struct FingerprintArguments {
     /// Write the log although the file is there.
     #[arg(long)]
     pub force: bool,
+}
+
+/// `report`.
+#[derive(Args, Debug)]
+#[command(after_help = REPORT_EXAMPLES)]
+pub struct ReportArguments {
+    /// Folder that `evenbeat audit` wrote, or the audit.json in it; frames.csv and provenance.json lie beside it.
+    pub audit: PathBuf,
+    /// Folder for the new report; without it `<audit>-report` in the current folder.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Write into the folder although it is there.
+    #[arg(long)]
+    pub force: bool,
+    /// The recording that was audited, for pictures; each is checked against the digests of the audit.
+    #[arg(long, value_name = "CAPTURE")]
+    pub capture: Option<OsString>,
+    /// Decoder program; without it `ffmpeg` is looked for on the search path.
+    #[arg(long, value_name = "PATH")]
+    pub decoder: Option<PathBuf>,
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
+          value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
+    pub pictures: u32,
+    /// Offset from UTC in which times of day are written, e.g. +02:00 or -05:30; without it as audited.
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, value_parser = time_zone)]
+    pub time_zone: Option<FixedOffset>,
+    /// Where the timeline begins, seconds from the first frame.
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    pub timeline_from: Option<f64>,
+    /// Where the timeline ends, seconds from the first frame.
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    pub timeline_to: Option<f64>,
+    /// No summary.
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+const REPORT_EXAMPLES: &str = "\
+Examples:
+  evenbeat report recording-audit --capture recording.mkv --pictures 20
+  evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
+  evenbeat report recording-audit --timeline-from 62 --timeline-to 65";
+
+/// `print`.
+#[derive(Debug, Subcommand)]
+pub enum PrintCommand {
+    /// The completion script of a shell; say `evenbeat print completions bash > FILE` and let the shell read it.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// The manual page, in the format of `man`, of the program or of one command.
+    Manual {
+        /// One of the commands; without it the program.
+        command: Option<String>,
+    },
 }
 
 /// `demo`.
@@ -203,6 +290,16 @@ fn rate(text: &str) -> Result<Rate, String> {
             Rate::PART_MAX
         )
     })
+}
+
+fn time_zone(text: &str) -> Result<FixedOffset, String> {
+    text.parse().map_err(|_| "an offset from UTC is +HH:MM or -HH:MM, less than 24 hours".to_owned())
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let seconds: Option<f64> =
+        text.parse().ok().filter(|seconds: &f64| seconds.is_finite() && *seconds >= 0.0);
+    seconds.ok_or_else(|| "seconds are a number such as 12.5, at least 0".to_owned())
 }
 
 fn rectangle(text: &str) -> Result<Rect, String> {

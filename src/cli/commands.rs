@@ -3,6 +3,7 @@
 use std::env;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
@@ -11,15 +12,20 @@ use evenbeat::audit::{self, Audit, Run};
 use evenbeat::capture::CaptureArg;
 use evenbeat::error::{Error, Result};
 use evenbeat::note::NoteCode;
+use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{self, OutputFolder, Provenance};
+use evenbeat::report::{self, OutputFolder, Provenance, Report};
 use evenbeat::settings::Settings;
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
 
-use super::arguments::{AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments};
+use super::arguments::{
+    AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
+    PICTURES_DEFAULT_MB,
+};
 use super::exit::Exit;
 use super::interrupt::STOP;
+use super::pictures::{self, Wanted};
 use super::progress_bar::Display;
 
 /// How errors call the files that are no folder.
@@ -44,7 +50,17 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     audit.hold_against(&arguments.output.require);
     let folder = OutputFolder::create(&folder, existing)?;
-    report::write_all(&audit, &provenance, &folder)?;
+    let wanted = Wanted {
+        audit: &audit,
+        settings: &settings,
+        provenance: &provenance,
+        megabytes: arguments.output.pictures,
+    };
+    let pictures = pictures::of_capture(&capture, wanted);
+    report::write_all(
+        &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
+        &folder,
+    )?;
     if let Some(junit) = &arguments.output.junit {
         write_text(junit, JUNIT, &report::junit::document(&audit, &provenance))?;
     }
@@ -83,6 +99,73 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
     })
 }
 
+/// `evenbeat report`: builds the report of an audit again.
+pub fn report(arguments: &ReportArguments) -> Result<Exit> {
+    let existing = existing(arguments.force);
+    let folder = arguments.out.clone().unwrap_or_else(|| default_report_folder(&arguments.audit));
+    OutputFolder::check(&folder, existing)?;
+    let (audit, mut provenance) = report::rebuild::read(&arguments.audit)?;
+    if let Some(zone) = arguments.time_zone {
+        provenance.audited_at = provenance.audited_at.with_timezone(&zone);
+    }
+    let stretch = stretch(arguments)?;
+    let settings = settings_of(&provenance, arguments)?;
+    let wanted =
+        Wanted { audit: &audit, settings: &settings, provenance: &provenance, megabytes: arguments.pictures };
+    let pictures = match &arguments.capture {
+        Some(capture) => pictures::of_capture(&CaptureArg::from(capture.clone()), wanted),
+        None => Pictures::none("There are no pictures: the report was built again without the capture."),
+    };
+    let folder = OutputFolder::create(&folder, existing)?;
+    report::write_all(
+        &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: stretch.as_ref() },
+        &folder,
+    )?;
+    say(arguments.quiet, &report::terminal::summary(&audit), folder.path());
+    Ok(Exit::Clean)
+}
+
+/// How the capture has to be read so that it gives the frames of the audit.
+fn settings_of(provenance: &Provenance, arguments: &ReportArguments) -> Result<Settings> {
+    let mut settings = Settings::from_changed(&provenance.changed_settings).map_err(|(name, value)| {
+        Error::new(
+            name,
+            "the audit's setting is not understood",
+            format!("{value:?}"),
+            "build the report with the version of evenbeat that made the audit",
+        )
+    })?;
+    if arguments.decoder.is_some() {
+        settings.reading.decoder.clone_from(&arguments.decoder);
+    }
+    Ok(settings)
+}
+
+/// The stretch of the timeline that was asked for.
+fn stretch(arguments: &ReportArguments) -> Result<Option<Range<f64>>> {
+    let (from, to) = (arguments.timeline_from, arguments.timeline_to);
+    if from.is_none() && to.is_none() {
+        return Ok(None);
+    }
+    let stretch = from.unwrap_or(0.0)..to.unwrap_or(f64::MAX);
+    if stretch.start < stretch.end {
+        return Ok(Some(stretch));
+    }
+    Err(Error::new(
+        "--timeline-to",
+        "the timeline has no length",
+        format!("it ends at {} s and begins at {} s", stretch.end, stretch.start),
+        "give an end after the beginning",
+    ))
+}
+
+/// `<audit>-report` in the current folder.
+fn default_report_folder(audit: &Path) -> PathBuf {
+    let folder = if audit.is_dir() { Some(audit) } else { audit.parent() };
+    let name = folder.and_then(Path::file_name).map_or_else(|| "audit".into(), |name| name.to_string_lossy());
+    PathBuf::from(format!("{name}-report"))
+}
+
 /// `evenbeat demo`: paints four devices on one clip and audits each.
 pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     let existing = existing(arguments.force);
@@ -92,7 +175,18 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     for device in evenbeat::demo::demo_captures() {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
         let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
-        report::write_all(&audit, &provenance(&settings, &[])?, &folder)?;
+        let provenance = provenance(&settings, &[])?;
+        let wanted = Wanted {
+            audit: &audit,
+            settings: &settings,
+            provenance: &provenance,
+            megabytes: PICTURES_DEFAULT_MB,
+        };
+        let pictures = pictures::of_source(device.open(), wanted);
+        report::write_all(
+            &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
+            &folder,
+        )?;
         if !arguments.quiet {
             let _ = writeln!(io::stdout(), "painted: {} {}", device.device, device.truth);
         }

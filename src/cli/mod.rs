@@ -4,4 +4,6 @@ pub mod arguments;
 pub mod commands;
 pub mod exit;
 pub mod interrupt;
+pub mod pictures;
+pub mod print;
 pub mod progress_bar;

@@ -8,7 +8,8 @@ use crate::fingerprint::Digest;
 use crate::units::TimeBase;
 
 /// The header line without its end. Columns may be added at the end, never renamed or moved.
-pub const HEADER: &str = "frame,time_s,class,confidence,evidence,change,flags,digest";
+pub const HEADER: &str =
+    "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight";
 
 /// Rows are collected to this many bytes before they are written.
 const CHUNK_BYTES: usize = 64 * 1024;
@@ -71,6 +72,10 @@ fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedF
     }
     row.push(b',');
     push_hex(row, &frame.digest);
+    row.push(b',');
+    push_decimal(row, u64::from(frame.lost_before), 0);
+    // The shortest digits that give the same float back (what `Display` of Rust's floats promises).
+    let _ = write!(row, ",{},{}", frame.lost_uncertainty, frame.blend_weight);
     row.push(b'\n');
 }
 

@@ -60,6 +60,23 @@ pub fn markdown(text: &str) -> String {
     escaped
 }
 
+/// For JSON inside a `script` element of HTML that is well-formed XML too: no character is left that could end
+/// the element, start an entity or hide. JSON allows every character as an escape (RFC 8259 section 7); line
+/// ends stand between its parts only.
+pub fn script_data(json: &str) -> String {
+    let mut escaped = String::with_capacity(json.len());
+    for character in json.chars() {
+        if character != '\n' && (matches!(character, '<' | '>' | '&') || is_hidden(character)) {
+            for unit in character.encode_utf16(&mut [0; 2]) {
+                let _ = write!(escaped, "\\u{unit:04x}");
+            }
+        } else {
+            escaped.push(character);
+        }
+    }
+    escaped
+}
+
 /// A fence of backticks longer than any run of them in `text`, at least three.
 pub fn fence(text: &str) -> String {
     let longest = text.split(|c| c != '`').map(str::len).max().unwrap_or(0);
@@ -109,6 +126,15 @@ mod tests {
         ] {
             assert_eq!(markdown(text), expected);
         }
+    }
+
+    #[test]
+    fn script_data_stays_json_and_ends_nothing() {
+        let json = "{\n\"name\":\"</script><!-- & \u{2028}\u{202e}\u{e0041}\"}";
+        let escaped = script_data(json);
+        assert!(!escaped.contains(['<', '>', '&', '\u{2028}', '\u{202e}', '\u{e0041}']), "{escaped}");
+        let parsed: serde_json::Value = serde_json::from_str(&escaped).unwrap();
+        assert_eq!(parsed, serde_json::from_str::<serde_json::Value>(json).unwrap());
     }
 
     #[test]

@@ -7,27 +7,35 @@ use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
     optional_ms_text, percent_text,
 };
-use super::{Provenance, TIMELINE_SVG};
+use super::{Provenance, Report, STRIP_PNG, TIMELINE_PNG};
 use crate::audit::Audit;
 
 /// Findings in the table; the report has them all.
 const FINDINGS_MAX: usize = 10;
 
+/// Digests in the table; `frames.csv` has them all.
+const DIGESTS_MAX: usize = 6;
+
 /// Notes in the list; the report has them all.
-const NOTES_MAX: usize = 8;
+const NOTES_MAX: usize = 5;
 
 /// The summary.
-pub fn summary(audit: &Audit, provenance: &Provenance) -> String {
+pub fn summary(report: &Report<'_>) -> String {
+    let Report { audit, provenance, .. } = report;
     let mut text = String::new();
     let _ = writeln!(text, "# Cadence audit of {}\n", markdown(&audit.facts.name));
     let _ = writeln!(text, "**Verdict:** {}\n", markdown(&audit.verdict));
     if !audit.complete {
         text.push_str("**The capture is incomplete:** see the notes.\n\n");
     }
-    let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_SVG})\n");
+    let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_PNG})\n");
+    if report.pictures.strip.is_some() {
+        let _ = writeln!(text, "![Frames in a row with the difference to the one before]({STRIP_PNG})\n");
+    }
     push_numbers(&mut text, audit);
     push_requirements(&mut text, audit);
     push_findings(&mut text, audit);
+    push_digests(&mut text, audit);
     push_notes(&mut text, audit);
     push_reproduction(&mut text, audit, provenance);
     text
@@ -124,6 +132,36 @@ fn push_findings(text: &mut String, audit: &Audit) {
     if let Some(rest) = audit.findings.len().checked_sub(FINDINGS_MAX).filter(|&rest| rest > 0) {
         let _ = writeln!(text, "{} more findings are in the full report.\n", grouped(rest as u64));
     }
+}
+
+/// The digests of the frames that the findings begin with and of the frames after these: equal ones prove a
+/// repeat to whoever has the capture.
+fn push_digests(text: &mut String, audit: &Audit) {
+    let mut named: Vec<usize> = audit
+        .findings
+        .iter()
+        .filter_map(|finding| usize::try_from(finding.first_frame).ok())
+        .flat_map(|first| [first, first + 1])
+        .filter(|&frame| frame < audit.frames.len())
+        .take(DIGESTS_MAX)
+        .collect();
+    named.sort_unstable();
+    named.dedup();
+    if named.is_empty() {
+        return;
+    }
+    text.push_str("| Frame | Called | BLAKE3 of its samples |\n|---|---|---|\n");
+    for index in named {
+        let frame = &audit.frames[index];
+        let _ = writeln!(
+            text,
+            "| {index} | {}, by {} | `{}` |",
+            frame.class.name(),
+            frame.evidence.name(),
+            hex(&frame.digest)
+        );
+    }
+    text.push('\n');
 }
 
 fn push_notes(text: &mut String, audit: &Audit) {

@@ -7,20 +7,27 @@
 
 pub mod csv;
 pub mod escape;
+mod film_strip;
+mod frame_data;
 pub mod html;
 pub mod json;
 pub mod junit;
 pub mod markdown;
 pub mod palette;
+mod provenance;
+mod raster;
+pub mod rebuild;
 pub mod terminal;
 mod text;
 pub mod timeline;
 pub mod write;
 
-use chrono::{DateTime, FixedOffset};
+use std::ops::Range;
 
 use crate::audit::Audit;
 use crate::error::Result;
+use crate::pictures::{Budget, Pictures};
+pub use provenance::Provenance;
 pub use write::OutputFolder;
 
 /// Name of the machine-readable result.
@@ -29,33 +36,60 @@ pub const AUDIT_JSON: &str = "audit.json";
 pub const FRAMES_CSV: &str = "frames.csv";
 /// Name of the chart.
 pub const TIMELINE_SVG: &str = "timeline.svg";
+/// Name of the chart for trackers that refuse SVG.
+pub const TIMELINE_PNG: &str = "timeline.png";
+/// Name of the worst finding's frames in a row.
+pub const STRIP_PNG: &str = "strip.png";
+/// Name of who, how and when.
+pub const PROVENANCE_JSON: &str = "provenance.json";
 /// Name of the report for reading.
 pub const REPORT_HTML: &str = "report.html";
 /// Name of the summary for pasting into a tracker.
 pub const SUMMARY_MD: &str = "summary.md";
 
-/// Who audited what, how and when: what a reader needs to do it again.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Provenance {
-    /// Version of this program, for instance `0.1.0`.
-    pub tool_version: String,
-    /// The command line, program name first.
-    pub command_line: Vec<String>,
-    /// Time of the audit.
-    pub audited_at: DateTime<FixedOffset>,
-    /// Settings that differ from the default: name as on the command line, value.
-    pub changed_settings: Vec<(String, String)>,
+/// Bytes of the stage and the headings around pictures, generously.
+const STAGE_BYTES: u64 = 8_000;
+
+/// What a report is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct Report<'a> {
+    /// What was found.
+    pub audit: &'a Audit,
+    /// Who, how and when.
+    pub provenance: &'a Provenance,
+    /// Pictures of the frames that matter.
+    pub pictures: &'a Pictures,
+    /// The stretch that the timeline shows, seconds from the first frame; `None` shows the whole capture.
+    pub stretch: Option<&'a Range<f64>>,
 }
 
 /// Writes all report files into `target`, each under a temporary name first.
 ///
 /// # Errors
 /// The folder or a file cannot be written; no half-written file is left under a final name.
-pub fn write_all(audit: &Audit, provenance: &Provenance, target: &OutputFolder) -> Result<()> {
-    let chart = timeline::svg(audit)?;
+pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
+    let audit = report.audit;
+    let chart = timeline::svg_of(audit, report.stretch)?;
     target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
     target.write_file(FRAMES_CSV, |out| csv::write(audit, out))?;
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
-    target.write_file(REPORT_HTML, |out| out.write_all(html::page(audit, provenance, &chart).as_bytes()))?;
-    target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(audit, provenance).as_bytes()))
+    let png = raster::png(TIMELINE_PNG, &chart)?;
+    target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
+    match film_strip::png(report)? {
+        Some(strip) => target.write_file(STRIP_PNG, |out| out.write_all(&strip))?,
+        // One of an earlier report would show other frames.
+        None => target.remove_file(STRIP_PNG)?,
+    }
+    let provenance = provenance::document(report.provenance, &audit.facts.reader);
+    target.write_file(PROVENANCE_JSON, |out| out.write_all(provenance.as_bytes()))?;
+    target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, &chart).as_bytes()))?;
+    target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(report).as_bytes()))
+}
+
+/// Room for pictures in a report of at most `limit_bytes`: what the page takes without any is taken off.
+pub fn pictures_budget(audit: &Audit, provenance: &Provenance, limit_bytes: u64) -> Budget {
+    let none = Pictures::default();
+    let page = html::page(&Report { audit, provenance, pictures: &none, stretch: None }, "");
+    let chart = timeline::svg(audit).map_or(0, |chart| chart.len() as u64);
+    Budget { bytes: limit_bytes.saturating_sub(page.len() as u64 + chart + STAGE_BYTES) }
 }

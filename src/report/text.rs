@@ -114,13 +114,14 @@ pub(super) fn hex(bytes: &[u8]) -> String {
         .collect()
 }
 
-/// A whole number with thin grouping commas: `2,160,000`.
+/// A whole number in groups of three, parted by a narrow no-break space as ISO 80000-1 section 7.3.1 has it: a
+/// comma or a point would be a decimal sign in one language or another.
 pub(super) fn grouped(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::with_capacity(digits.len() * 4 / 3);
     for (place, digit) in digits.chars().enumerate() {
         if place > 0 && (digits.len() - place) % 3 == 0 {
-            text.push(',');
+            text.push('\u{202f}');
         }
         text.push(digit);
     }
@@ -209,7 +210,9 @@ mod tests {
 
     #[test]
     fn large_numbers_are_grouped() {
-        for (number, text) in [(0, "0"), (999, "999"), (1000, "1,000"), (2_160_000, "2,160,000")] {
+        for (number, text) in
+            [(0, "0"), (999, "999"), (1000, "1\u{202f}000"), (2_160_000, "2\u{202f}160\u{202f}000")]
+        {
             assert_eq!(grouped(number), text);
         }
     }

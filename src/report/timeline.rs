@@ -69,7 +69,16 @@ const HOLD_LINE_PX: i32 = 4;
 /// # Errors
 /// The chart library refuses, which its text backend has no reason to.
 pub fn svg(audit: &Audit) -> Result<String> {
-    let layout = Layout::new(audit);
+    svg_of(audit, None)
+}
+
+/// The chart of a stretch, seconds from the first frame; without one, of the whole capture. What lies outside
+/// the capture is cut off.
+///
+/// # Errors
+/// As [`svg`].
+pub fn svg_of(audit: &Audit, stretch: Option<&Range<f64>>) -> Result<String> {
+    let layout = Layout::new(audit, stretch);
     let holds = HoldDurations::new(audit);
     let axes = draw_axes(&layout, holds.scale_ms)?;
     let mut text = String::with_capacity(64 * 1024);
@@ -84,7 +93,7 @@ pub fn svg(audit: &Audit) -> Result<String> {
         ));
     }
     text.push_str(&axes.svg);
-    let scale = TimeScale::new(audit, layout.duration_s, axes.time_px.clone());
+    let scale = TimeScale::new(audit, &layout.shown, axes.time_px.clone());
     push_rows(&mut text, audit, &layout, &scale);
     push_frames_lane(&mut text, audit, &axes, &layout, &scale);
     push_holds_lane(&mut text, &holds, &axes, &scale);
@@ -95,7 +104,9 @@ pub fn svg(audit: &Audit) -> Result<String> {
 
 /// Where everything stands, from top to bottom, px.
 struct Layout {
-    duration_s: f64,
+    /// Seconds shown.
+    shown: Range<f64>,
+    is_whole: bool,
     verdict: Vec<String>,
     close_ups: Vec<strip::CloseUp>,
     close_ups_top: i32,
@@ -109,7 +120,7 @@ struct Layout {
 }
 
 impl Layout {
-    fn new(audit: &Audit) -> Self {
+    fn new(audit: &Audit, stretch: Option<&Range<f64>>) -> Self {
         let verdict = verdict_lines(audit);
         let close_ups = strip::close_ups(audit);
         let rows = rows(audit);
@@ -121,8 +132,8 @@ impl Layout {
         let holds_top = still_top + STILL_LANE_PX + LANE_GAP_PX;
         let legend_top = holds_top + HOLDS_LANE_PX + TIME_AXIS_PX + 8;
         Self {
-            // A capture without frames still gets an axis.
-            duration_s: if audit.frames.is_empty() { 1.0 } else { duration_s(audit).max(period_s(audit)) },
+            shown: shown(audit, stretch),
+            is_whole: stretch.is_none(),
             verdict,
             close_ups,
             close_ups_top,
@@ -135,6 +146,17 @@ impl Layout {
             height: legend_top + LEGEND_PX,
         }
     }
+}
+
+/// The seconds shown: at least one frame, within the capture. A capture without frames still gets an axis.
+fn shown(audit: &Audit, stretch: Option<&Range<f64>>) -> Range<f64> {
+    if audit.frames.is_empty() {
+        return 0.0..1.0;
+    }
+    let (period, whole) = (period_s(audit), duration_s(audit).max(period_s(audit)));
+    let Some(stretch) = stretch else { return 0.0..whole };
+    let from = stretch.start.clamp(0.0, whole - period);
+    from..stretch.end.clamp(from + period, whole)
 }
 
 fn verdict_lines(audit: &Audit) -> Vec<String> {
@@ -214,8 +236,13 @@ fn push_heading(text: &mut String, audit: &Audit, layout: &Layout) {
     );
     let _ = writeln!(
         text,
-        "<text x=\"{MARGIN}\" y=\"{}\" font-size=\"12\" font-weight=\"bold\">The whole capture</text>",
-        layout.rows_top - 12
+        "<text x=\"{MARGIN}\" y=\"{}\" font-size=\"12\" font-weight=\"bold\">{}</text>",
+        layout.rows_top - 12,
+        if layout.is_whole {
+            "The whole capture".to_owned()
+        } else {
+            format!("From {} to {}", clock_text(layout.shown.start), clock_text(layout.shown.end))
+        }
     );
 }
 
@@ -249,7 +276,8 @@ fn draw_axes(layout: &Layout, holds_scale_ms: f64) -> Result<Axes> {
 fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<dyn std::error::Error>> {
     // plotters draws type at 1/1.24 of the size asked for: 15 comes out as 12 px.
     const LABEL_TYPE: (&str, i32) = ("sans-serif", 15);
-    let duration_s = layout.duration_s;
+    let shown = &layout.shown;
+    let marks = axis::marks(shown);
     let mut svg = String::new();
     let root = SVGBackend::with_string(&mut svg, (WIDTH as u32, layout.height as u32)).into_drawing_area();
     let grid = RGBColor(0xDD, 0xDD, 0xDD);
@@ -261,7 +289,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .build_cartesian_2d(
-            MarkedAxis::new(0.0..duration_s, axis::marks(duration_s)),
+            MarkedAxis::new(shown.clone(), marks.clone()),
             MarkedAxis::new(-1.0..1.0, vec![-1.0, -0.5, 0.0, 0.5, 1.0]),
         )?;
     frames_chart
@@ -270,7 +298,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .bold_line_style(grid)
         .axis_style(ink)
         .label_style(LABEL_TYPE)
-        .x_labels(axis::marks(duration_s).len())
+        .x_labels(marks.len())
         .y_labels(5)
         .y_label_formatter(&|share: &f64| format!("{:.0} %", share.abs() * 100.0))
         .x_label_formatter(&|_| String::new())
@@ -285,18 +313,18 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .set_label_area_size(LabelAreaPosition::Bottom, TIME_AXIS_PX)
-        .build_cartesian_2d(MarkedAxis::new(0.0..duration_s, axis::marks(duration_s)), 0.0..holds_scale_ms)?;
+        .build_cartesian_2d(MarkedAxis::new(shown.clone(), marks.clone()), 0.0..holds_scale_ms)?;
     holds_chart
         .configure_mesh()
         .max_light_lines(0)
         .bold_line_style(grid)
         .axis_style(ink)
         .label_style(LABEL_TYPE)
-        .x_labels(axis::marks(duration_s).len())
+        .x_labels(marks.len())
         .y_labels(5)
-        .x_label_formatter(&|seconds: &f64| axis::label(*seconds, duration_s))
+        .x_label_formatter(&|seconds: &f64| axis::label(*seconds, shown))
         .y_label_formatter(&|ms: &f64| format!("{ms}"))
-        .x_desc(axis::name(duration_s))
+        .x_desc(axis::name(shown.end))
         .y_desc("picture stays, ms")
         .axis_desc_style(LABEL_TYPE)
         .draw()?;
@@ -427,7 +455,11 @@ fn push_shapes(
     by_severity.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
     let mut taken = vec![false; scale.width];
     for finding in by_severity {
-        let column = finding_columns(finding, scale).start;
+        let columns = finding_columns(finding, scale);
+        if columns.is_empty() {
+            continue;
+        }
+        let column = columns.start;
         let near =
             column.saturating_sub(SHAPE_DISTANCE_PX - 1)..(column + SHAPE_DISTANCE_PX).min(scale.width);
         if taken[near].contains(&true) {

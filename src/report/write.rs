@@ -65,6 +65,20 @@ impl OutputFolder {
         &self.path
     }
 
+    /// Removes a file of an earlier report, if there is one.
+    ///
+    /// # Errors
+    /// It is there and cannot be removed.
+    pub fn remove_file(&self, name: &str) -> Result<()> {
+        let target = self.path.join(name);
+        match fs::remove_file(&target) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                Err(write_error(&target, "cannot remove", &error))
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Writes one file under a temporary name in the same folder, then renames it.
     ///
     /// # Errors

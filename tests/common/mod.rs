@@ -204,7 +204,6 @@ pub fn troubled() -> Audit {
     }
     audit.times.measured = true;
     audit.cadence.timing = Some(Timing {
-        uneven: Vec::new(),
         median_step_ms: PERIOD_MS,
         smallest_step_ms: PERIOD_MS,
         largest_step_ms: 91.0 * PERIOD_MS,
@@ -215,6 +214,7 @@ pub fn troubled() -> Audit {
         rate_offset_ppm: 0.1,
         gaps: vec![(3000, 90)],
         not_increasing: Vec::new(),
+        uneven: Vec::new(),
     });
     audit.findings = vec![
         finding(&audit, FindingKind::Freeze, Severity::Fault, 900, 950),

@@ -48,10 +48,11 @@ const PLAIN_SECONDS_MAX: f64 = 120.0;
 const MINUTES_MAX: f64 = 7200.0;
 
 /// Where the labels stand, seconds from the first frame.
-pub(super) fn marks(duration_s: f64) -> Vec<f64> {
-    let step = step(duration_s);
-    let count = (duration_s / step + 1e-9).floor().min(LABELS_MAX * 2.0) as u32;
-    (0..=count).map(|place| f64::from(place) * step).collect()
+pub(super) fn marks(shown: &Range<f64>) -> Vec<f64> {
+    let step = step(shown.end - shown.start);
+    let first = (shown.start / step - 1e-9).ceil().max(0.0);
+    let count = ((shown.end / step + 1e-9).floor() - first).clamp(0.0, LABELS_MAX * 2.0) as u32;
+    (0..=count).map(|place| (first + f64::from(place)) * step).collect()
 }
 
 fn step(duration_s: f64) -> f64 {
@@ -72,22 +73,26 @@ pub(super) fn name(duration_s: f64) -> &'static str {
 }
 
 /// One label.
-pub(super) fn label(seconds: f64, duration_s: f64) -> String {
-    if duration_s <= PLAIN_SECONDS_MAX {
-        let decimals = match step(duration_s) {
-            step if step < 0.01 => 3,
-            step if step < 0.1 => 2,
-            step if step < 1.0 => 1,
-            _ => 0,
-        };
+pub(super) fn label(seconds: f64, shown: &Range<f64>) -> String {
+    let decimals = match step(shown.end - shown.start) {
+        step if step < 0.01 => 3,
+        step if step < 0.1 => 2,
+        step if step < 1.0 => 1,
+        _ => 0,
+    };
+    if shown.end <= PLAIN_SECONDS_MAX {
         return format!("{seconds:.decimals$}");
     }
-    let whole = seconds.round() as u64;
+    // Rounded first, so that 59.96 s never reads 0:60.0.
+    let parts = 10u64.pow(decimals as u32);
+    let total = (seconds * parts as f64).round() as u64;
+    let (whole, part) = (total / parts, total % parts);
+    let fraction = if decimals > 0 { format!(".{part:0decimals$}") } else { String::new() };
     let (minutes, s) = (whole / 60, whole % 60);
-    if duration_s <= MINUTES_MAX {
-        return format!("{minutes}:{s:02}");
+    if shown.end <= MINUTES_MAX {
+        return format!("{minutes}:{s:02}{fraction}");
     }
-    format!("{}:{:02}:{s:02}", minutes / 60, minutes % 60)
+    format!("{}:{:02}:{s:02}{fraction}", minutes / 60, minutes % 60)
 }
 
 #[cfg(test)]
@@ -104,10 +109,15 @@ mod tests {
             (600.0, 11, "10:00", "time from the first frame, min:s"),
             (36000.0, 11, "10:00:00", "time from the first frame, h:min:s"),
         ] {
-            let marks = marks(duration_s);
+            let shown = 0.0..duration_s;
+            let marks = marks(&shown);
             assert_eq!(marks.len(), count, "{duration_s}");
-            assert_eq!(label(marks[count - 1], duration_s), last);
+            assert_eq!(label(marks[count - 1], &shown), last);
             assert_eq!(name(duration_s), axis);
         }
+        let shown = 3599.5..3600.25;
+        let labels: Vec<String> = marks(&shown).iter().map(|&mark| label(mark, &shown)).collect();
+        assert_eq!(labels.first().map(String::as_str), Some("59:59.5"));
+        assert_eq!(labels.last().map(String::as_str), Some("60:00.2"));
     }
 }

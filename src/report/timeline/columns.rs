@@ -21,6 +21,8 @@ pub(super) struct TimeScale<'a> {
     ticks: &'a [i64],
     px_per_tick: f64,
     frame_ticks: f64,
+    /// Where the plot begins, px from the first frame.
+    origin_px: f64,
     /// Left edge of the plot, px.
     pub left: i32,
     /// Width of the plot, px.
@@ -28,13 +30,15 @@ pub(super) struct TimeScale<'a> {
 }
 
 impl<'a> TimeScale<'a> {
-    /// A scale that shows `duration_s` over `pixels`.
-    pub(super) fn new(audit: &'a Audit, duration_s: f64, pixels: Range<i32>) -> Self {
+    /// A scale that lays the seconds `shown` over `pixels`.
+    pub(super) fn new(audit: &'a Audit, shown: &Range<f64>, pixels: Range<i32>) -> Self {
         let tick_s = audit.times.base.seconds(1);
         let width = (pixels.end - pixels.start).max(1) as usize;
+        let px_per_second = width as f64 / (shown.end - shown.start);
         Self {
             ticks: &audit.times.ticks,
-            px_per_tick: width as f64 * tick_s / duration_s,
+            px_per_tick: px_per_second * tick_s,
+            origin_px: px_per_second * shown.start,
             frame_ticks: period_s(audit) / tick_s,
             left: pixels.start,
             width,
@@ -53,20 +57,32 @@ impl<'a> TimeScale<'a> {
             Some(&ticks) => ticks.saturating_sub(first) as f64,
             None => last.saturating_sub(first) as f64 + self.frame_ticks,
         };
-        ticks * self.px_per_tick
+        ticks * self.px_per_tick - self.origin_px
     }
 
-    /// Columns of the frames from `first` to before `end`: at least `least` wide, within the plot.
+    /// Columns of the frames from `first` to before `end`: at least `least` wide, within the plot; none where
+    /// they are not shown.
     pub(super) fn columns(&self, first: usize, end: usize, least: usize) -> Range<usize> {
+        if !self.shows(self.start(first), self.start(end)) {
+            return 0..0;
+        }
         let start = column(self.start(first)).min(self.width.saturating_sub(least));
         let end = column(self.start(end)).clamp((start + least).min(self.width), self.width);
         start..end
+    }
+
+    /// Whether any of a stretch lies within the plot. A stretch without length counts by its place.
+    fn shows(&self, start_px: f64, end_px: f64) -> bool {
+        start_px < self.width as f64 && end_px.max(start_px + 1e-6) > 0.0
     }
 
     /// Columns of one frame; empty time after a frame is left out.
     fn frame_columns(&self, frame: usize) -> Range<usize> {
         let start = self.start(frame);
         let end = self.start(frame + 1).min(start + FRAME_PERIODS_MAX * self.frame_px());
+        if !self.shows(start, end) {
+            return 0..0;
+        }
         let first = column(start).min(self.width - 1);
         first..column(end).clamp(first + 1, self.width)
     }

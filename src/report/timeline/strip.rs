@@ -38,7 +38,7 @@ pub(crate) fn close_ups(audit: &Audit) -> Vec<CloseUp> {
     if audit.frames.is_empty() {
         return Vec::new();
     }
-    let typical = stretch(audit, typical_start(audit));
+    let typical = stretch(audit, audit.typical_frame());
     let mut shown = vec![close_up(audit, typical.clone(), "A typical stretch")];
     if let Some(finding) = audit.findings.iter().find(|finding| is_confined(audit, finding)) {
         let start = usize::try_from(finding.first_frame).unwrap_or(usize::MAX).saturating_sub(LEAD);
@@ -61,24 +61,9 @@ fn close_up(audit: &Audit, frames: Range<usize>, what: &str) -> CloseUp {
 }
 
 /// Whether a finding concerns a place rather than the whole capture.
-fn is_confined(audit: &Audit, finding: &Finding) -> bool {
+pub(crate) fn is_confined(audit: &Audit, finding: &Finding) -> bool {
     let length = finding.last_frame.saturating_sub(finding.first_frame);
     finding.kind != FindingKind::HalfRateMotion && length < audit.frames.len() as u64 / 2
-}
-
-/// Where the dominant pattern holds longest; without a pattern, the first frame in motion.
-fn typical_start(audit: &Audit) -> usize {
-    let dominant = audit.cadence.pattern.as_ref();
-    let longest = audit
-        .cadence
-        .segments
-        .iter()
-        .filter(|segment| Some(&segment.pattern) == dominant)
-        .max_by_key(|segment| segment.last_frame.saturating_sub(segment.first_frame));
-    match longest {
-        Some(segment) => usize::try_from(segment.first_frame).unwrap_or(0),
-        None => audit.frames.iter().skip(1).position(|frame| frame.class == FrameClass::New).unwrap_or(0),
-    }
 }
 
 /// Up to [`FRAMES`] frames from `start`, moved back where the capture ends before.
@@ -151,7 +136,7 @@ fn push_block(svg: &mut String, audit: &Audit, index: usize, letter: char, (x, t
 }
 
 /// What the marks of a frame say, shortest first word that matters.
-fn mark_text(flags: FrameFlags, lost_before: u16) -> Option<String> {
+pub(crate) fn mark_text(flags: FrameFlags, lost_before: u16) -> Option<String> {
     if flags.contains(FrameFlags::AFTER_DROP) || flags.contains(FrameFlags::AFTER_GAP) {
         return Some(if lost_before > 0 { format!("{lost_before} lost") } else { "lost".to_owned() });
     }

@@ -1,0 +1,151 @@
+//! The second reading: frames in, small pictures out.
+
+use std::collections::BTreeSet;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::encode::{self, Budget, Kept};
+use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
+use crate::audit::Audit;
+use crate::capture::FrameSource;
+use crate::error::Result;
+use crate::fingerprint::{digest, Digest, ViewPlan};
+use crate::settings::ViewSettings;
+
+/// What pictures are wanted.
+#[derive(Clone, Copy)]
+pub struct Fetch<'a> {
+    /// The audit whose findings are shown.
+    pub audit: &'a Audit,
+    /// The part of the picture that was audited; pictures show the whole one.
+    pub view: &'a ViewSettings,
+    /// Room in the report.
+    pub budget: Budget,
+    /// Set from outside to end reading; the frames so far are kept.
+    pub stop: &'a AtomicBool,
+}
+
+/// Reads `source` from its first frame to the last one needed, and no further.
+///
+/// # Errors
+/// Reading fails before the first frame that is needed.
+pub fn fetch(mut source: Box<dyn FrameSource + '_>, wanted: Fetch<'_>) -> Result<Pictures> {
+    let stretches = super::stretches(wanted.audit);
+    if source.facts().shape != wanted.audit.facts.shape {
+        source.finish();
+        return Ok(Pictures::none(
+            "There are no pictures: the capture now at hand has another size or pixel format.",
+        ));
+    }
+    let read = read(&mut *source, &stretches, wanted);
+    source.finish();
+    let read = read?;
+    if let Some(frame) = read.other_frame {
+        return Ok(Pictures::none(format!(
+            "There are no pictures: frame {frame} of the capture now at hand is not the one that was audited."
+        )));
+    }
+    let (taken, pictures) = encode::within(&read.kept, &stretches, wanted.budget);
+    let remark = remark(&read, stretches.len(), taken.len());
+    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, remark })
+}
+
+/// What the second reading brought.
+#[derive(Default)]
+struct Reading {
+    kept: Kept,
+    /// A frame whose digest is not that of the audit.
+    other_frame: Option<u64>,
+    /// The capture ended, or reading was stopped, before the last frame needed.
+    is_short: bool,
+}
+
+fn read(source: &mut dyn FrameSource, stretches: &[Stretch], wanted: Fetch<'_>) -> Result<Reading> {
+    let needed: BTreeSet<u64> = stretches.iter().flat_map(|stretch| stretch.frames.clone()).collect();
+    let mut reading = Reading::default();
+    let Some(&last) = needed.last() else { return Ok(reading) };
+    let shape = wanted.audit.facts.shape;
+    let converter = Converter::new(shape, encode::SIDE_MAX);
+    let check = DigestCheck { plan: ViewPlan::new(shape, wanted.view), audit: wanted.audit };
+    let (mut samples, mut before) = (Vec::new(), Vec::new());
+    let mut packed = Vec::new();
+    for frame in 0..=last {
+        std::mem::swap(&mut samples, &mut before);
+        let stopped = wanted.stop.load(Ordering::Relaxed);
+        let got = if stopped { None } else { read_one(source, &mut samples, reading.kept.is_empty())? };
+        if got.is_none() {
+            reading.is_short = true;
+            break;
+        }
+        if !needed.contains(&frame) {
+            continue;
+        }
+        if !check.holds(frame, &samples, &mut packed) {
+            reading.other_frame = Some(frame);
+            break;
+        }
+        let difference = (frame > 0).then(|| converter.difference(&samples, &before));
+        reading.kept.insert(frame, (converter.picture(&samples), difference));
+    }
+    Ok(reading)
+}
+
+/// The next frame; an error after frames were kept ends reading as the end of the capture does.
+fn read_one(source: &mut dyn FrameSource, samples: &mut Vec<u8>, is_first: bool) -> Result<Option<()>> {
+    match source.read_frame(samples) {
+        Ok(timing) => Ok(timing.map(|_| ())),
+        Err(error) if is_first => Err(error),
+        Err(_) => Ok(None),
+    }
+}
+
+/// Compares frames with the digests of the audit.
+struct DigestCheck<'a> {
+    plan: ViewPlan,
+    audit: &'a Audit,
+}
+
+impl DigestCheck<'_> {
+    fn holds(&self, frame: u64, samples: &[u8], packed: &mut Vec<u8>) -> bool {
+        packed.clear();
+        packed.extend_from_slice(samples);
+        self.plan.pack(packed);
+        let known: Option<Digest> = usize::try_from(frame)
+            .ok()
+            .and_then(|frame| self.audit.frames.get(frame))
+            .map(|frame| frame.digest);
+        known == Some(digest(&packed[..self.plan.packed_len()]))
+    }
+}
+
+fn remark(read: &Reading, wanted: usize, taken: usize) -> String {
+    let mut remark = String::from(
+        "Pictures are scaled down; colours are converted for a screen and prove nothing. Each was read from the \
+         capture a second time and has the digest that was audited.",
+    );
+    if taken < wanted {
+        remark.push_str(&format!(
+            " {} of {wanted} stretches were left out to keep the file small; --pictures sets its size.",
+            wanted - taken
+        ));
+    }
+    if read.is_short {
+        remark.push_str(" The second reading ended before all pictures were read.");
+    }
+    remark
+}
+
+/// The worst finding's frames; a typical stretch where the finding is everywhere or there is none.
+fn strip(taken: &[Stretch], mut kept: Kept) -> Option<FilmStrip> {
+    let place = |stretch: &Stretch| match stretch.reason {
+        Reason::Typical => None,
+        Reason::Finding(place) => Some(place),
+    };
+    // Findings stand in order of severity: the first stretch of one is the worst that has its own frames.
+    let shown = taken.get(1).or_else(|| taken.first())?;
+    let frames: Vec<_> = shown
+        .frames
+        .clone()
+        .filter_map(|frame| kept.remove(&frame).map(|(picture, difference)| (frame, picture, difference)))
+        .collect();
+    (!frames.is_empty()).then_some(FilmStrip { finding: place(shown), frames })
+}

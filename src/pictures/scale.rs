@@ -1,0 +1,204 @@
+//! From planes of samples to small pictures for the eye, and to pictures of what changed.
+
+use crate::frame::{Family, FrameShape, PlaneShape};
+
+/// Code values of a difference are shown this much darker per step, so that 20 code values are black.
+const DARKER_PER_CODE_VALUE: u32 = 12;
+/// The smallest difference is shown at least this dark: one code value in one sample must be seen.
+const DARKNESS_MIN: u32 = 48;
+/// From this height on, pictures without other signs use the colours of ITU-R BT.709, below those of
+/// BT.601: 720 rows is the smallest high-definition format (common practice, no source).
+const HIGH_DEFINITION_ROWS: u32 = 720;
+
+/// Pixels of a small picture: three bytes each for colour, one for a difference.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Raster {
+    /// Width, pixels.
+    pub width: u32,
+    /// Height, pixels.
+    pub height: u32,
+    /// Row by row from the top; red, green and blue, or grey alone.
+    pub pixels: Vec<u8>,
+}
+
+/// Makes small pictures of frames of one shape.
+pub struct Converter {
+    shape: FrameShape,
+    planes: Vec<PlaneShape>,
+    width: u32,
+    height: u32,
+}
+
+impl Converter {
+    /// A converter to pictures that fit into a square of `side` pixels, never larger than the frame.
+    pub fn new(shape: FrameShape, side: u32) -> Self {
+        let longest = shape.width.max(shape.height).max(1);
+        let fit = |length: u32| {
+            (u64::from(length) * u64::from(side.min(longest)) / u64::from(longest)).max(1) as u32
+        };
+        Self { shape, planes: shape.planes().collect(), width: fit(shape.width), height: fit(shape.height) }
+    }
+
+    /// The frame in colour: each pixel is the mean of the samples it covers.
+    pub fn picture(&self, samples: &[u8]) -> Raster {
+        let means: Vec<Vec<f32>> = self
+            .planes
+            .iter()
+            .map(|&plane| self.pooled(plane, |at| self.sample(samples, plane, at), mean))
+            .collect();
+        let pixels = (0..means[0].len()).flat_map(|pixel| self.colour(&means, pixel)).collect();
+        Raster { width: self.width, height: self.height, pixels }
+    }
+
+    /// Where two frames differ: white where no sample differs, else the darker the larger the largest
+    /// difference of any sample that a pixel covers. Means would hide a single changed line.
+    pub fn difference(&self, samples: &[u8], before: &[u8]) -> Raster {
+        let mut pixels = vec![u8::MAX; self.width as usize * self.height as usize];
+        for &plane in &self.planes {
+            let changes = self.pooled(
+                plane,
+                |at| (self.sample(samples, plane, at) - self.sample(before, plane, at)).abs(),
+                largest,
+            );
+            for (pixel, change) in pixels.iter_mut().zip(changes) {
+                *pixel = (*pixel).min(paper(change));
+            }
+        }
+        Raster { width: self.width, height: self.height, pixels }
+    }
+
+    /// A sample as code value at 8 bit.
+    fn sample(&self, samples: &[u8], plane: PlaneShape, at: usize) -> f32 {
+        let depth = self.shape.pixel_format.bit_depth;
+        if self.shape.pixel_format.bytes_per_sample() == 1 {
+            return f32::from(samples[plane.offset + at]);
+        }
+        let place = plane.offset + 2 * at;
+        f32::from(u16::from_le_bytes([samples[place], samples[place + 1]])) / f32::from(1u16 << (depth - 8))
+    }
+
+    /// One value per pixel of the small picture from the samples of a plane that it covers.
+    fn pooled(
+        &self,
+        plane: PlaneShape,
+        value: impl Fn(usize) -> f32,
+        pool: fn(&mut dyn Iterator<Item = f32>) -> f32,
+    ) -> Vec<f32> {
+        let columns: Vec<_> = spans(plane.width, self.width).collect();
+        let mut pooled = Vec::with_capacity(columns.len() * self.height as usize);
+        for (top, bottom) in spans(plane.height, self.height) {
+            for &(left, right) in &columns {
+                let mut covered = (top..bottom)
+                    .flat_map(|row| (left..right).map(move |column| row * plane.width + column))
+                    .map(&value);
+                pooled.push(pool(&mut covered));
+            }
+        }
+        pooled
+    }
+
+    fn colour(&self, planes: &[Vec<f32>], pixel: usize) -> [u8; 3] {
+        let byte = |value: f32| value.round().clamp(0.0, 255.0) as u8;
+        match self.shape.pixel_format.family {
+            Family::Gray => [byte(planes[0][pixel]); 3],
+            Family::Gbr => [byte(planes[2][pixel]), byte(planes[0][pixel]), byte(planes[1][pixel])],
+            Family::Yuv { .. } => {
+                // Weights of red and blue in luma: ITU-R BT.709-6 item 3.2, BT.601-7 item 2.5.1. Narrow range
+                // (16 to 235, 16 to 240) at 8 bit: BT.709-6 item 4.6.
+                let (red, blue) =
+                    if self.shape.height >= HIGH_DEFINITION_ROWS { (0.2126, 0.0722) } else { (0.299, 0.114) };
+                let green = 1.0 - red - blue;
+                let luma = (planes[0][pixel] - 16.0) * 255.0 / 219.0;
+                let cb = (planes[1][pixel] - 128.0) * 255.0 / 224.0;
+                let cr = (planes[2][pixel] - 128.0) * 255.0 / 224.0;
+                let r = luma + 2.0 * (1.0 - red) * cr;
+                let b = luma + 2.0 * (1.0 - blue) * cb;
+                [byte(r), byte((luma - red * r - blue * b) / green), byte(b)]
+            }
+        }
+    }
+}
+
+/// First and last (exclusive) of `length` samples that each of `parts` pixels covers, at least one each.
+fn spans(length: usize, parts: u32) -> impl Iterator<Item = (usize, usize)> {
+    let parts = parts as usize;
+    (0..parts).map(move |part| {
+        let first = (part * length / parts).min(length.saturating_sub(1));
+        (first, ((part + 1) * length / parts).max(first + 1).min(length))
+    })
+}
+
+fn mean(values: &mut dyn Iterator<Item = f32>) -> f32 {
+    let (sum, count) = values.fold((0.0, 0u32), |(sum, count), value| (sum + value, count + 1));
+    sum / count.max(1) as f32
+}
+
+fn largest(values: &mut dyn Iterator<Item = f32>) -> f32 {
+    values.fold(0.0, f32::max)
+}
+
+/// White for no change, darker for more.
+fn paper(change: f32) -> u8 {
+    if change <= 0.0 {
+        return u8::MAX;
+    }
+    let darkness = (change * DARKER_PER_CODE_VALUE as f32) as u32;
+    u8::MAX - darkness.clamp(DARKNESS_MIN, u32::from(u8::MAX)) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::PixelFormat;
+
+    fn shape(width: u32, height: u32, family: Family, bit_depth: u8) -> FrameShape {
+        FrameShape { width, height, pixel_format: PixelFormat { family, bit_depth } }
+    }
+
+    #[test]
+    fn pictures_fit_their_square_and_never_grow() {
+        for (width, height, expected) in
+            [(1920, 1080, (480, 270)), (1080, 1920, (270, 480)), (16, 8, (16, 8)), (16_384, 1, (480, 1))]
+        {
+            let converter = Converter::new(shape(width, height, Family::Gray, 8), 480);
+            assert_eq!((converter.width, converter.height), expected);
+        }
+    }
+
+    #[test]
+    fn white_black_and_red_look_right() {
+        // Code values of 100 % colour bars at 8 bit, ITU-R BT.709 (from memory): red is Y 63, Cb 102, Cr 240.
+        for (code, expected) in
+            [([235, 128, 128], [255, 255, 255]), ([16, 128, 128], [0, 0, 0]), ([63, 102, 240], [255, 0, 0])]
+        {
+            let shape = shape(2, 720, Family::Yuv { across: 0, down: 0 }, 8);
+            let samples: Vec<u8> = code.iter().flat_map(|&value| vec![value; 2 * 720]).collect();
+            let picture = Converter::new(shape, 480).picture(&samples);
+            for (value, expected) in picture.pixels[..3].iter().zip(expected) {
+                assert!(value.abs_diff(expected) <= 1, "{code:?}: {:?}", &picture.pixels[..3]);
+            }
+        }
+    }
+
+    #[test]
+    fn one_changed_sample_shows_whatever_its_depth_and_plane() {
+        for (family, bit_depth) in [
+            (Family::Gray, 8),
+            (Family::Gray, 16),
+            (Family::Yuv { across: 1, down: 1 }, 8),
+            (Family::Yuv { across: 1, down: 1 }, 10),
+            (Family::Gbr, 12),
+        ] {
+            let shape = shape(1920, 1080, family, bit_depth);
+            let before = vec![64; shape.byte_len()];
+            let converter = Converter::new(shape, 480);
+            assert!(converter.difference(&before, &before).pixels.iter().all(|&pixel| pixel == 255));
+            let mut samples = before.clone();
+            let last = samples.len() - 1;
+            samples[last] += 1;
+            let dark =
+                converter.difference(&samples, &before).pixels.iter().filter(|&&pixel| pixel < 210).count();
+            assert!(dark >= 1, "{family:?} {bit_depth}");
+        }
+    }
+}

@@ -1,0 +1,415 @@
+//! An audit read back from `audit.json`, `frames.csv` and `provenance.json`, to report on it again.
+//!
+//! The frames are read from the table; holds, pattern and judder are computed from them anew, and the document
+//! they give must be the one that was read: a report is never built from files that do not belong together.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, ErrorKind, Read};
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::provenance::{self, Provenance};
+use super::{csv, json, AUDIT_JSON, FRAMES_CSV, PROVENANCE_JSON};
+use crate::audit::Audit;
+use crate::cadence::{self, FrameTimes};
+use crate::capture::{CaptureFacts, RateSource};
+use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
+use crate::error::{Error, Result};
+use crate::fingerprint::Digest;
+use crate::frame::{FrameShape, PixelFormat, Scan};
+use crate::note::{Note, NoteCode};
+use crate::units::{Rate, TimeBase};
+use crate::verdict::gate::Requirement;
+use crate::verdict::{Finding, FindingKind, Severity};
+
+/// Largest document read, bytes: an audit of ten hours with a break in every second frame takes less.
+const DOCUMENT_BYTES_MAX: u64 = 512 << 20;
+/// Longest row of the frame table, bytes.
+const ROW_BYTES_MAX: u64 = 1024;
+
+/// Reads an audit back. `path` is the folder that an audit wrote, or its `audit.json`.
+///
+/// # Errors
+/// A file is missing or unreadable, is not what an audit writes, or the files do not belong together.
+pub fn read(path: &Path) -> Result<(Audit, Provenance)> {
+    let document_path = if path.is_dir() { path.join(AUDIT_JSON) } else { path.to_owned() };
+    let folder = document_path.parent().map_or_else(PathBuf::new, Path::to_owned);
+    let text = read_text(&document_path)?;
+    let document: Document =
+        serde_json::from_str(&text).map_err(|error| wrong(&document_path, error.to_string()))?;
+    let (provenance, reader) = read_provenance(&folder.join(PROVENANCE_JSON))?;
+    let table = folder.join(FRAMES_CSV);
+    let base = document.capture.time_base().ok_or_else(|| wrong(&document_path, "its time base is none"))?;
+    let rows = open(&table).and_then(|file| Table { path: &table, base }.read(BufReader::new(file)))?;
+    let audit = document.audit(rows, reader).map_err(|cause| wrong(&document_path, cause))?;
+    if json::document(&audit) != text {
+        return Err(wrong(
+            &document_path,
+            format!("it says something else than the frames in {FRAMES_CSV} beside it"),
+        ));
+    }
+    Ok((audit, provenance))
+}
+
+fn open(path: &Path) -> Result<File> {
+    File::open(path).map_err(|error| {
+        let cause = match error.kind() {
+            ErrorKind::NotFound => "it does not exist".to_owned(),
+            ErrorKind::PermissionDenied => "permission denied".to_owned(),
+            _ => error.to_string().to_lowercase(),
+        };
+        Error::new(
+            path.display().to_string(),
+            "cannot read audit",
+            cause,
+            "give the folder that `evenbeat audit` wrote, with all its files",
+        )
+    })
+}
+
+fn read_text(path: &Path) -> Result<String> {
+    let mut text = String::new();
+    let length = open(path)?
+        .take(DOCUMENT_BYTES_MAX)
+        .read_to_string(&mut text)
+        .map_err(|error| wrong(path, error.to_string().to_lowercase()))?;
+    if length as u64 == DOCUMENT_BYTES_MAX {
+        return Err(wrong(path, format!("it is larger than {DOCUMENT_BYTES_MAX} bytes")));
+    }
+    Ok(text)
+}
+
+fn read_provenance(path: &Path) -> Result<(Provenance, String)> {
+    provenance::read(&read_text(path)?).map_err(|cause| wrong(path, cause))
+}
+
+fn wrong(path: &Path, cause: impl Into<String>) -> Error {
+    Error::new(
+        path.display().to_string(),
+        "not what this version of evenbeat writes",
+        cause,
+        "audit the capture, or its fingerprint log, again",
+    )
+}
+
+/// The part of the document that the frames do not tell.
+#[derive(Deserialize)]
+struct Document {
+    format: String,
+    format_version: u32,
+    capture: Capture,
+    findings: Vec<FindingRow>,
+    notes: Vec<NoteRow>,
+    verdict: Verdict,
+    requirements: Vec<RequirementRow>,
+}
+
+#[derive(Deserialize)]
+struct RequirementRow {
+    key: String,
+    limit: f64,
+}
+
+#[derive(Deserialize)]
+struct Ratio {
+    num: u64,
+    den: u64,
+}
+
+#[derive(Deserialize)]
+struct Capture {
+    name: String,
+    width_px: u32,
+    height_px: u32,
+    pixel_format: String,
+    scan: String,
+    delivered_rate: Ratio,
+    rate_source: String,
+    times_measured: bool,
+    time_base_s: Ratio,
+    complete: bool,
+    blake3: String,
+}
+
+#[derive(Deserialize)]
+struct FindingRow {
+    kind: String,
+    severity: String,
+    first_frame: u64,
+    last_frame: u64,
+    time_s: f64,
+    duration_ms: f64,
+    count: u64,
+    text: String,
+}
+
+#[derive(Deserialize)]
+struct NoteRow {
+    code: String,
+    text: String,
+}
+
+#[derive(Deserialize)]
+struct Verdict {
+    text: String,
+}
+
+impl Capture {
+    fn time_base(&self) -> Option<TimeBase> {
+        TimeBase::new(self.time_base_s.num, self.time_base_s.den)
+    }
+
+    /// The facts; `reader` is what read the capture.
+    fn facts(&self, reader: String) -> Option<CaptureFacts> {
+        let side = 1..=FrameShape::SIDE_MAX;
+        if !side.contains(&self.width_px) || !side.contains(&self.height_px) {
+            return None;
+        }
+        Some(CaptureFacts {
+            name: self.name.clone(),
+            shape: FrameShape {
+                width: self.width_px,
+                height: self.height_px,
+                pixel_format: PixelFormat::parse(&self.pixel_format)?,
+            },
+            scan: Scan::from_name(&self.scan)?,
+            nominal_rate: None,
+            rate_source: None,
+            time_base: self.time_base().filter(|_| self.times_measured),
+            promised_frames: None,
+            reader,
+        })
+    }
+}
+
+impl Document {
+    fn audit(self, rows: Rows, reader: String) -> std::result::Result<Audit, String> {
+        if self.format != json::FORMAT || self.format_version != json::FORMAT_VERSION {
+            return Err(format!(
+                "its format is {:?} version {}, wanted is {:?} version {}",
+                self.format,
+                self.format_version,
+                json::FORMAT,
+                json::FORMAT_VERSION
+            ));
+        }
+        let capture = &self.capture;
+        let named = |what: &str| format!("its {what} is not known");
+        let times = FrameTimes {
+            base: capture.time_base().ok_or_else(|| named("time base"))?,
+            ticks: rows.ticks,
+            measured: capture.times_measured,
+            delivered_rate: Rate::new(capture.delivered_rate.num, capture.delivered_rate.den)
+                .ok_or_else(|| named("delivered rate"))?,
+        };
+        let requirements: Vec<Requirement> = self
+            .requirements
+            .iter()
+            .map(|row| Requirement::parse(&format!("{}={}", row.key, row.limit)))
+            .collect::<std::result::Result<_, _>>()?;
+        let mut audit = Audit {
+            facts: capture.facts(reader).ok_or_else(|| named("size, pixel format or scan"))?,
+            rate_source: RateSource::from_name(&capture.rate_source)
+                .ok_or_else(|| named("source of the rate"))?,
+            complete: capture.complete,
+            digest: digest_of(capture.blake3.as_bytes()).ok_or_else(|| named("digest"))?,
+            cadence: cadence::analyse(&rows.frames, &times),
+            frames: rows.frames,
+            times,
+            findings: self
+                .findings
+                .into_iter()
+                .map(finding)
+                .collect::<Option<_>>()
+                .ok_or_else(|| named("kind of finding"))?,
+            notes: self
+                .notes
+                .into_iter()
+                .map(note)
+                .collect::<Option<_>>()
+                .ok_or_else(|| named("kind of note"))?,
+            verdict: self.verdict.text,
+            requirements: Vec::new(),
+        };
+        audit.hold_against(&requirements);
+        Ok(audit)
+    }
+}
+
+fn finding(row: FindingRow) -> Option<Finding> {
+    Some(Finding {
+        kind: FindingKind::NAMES.iter().find(|(_, name)| *name == row.kind).map(|&(kind, _)| kind)?,
+        severity: Severity::from_name(&row.severity)?,
+        first_frame: row.first_frame,
+        last_frame: row.last_frame,
+        time_s: row.time_s,
+        duration_ms: row.duration_ms,
+        count: row.count,
+        text: row.text,
+    })
+}
+
+fn note(row: NoteRow) -> Option<Note> {
+    Some(Note::new(NoteCode::from_name(&row.code)?, row.text))
+}
+
+/// What the frame table says.
+#[derive(Default)]
+struct Rows {
+    frames: Vec<ClassifiedFrame>,
+    ticks: Vec<i64>,
+}
+
+struct Table<'a> {
+    path: &'a Path,
+    base: TimeBase,
+}
+
+impl Table<'_> {
+    fn read(&self, mut input: impl BufRead) -> Result<Rows> {
+        let mut line = String::new();
+        let mut rows = Rows::default();
+        if !self.next_line(&mut input, &mut line)? || line != csv::HEADER {
+            return Err(wrong(self.path, format!("its first line is not {:?}", csv::HEADER)));
+        }
+        while self.next_line(&mut input, &mut line)? {
+            let number = rows.frames.len();
+            let (frame, ticks) = self.row(&line, number).ok_or_else(|| {
+                wrong(self.path, format!("line {} is no row of frame {number}", number + 2))
+            })?;
+            rows.frames.push(frame);
+            rows.ticks.push(ticks);
+        }
+        Ok(rows)
+    }
+
+    /// The next line without its end; false at the end of the table.
+    fn next_line(&self, input: &mut impl BufRead, line: &mut String) -> Result<bool> {
+        line.clear();
+        let failed = |error: io::Error| wrong(self.path, error.to_string().to_lowercase());
+        let length = input.by_ref().take(ROW_BYTES_MAX).read_line(line).map_err(failed)?;
+        if line.ends_with('\n') {
+            line.pop();
+        }
+        Ok(length > 0)
+    }
+
+    fn row(&self, line: &str, number: usize) -> Option<(ClassifiedFrame, i64)> {
+        let mut cells = line.split(',');
+        let mut cell = || cells.next();
+        if cell()?.parse::<usize>().ok()? != number {
+            return None;
+        }
+        let ticks = self.ticks(cell()?)?;
+        let class = match cell()? {
+            "new" => FrameClass::New,
+            "repeat" => FrameClass::Repeat,
+            "still" => FrameClass::Still,
+            _ => return None,
+        };
+        let confidence = cell()?.parse().ok()?;
+        let evidence = match cell()? {
+            "digest" => Evidence::Digest,
+            "measure" => Evidence::Measure,
+            "cadence" => Evidence::Cadence,
+            _ => return None,
+        };
+        let change = cell()?.parse().ok()?;
+        let flags = flags(cell()?)?;
+        let digest = digest_of(cell()?.as_bytes())?;
+        let lost_before = cell()?.parse().ok()?;
+        let lost_uncertainty = cell()?.parse().ok()?;
+        let blend_weight = cell()?.parse().ok()?;
+        if cell().is_some() {
+            return None;
+        }
+        Some((
+            ClassifiedFrame {
+                class,
+                confidence,
+                evidence,
+                change,
+                lost_before,
+                lost_uncertainty,
+                blend_weight,
+                flags,
+                digest,
+            },
+            ticks,
+        ))
+    }
+
+    /// Ticks nearest to a time in seconds with nine decimals.
+    fn ticks(&self, seconds: &str) -> Option<i64> {
+        let (sign, digits) = seconds.strip_prefix('-').map_or((1, seconds), |digits| (-1, digits));
+        let (whole, fraction) = digits.split_once('.')?;
+        if fraction.len() != 9 {
+            return None;
+        }
+        let nanoseconds = i128::from(whole.parse::<u64>().ok()?) * 1_000_000_000
+            + i128::from(fraction.parse::<u32>().ok()?);
+        let (num, den) = (i128::from(self.base.num()) * 1_000_000_000, i128::from(self.base.den()));
+        i64::try_from(sign * ((nanoseconds * den + num / 2) / num)).ok()
+    }
+}
+
+fn flags(names: &str) -> Option<FrameFlags> {
+    let mut flags = FrameFlags::default();
+    for name in names.split(';').filter(|name| !name.is_empty()) {
+        flags.insert(FrameFlags::NAMES.iter().find(|(_, known)| *known == name)?.0);
+    }
+    Some(flags)
+}
+
+fn digest_of(hex: &[u8]) -> Option<Digest> {
+    let mut digest = Digest::default();
+    if hex.len() != 2 * digest.len() {
+        return None;
+    }
+    for (byte, pair) in digest.iter_mut().zip(hex.chunks_exact(2)) {
+        let digit = |letter: u8| char::from(letter).to_digit(16);
+        *byte = (digit(pair[0])? * 16 + digit(pair[1])?) as u8;
+    }
+    Some(digest)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_come_back_to_the_tick() {
+        for (num, den) in [(1001, 60_000), (1, 90_000), (1, 1000), (1, 1_000_000_000)] {
+            let base = TimeBase::new(num, den).unwrap();
+            let table = Table { path: Path::new("frames.csv"), base };
+            for ticks in [0, 1, 2, 599, 2_160_001, -7] {
+                let nanoseconds = base.nanoseconds(ticks);
+                let sign = if nanoseconds < 0 { "-" } else { "" };
+                let (whole, rest) = (nanoseconds.abs() / 1_000_000_000, nanoseconds.abs() % 1_000_000_000);
+                assert_eq!(table.ticks(&format!("{sign}{whole}.{rest:09}")), Some(ticks), "{num}/{den}");
+            }
+        }
+    }
+
+    #[test]
+    fn broken_rows_are_refused() {
+        let table = Table { path: Path::new("frames.csv"), base: TimeBase::new(1, 1000).unwrap() };
+        let digest = "ab".repeat(32);
+        let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0,0,0.5");
+        assert!(table.row(&whole, 0).is_some());
+        assert!(table.row(&whole, 1).is_none());
+        for (from, to) in [
+            ("new", "old"),
+            ("digest,", "guess,"),
+            ("blend", "bland"),
+            (".000000000", ".0"),
+            ("ab", "xy"),
+            (",0.0000,", ","),
+        ] {
+            assert!(table.row(&whole.replacen(from, to, 1), 0).is_none(), "{from}");
+        }
+        assert!(table.row(&format!("{whole},more"), 0).is_none());
+        assert!(table.row("", 0).is_none());
+    }
+}

@@ -1,0 +1,164 @@
+//! The report in a real browser. Needs Node.js, Chromium and `npm ci` in `tests/browser`; without them it says
+//! so and checks nothing. Screenshots are kept under `target/browser/` for looking at.
+
+mod common;
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::atomic::AtomicBool;
+
+use evenbeat::audit::{audit_source, Audit, Run};
+use evenbeat::classify::FrameClass;
+use evenbeat::demo::demo_captures;
+use evenbeat::pictures::{self, Fetch, Pictures};
+use evenbeat::pipeline::NoProgress;
+use evenbeat::report::write::Existing;
+use evenbeat::report::{self, write_all, OutputFolder, Report};
+use evenbeat::settings::{Settings, ViewSettings};
+use evenbeat::units::TimeBase;
+use serde_json::Value;
+
+/// Longest time from opening the file to the timeline drawn, ms.
+const READY_MS_MAX: f64 = 1000.0;
+/// Longest time a zoom step may take to be drawn, ms.
+const ZOOM_STEP_MS_MAX: f64 = 50.0;
+
+/// A browser, Node.js and the packages, or why not.
+fn browser() -> Result<PathBuf, String> {
+    let runs =
+        |program: &str| Command::new(program).arg("--version").output().is_ok_and(|out| out.status.success());
+    if !runs("node") {
+        return Err("node is not installed".to_owned());
+    }
+    if !scripts().join("node_modules/playwright-core").exists() {
+        return Err("run `npm ci` in tests/browser".to_owned());
+    }
+    ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"]
+        .into_iter()
+        .map(PathBuf::from)
+        .find(|path| path.exists())
+        .ok_or_else(|| "chromium is not installed".to_owned())
+}
+
+fn scripts() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/browser")
+}
+
+/// Writes a report, opens it, and gives what was found; nothing where there is no browser.
+fn opened(name: &str, audit: &Audit, pictures: &Pictures) -> Option<Value> {
+    let browser = match browser() {
+        Ok(browser) => browser,
+        Err(why) => {
+            eprintln!("SKIPPED report_browser {name}: {why}");
+            return None;
+        }
+    };
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/browser").join(name);
+    let target = OutputFolder::create(&folder, Existing::Replace).unwrap();
+    let provenance = common::provenance();
+    write_all(&Report { audit, provenance: &provenance, pictures, stretch: None }, &target).unwrap();
+    let out = Command::new("node")
+        .arg(scripts().join("report.mjs"))
+        .arg(browser)
+        .arg(folder.join(report::REPORT_HTML))
+        .arg(&folder)
+        .output()
+        .unwrap();
+    assert!(out.status.success(), "{name}: {}", String::from_utf8_lossy(&out.stderr));
+    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    for list in ["requests", "errors", "violations", "overflows"] {
+        assert_eq!(found[list], serde_json::json!([]), "{name}: {list}");
+    }
+    assert_eq!(found["facts"]["chart_without_script"], !audit.frames.is_empty() || name == "empty", "{name}");
+    assert_eq!(found["facts"]["buttons_without_script"], 0, "{name}");
+    Some(found["facts"].clone())
+}
+
+/// A demo device's audit and pictures.
+fn demo(device: &str, frames: usize) -> (Audit, Pictures) {
+    let mut capture = demo_captures().into_iter().find(|capture| capture.device == device).unwrap();
+    capture.shown.truncate(frames);
+    let stop = AtomicBool::new(false);
+    let settings = Settings::default();
+    let audit = audit_source(capture.open(), &settings, Run { progress: &NoProgress, stop: &stop }).unwrap();
+    let budget = report::pictures_budget(&audit, &common::provenance(), 6_000_000);
+    let view = ViewSettings::default();
+    let fetched = pictures::fetch(capture.open(), Fetch { audit: &audit, view: &view, budget, stop: &stop });
+    (audit, fetched.unwrap())
+}
+
+#[test]
+fn a_reader_steps_zooms_and_jumps_by_keyboard() {
+    let (audit, pictures) = demo("paper-boat", 150);
+    let Some(facts) = opened("paper-boat", &audit, &pictures) else { return };
+    for fact in [
+        "has_timeline",
+        "slider_reached_by_tab",
+        "single_frames_look_different",
+        "wheel_zooms",
+        "jump_gives_focus",
+        "has_stage",
+        "step_changes_caption",
+        "step_back_returns",
+        "held_beside",
+        "stage_has_focus",
+    ] {
+        assert_eq!(facts[fact], true, "{fact}: {facts}");
+    }
+    assert_eq!(facts["after_right_right_left"], 1);
+    assert_eq!(facts["last"], 149);
+    assert_eq!(facts["jumped_to"], facts["first_finding_start"]);
+    assert_eq!(facts["picture_of_finding"], facts["first_finding_start"]);
+    assert!(facts["stretch_of_finding"].as_str().unwrap().starts_with("1. "), "{facts}");
+    assert!(facts["words"].as_str().unwrap().contains("by the measured change"), "{facts}");
+    assert!(facts["difference_caption"].as_str().unwrap().starts_with("What changed since frame"), "{facts}");
+    assert!(facts["printed_pages"].as_u64().unwrap() <= 2, "{facts}");
+}
+
+#[test]
+fn every_shape_of_audit_opens_without_a_fault() {
+    let mut hostile = common::everything(240);
+    hostile.facts.name = common::HOSTILE_NAME.to_owned();
+    hostile.verdict = format!("Verdict on {}", common::HOSTILE_NAME);
+    for finding in &mut hostile.findings {
+        finding.text = format!("seen in {}", common::HOSTILE_NAME);
+    }
+    let none = Pictures::none(common::HOSTILE_NAME);
+    for (name, audit) in [
+        ("empty", common::empty()),
+        ("one-frame", common::steady(1, &[1])),
+        ("troubled", common::troubled()),
+        ("hostile", hostile),
+    ] {
+        if let Some(facts) = opened(name, &audit, &none) {
+            assert_eq!(facts["has_timeline"], !audit.frames.is_empty(), "{name}");
+            assert_eq!(facts["has_stage"], false, "{name}");
+        }
+    }
+}
+
+/// Ten hours in a pattern, and ten hours that compress badly: uneven times, calls without a pattern.
+fn ten_hours() -> [(&'static str, Audit); 2] {
+    const FRAMES: usize = 2_160_000;
+    let mut restless = common::everything(FRAMES);
+    let mut state = 1u32;
+    for (frame, ticks) in restless.frames.iter_mut().zip(&mut restless.times.ticks) {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        frame.class = if state >> 31 == 0 { FrameClass::New } else { FrameClass::Repeat };
+        *ticks = *ticks * 1501 + i64::from(state >> 22);
+    }
+    restless.times.base = TimeBase::new(1, 90_000).unwrap();
+    restless.times.measured = true;
+    [("ten-hours", common::everything(FRAMES)), ("ten-restless-hours", restless)]
+}
+
+#[test]
+fn ten_hours_open_at_once_and_stay_quick() {
+    for (name, audit) in ten_hours() {
+        let Some(facts) = opened(name, &audit, &Pictures::none("There are no pictures.")) else { return };
+        let (ready, step) = (facts["ready_ms"].as_f64().unwrap(), facts["zoom_step_ms"].as_f64().unwrap());
+        eprintln!("{name}: drawn after {ready:.0} ms, longest zoom step {step:.1} ms");
+        assert!(ready < READY_MS_MAX, "{name}: {ready} ms");
+        assert!(step < ZOOM_STEP_MS_MAX, "{name}: {step} ms");
+    }
+}

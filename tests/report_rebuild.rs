@@ -1,0 +1,236 @@
+//! Reports built again from what an audit wrote, and pictures from a second reading.
+
+mod common;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+use evenbeat::audit::{self, audit_source, Audit, Run};
+use evenbeat::capture::{CaptureArg, CaptureEnd, CaptureFacts, FrameSource};
+use evenbeat::demo::{demo_captures, DemoCapture};
+use evenbeat::error::Result;
+use evenbeat::frame::FrameTiming;
+use evenbeat::pictures::{self, Budget, Fetch, Pictures, Reason};
+use evenbeat::pipeline::NoProgress;
+use evenbeat::report::write::Existing;
+use evenbeat::report::{html, rebuild, timeline, write_all, OutputFolder, Report};
+use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
+
+static STOP: AtomicBool = AtomicBool::new(false);
+
+fn run() -> Run<'static> {
+    Run { progress: &NoProgress, stop: &STOP }
+}
+
+fn demo(device: &str, frames: usize) -> DemoCapture {
+    let mut capture = demo_captures().into_iter().find(|capture| capture.device == device).unwrap();
+    capture.shown.truncate(frames);
+    capture
+}
+
+fn audited(capture: &DemoCapture) -> Audit {
+    audit_source(capture.open(), &Settings::default(), run()).unwrap()
+}
+
+/// The sample whose frames have uneven times of their own.
+fn timed_sample() -> Audit {
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples");
+    let reading = ReadingSettings {
+        timestamps: Some(samples.join("glass-buoy-times.txt")),
+        ..ReadingSettings::default()
+    };
+    let settings = Settings { reading, ..Settings::default() };
+    audit::audit(&CaptureArg::Path(samples.join("glass-buoy.y4m")), &settings, run()).unwrap()
+}
+
+fn written(audit: &Audit, root: &Path, name: &str) -> PathBuf {
+    let folder = OutputFolder::create(&root.join(name), Existing::Keep).unwrap();
+    let (provenance, pictures) = (common::provenance(), Pictures::default());
+    write_all(&Report { audit, provenance: &provenance, pictures: &pictures, stretch: None }, &folder)
+        .unwrap();
+    folder.path().to_owned()
+}
+
+#[test]
+fn a_report_built_again_has_the_same_bytes() {
+    let root = tempfile::tempdir().unwrap();
+    for (name, audit) in [("stalls", audited(&demo("paper-boat", 150))), ("timed", timed_sample())] {
+        let first = written(&audit, root.path(), name);
+        let (again, provenance) = rebuild::read(&first).unwrap();
+        assert_eq!(provenance, common::provenance());
+        let second = written(&again, root.path(), &format!("{name}-again"));
+        for entry in fs::read_dir(&first).unwrap() {
+            let file = entry.unwrap().file_name();
+            let (a, b) = (fs::read(first.join(&file)).unwrap(), fs::read(second.join(&file)).unwrap());
+            assert!(a == b, "{name}: {} differs", file.display());
+        }
+    }
+}
+
+#[test]
+fn files_that_do_not_belong_together_are_refused() {
+    let root = tempfile::tempdir().unwrap();
+    let folder = written(&audited(&demo("brass-kettle", 60)), root.path(), "audit");
+    let table = fs::read_to_string(folder.join("frames.csv")).unwrap();
+    let document = fs::read_to_string(folder.join("audit.json")).unwrap();
+    for (file, text, cause) in [
+        ("frames.csv", table.replacen(",repeat,", ",new,", 1), "says something else"),
+        (
+            "frames.csv",
+            table.lines().take(30).map(|line| format!("{line}\n")).collect(),
+            "says something else",
+        ),
+        ("frames.csv", table.replacen("frame,", "picture,", 1), "first line"),
+        ("frames.csv", table.replacen("\n7,", "\n8,", 1), "line 9 is no row of frame 7"),
+        ("audit.json", document.replacen("\"format_version\": 1", "\"format_version\": 2", 1), "version 2"),
+        (
+            "audit.json",
+            document.replacen("\"new_frames\": 30", "\"new_frames\": 31", 1),
+            "says something else",
+        ),
+        ("audit.json", "{".to_owned(), "EOF"),
+    ] {
+        fs::write(folder.join("frames.csv"), &table).unwrap();
+        fs::write(folder.join("audit.json"), &document).unwrap();
+        fs::write(folder.join(file), text).unwrap();
+        let error = rebuild::read(&folder).unwrap_err();
+        assert!(error.cause.contains(cause), "{file}: {error}");
+        assert!(error.place.ends_with(file) || cause.contains("something else"), "{error}");
+    }
+    fs::write(folder.join("audit.json"), &document).unwrap();
+    fs::remove_file(folder.join("provenance.json")).unwrap();
+    let error = rebuild::read(&folder).unwrap_err();
+    assert!(error.to_string().ends_with("provenance.json: cannot read audit: it does not exist"), "{error}");
+}
+
+#[test]
+fn the_document_inside_the_page_is_the_one_beside_it() {
+    let root = tempfile::tempdir().unwrap();
+    let folder = written(&audited(&demo("brass-kettle", 60)), root.path(), "audit");
+    let page = fs::read_to_string(folder.join("report.html")).unwrap();
+    let inside: serde_json::Value = serde_json::from_str(html::embedded_audit(&page).unwrap()).unwrap();
+    let beside = fs::read_to_string(folder.join("audit.json")).unwrap();
+    assert_eq!(inside, serde_json::from_str::<serde_json::Value>(&beside).unwrap());
+}
+
+#[test]
+fn a_stretch_of_the_timeline_shows_what_lies_in_it() {
+    let audit = common::troubled();
+    let whole = timeline::svg(&audit).unwrap();
+    let part = timeline::svg_of(&audit, Some(&(14.0..17.0))).unwrap();
+    // The freeze lies in it, the cadence breaks do not.
+    let row = |svg: &str, kind: &str| {
+        let rest = svg.split(&format!("data-row=\"{kind}\"")).nth(1).unwrap_or_default();
+        rest.split("</g>").next().unwrap_or_default().matches("class=\"mark\"").count()
+    };
+    assert_eq!((row(&whole, "freeze"), row(&part, "freeze")), (1, 1));
+    assert_eq!((row(&whole, "cadence-break"), row(&part, "cadence-break")), (1, 0));
+    assert!(part.contains("From 14.000 s to 17.000 s"));
+    for odd in [-5.0..-1.0, 59.0..1e300, 0.0..1e-12, 1e9..2e9] {
+        roxmltree::Document::parse(&timeline::svg_of(&audit, Some(&odd)).unwrap()).unwrap();
+    }
+}
+
+/// Counts the frames that are read.
+struct Counted<'a> {
+    source: Box<dyn FrameSource>,
+    read: &'a AtomicU64,
+    fails_at: Option<u64>,
+}
+
+impl FrameSource for Counted<'_> {
+    fn facts(&self) -> &CaptureFacts {
+        self.source.facts()
+    }
+
+    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+        let number = self.read.fetch_add(1, Ordering::Relaxed);
+        if Some(number) == self.fails_at {
+            return Err(evenbeat::error::Error::new("capture", "cannot read", "the tape tore", "glue it"));
+        }
+        self.source.read_frame(samples)
+    }
+
+    fn finish(self: Box<Self>) -> CaptureEnd {
+        self.source.finish()
+    }
+}
+
+fn fetched(audit: &Audit, source: Box<dyn FrameSource + '_>, bytes: u64) -> Result<Pictures> {
+    let view = ViewSettings::default();
+    pictures::fetch(source, Fetch { audit, view: &view, budget: Budget { bytes }, stop: &STOP })
+}
+
+#[test]
+fn the_second_reading_ends_with_the_last_frame_needed() {
+    let capture = demo("brass-kettle", 120);
+    let audit = audited(&capture);
+    let read = AtomicU64::new(0);
+    let counted = Counted { source: capture.open(), read: &read, fails_at: None };
+    let pictures = fetched(&audit, Box::new(counted), 10_000_000).unwrap();
+    let last = pictures.stretches.iter().map(|stretch| stretch.frames.end).max().unwrap();
+    assert!(last < 120, "{:?}", pictures.stretches);
+    assert_eq!(read.into_inner(), last);
+    assert_eq!(pictures.stretches[0].reason, Reason::Typical);
+    assert!(pictures
+        .stretches
+        .iter()
+        .all(|stretch| stretch.frames.clone().all(|f| pictures.pictures.contains_key(&f))));
+}
+
+#[test]
+fn repeats_show_no_difference_and_new_pictures_do() {
+    let capture = demo("brass-kettle", 120);
+    let audit = audited(&capture);
+    let pictures = fetched(&audit, capture.open(), 10_000_000).unwrap();
+    let strip = pictures.strip.unwrap();
+    assert!(strip.frames.len() >= 8);
+    for (frame, _, difference) in strip.frames.iter().filter(|(frame, ..)| *frame > 0) {
+        let white = difference.as_ref().unwrap().pixels.iter().all(|&pixel| pixel == 255);
+        assert_eq!(white, capture.shown[*frame as usize] == capture.shown[*frame as usize - 1], "{frame}");
+    }
+}
+
+#[test]
+fn another_capture_gives_no_pictures() {
+    let audit = audited(&demo("brass-kettle", 60));
+    let pictures = fetched(&audit, demo("lantern-box", 60).open(), 10_000_000).unwrap();
+    assert!(pictures.pictures.is_empty() && pictures.strip.is_none());
+    assert!(pictures.remark.contains("is not the one that was audited"), "{}", pictures.remark);
+}
+
+#[test]
+fn a_capture_that_breaks_keeps_the_pictures_before() {
+    let capture = demo("paper-boat", 150);
+    let audit = audited(&capture);
+    let whole = fetched(&audit, capture.open(), 10_000_000).unwrap();
+    let last = *whole.pictures.keys().last().unwrap();
+    for (fails_at, is_error) in [(0, true), (last, false)] {
+        let read = AtomicU64::new(0);
+        let broken = Counted { source: capture.open(), read: &read, fails_at: Some(fails_at) };
+        match fetched(&audit, Box::new(broken), 10_000_000) {
+            Err(error) => assert!(is_error, "{error}"),
+            Ok(pictures) => {
+                assert!(!is_error);
+                assert!(pictures.remark.contains("ended before all pictures were read"));
+                assert!(!pictures.pictures.is_empty() && !pictures.pictures.contains_key(&last));
+            }
+        }
+    }
+}
+
+#[test]
+fn the_page_stays_within_the_size_asked_for() {
+    let capture = demo("paper-boat", 150);
+    let audit = audited(&capture);
+    let provenance = common::provenance();
+    for limit in [300_000, 1_000_000, 6_000_000] {
+        let budget = evenbeat::report::pictures_budget(&audit, &provenance, limit);
+        let pictures = fetched(&audit, capture.open(), budget.bytes).unwrap();
+        let report = Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None };
+        let page = html::page(&report, &timeline::svg(&audit).unwrap());
+        assert!(page.len() as u64 <= limit, "{} of {limit}", page.len());
+        assert!(!pictures.pictures.is_empty(), "{limit}");
+    }
+}

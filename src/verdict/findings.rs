@@ -1,6 +1,6 @@
 //! One function per finding kind: analysis in, findings out.
 
-use crate::cadence::{CadenceAnalysis, FrameTimes, Hold};
+use crate::cadence::{gaps, CadenceAnalysis, FrameTimes, Hold};
 use crate::classify::{ClassifiedFrame, FrameFlags};
 use crate::units::{hz_text, Rate};
 
@@ -250,10 +250,9 @@ pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
         .collect()
 }
 
-/// The recorder lost frames.
+/// The recorder lost frames, by timestamps or by the numbers of an image sequence.
 pub(super) fn capture_gaps(case: &Case<'_>) -> Vec<Finding> {
-    let Some(timing) = &case.cadence.timing else { return Vec::new() };
-    let events = timing.gaps.iter().map(|&(frame, lost)| Event {
+    let events = gaps(case.times).into_iter().map(|(frame, lost)| Event {
         first_frame: frame,
         last_frame: frame,
         count: u64::from(lost),

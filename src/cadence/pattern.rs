@@ -9,6 +9,9 @@ use crate::units::{gcd, Rate, STANDARD_RATES};
 /// Longest period looked for everywhere, in holds. Holds every pattern the trade names (the longest, 24 in
 /// 25, has 24); a longer period is told as a slip of a short one, or found by [`long_period`].
 const SHORT_PERIOD_HOLDS_MAX: usize = 64;
+/// Longest period that may be any word: patterns of the trade that are no rate pair's word have 4 holds
+/// (2:3:3:2, 2:2:2:4); twice that leaves room.
+const ANY_PERIOD_HOLDS_MAX: usize = 8;
 /// Longest period recognised at all, in holds: 1001 pictures, the longest of the standard rate pairs, fit.
 pub const PERIOD_HOLDS_MAX: usize = 1024;
 /// Longest period that [`Pattern::label`] writes out hold by hold; longer ones read `233 in 610`.
@@ -149,14 +152,35 @@ pub(super) fn evidence_holds(period: usize) -> usize {
     (EVIDENCE_PERIODS * period).max(EVIDENCE_HOLDS_MIN)
 }
 
+/// Whether a device could mean this period. Short ones may be anything; a longer one must be the word of a rate
+/// pair: otherwise it is a shorter pattern that breaks at even intervals, and the breaks are what matters.
+fn believable(period: &[u32]) -> bool {
+    period.len() <= ANY_PERIOD_HOLDS_MAX || is_mechanical(period)
+}
+
+/// Whether the holds, repeated, are those of `period.len()` pictures shown evenly on the frames they take: picture
+/// k first appears in slot ⌈kq/p⌉. Such words are the balanced ones (Lothaire, *Algebraic Combinatorics on
+/// Words*, chapter 2); rotations are equal.
+fn is_mechanical(period: &[u32]) -> bool {
+    let pictures = period.len() as u64;
+    let frames: u64 = period.iter().map(|&hold| u64::from(hold)).sum();
+    let onset = |picture: u64| (picture * frames).div_ceil(pictures);
+    let even: Vec<u32> = (0..pictures).map(|picture| (onset(picture + 1) - onset(picture)) as u32).collect();
+    let twice = [&even[..], &even[..]].concat();
+    // Knuth, Morris and Pratt's search by borders, as elsewhere here: the period within its even word, twice.
+    let searched = [period, &[0], &twice[..]].concat();
+    border_lengths(&searched).contains(&period.len())
+}
+
 /// The longest prefix that repeats a short period often enough: `(length, period)`.
 fn longest_repetition(window: &[u32]) -> Option<(usize, usize)> {
-    border_lengths(window)
-        .iter()
-        .enumerate()
-        .rev()
-        .map(|(last, border)| (last + 1, last + 1 - border))
-        .find(|&(length, period)| period <= SHORT_PERIOD_HOLDS_MAX && length >= evidence_holds(period))
+    border_lengths(window).iter().enumerate().rev().map(|(last, border)| (last + 1, last + 1 - border)).find(
+        |&(length, period)| {
+            period <= SHORT_PERIOD_HOLDS_MAX
+                && length >= evidence_holds(period)
+                && believable(&window[..period])
+        },
+    )
 }
 
 /// Patterns of short period seen without a break for long enough, those seen most first.
@@ -198,7 +222,8 @@ pub(super) fn long_period(holds: &[Hold], runs: &[Range<usize>]) -> Option<Patte
     let lengths: Vec<u32> = holds[run.start..end].iter().map(|hold| hold.frames).collect();
     let period = lengths.len() - border_lengths(&lengths).last()?;
     let long = SHORT_PERIOD_HOLDS_MAX < period && period <= PERIOD_HOLDS_MAX;
-    (long && lengths.len() >= evidence_holds(period)).then(|| Pattern::canonical(&lengths[..period]))
+    let seen = long && lengths.len() >= evidence_holds(period) && believable(&lengths[..period]);
+    seen.then(|| Pattern::canonical(&lengths[..period]))
 }
 
 #[cfg(test)]
@@ -228,6 +253,23 @@ mod tests {
         assert_eq!(Pattern::canonical(&film_in_25).label(), "1×23:2");
         let long: Vec<u32> = (0..100).map(|k| 2 + u32::from(k % 7 == 0)).collect();
         assert_eq!(Pattern::canonical(&long).label(), "100 in 215");
+    }
+
+    #[test]
+    fn words_of_rate_pairs_are_told_from_broken_patterns() {
+        let film: Vec<u32> = [2, 3].repeat(11);
+        for (period, mechanical) in [
+            (vec![1], true),
+            (vec![3, 2, 3, 2, 2], true),
+            (vec![3, 3, 2, 2], false),
+            ([vec![1; 23], vec![2]].concat(), true),
+            ([vec![2], vec![1; 23]].concat(), true),
+            ([&film[..], &[2, 4]].concat(), false),
+            ([&film[..], &[1]].concat(), false),
+            ([&film[..], &[2]].concat(), true),
+        ] {
+            assert_eq!(is_mechanical(&period), mechanical, "{period:?}");
+        }
     }
 
     #[test]

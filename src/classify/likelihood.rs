@@ -28,6 +28,9 @@ const WIDE: usize = 6;
 /// Log-likelihood ratios of the measure are held within this: no measure is surer than one in e⁹ (8103).
 const LOG_RATIO_LIMIT: f32 = 9.0;
 
+/// Highest confidence that a measure can give: the probability that goes with [`LOG_RATIO_LIMIT`].
+pub(super) const MEASURE_CONFIDENCE_MAX: f32 = 0.999_877;
+
 /// Log odds from which a recording is taken to be exact: ln(100).
 const EXACT_FROM: f64 = 4.6;
 
@@ -35,13 +38,22 @@ const EXACT_FROM: f64 = 4.6;
 /// sample as it was and still moves a block of chroma by more than its rounding.
 const COLOUR_ONLY_FROM: f32 = 2.0;
 
-/// ln P(evidence | new) − ln P(evidence | same) per frame; −∞ where digests prove the same picture.
+/// A change is a pulse of brightness when no more than this is left of its energy without the uniform step, code
+/// values squared: less than the rounding of single samples, 1 / 12, leaves in means of some.
+const PULSE_REST_MAX: f32 = 0.05;
+
+/// Largest pulse, code values: encoders and lamps pulse by less, flashes in a scene are stronger. Choice.
+const PULSE_MAX: f32 = 12.0;
+
+/// ln P(evidence | new) − ln P(evidence | same) per frame; −∞ where digests prove the same picture, or nothing
+/// but a pulse of brightness tells the pictures apart.
 pub(super) fn log_ratios(evidence: &[FrameEvidence]) -> Vec<f32> {
     let mut ratios: Vec<f32> = features(evidence)
         .map(|one| match one {
             Change::First => f32::INFINITY,
             Change::None => f32::NEG_INFINITY,
             Change::ColourOnly => LOG_RATIO_LIMIT,
+            Change::Pulse => f32::NEG_INFINITY,
             Change::Described(features) => log_ratio(&features).clamp(-LOG_RATIO_LIMIT, LOG_RATIO_LIMIT),
         })
         .collect();
@@ -108,6 +120,8 @@ pub enum Change {
     First,
     /// Equal digests.
     None,
+    /// A uniform step of brightness that is taken back at once: the encoder's or the lamp's, not the scene's.
+    Pulse,
     /// Luma is the same to the last bit, chroma is not.
     ColourOnly,
     /// The numbers that describe it, in the order of [`FEATURE_NAMES`].
@@ -128,10 +142,24 @@ pub fn features(evidence: &[FrameEvidence]) -> impl Iterator<Item = Change> + '_
             Change::None
         } else if one.luma.worst == 0.0 && one.chroma.worst >= COLOUR_ONLY_FROM {
             Change::ColourOnly
+        } else if is_pulse(evidence, frame) {
+            Change::Pulse
         } else {
             Change::Described(series.describe(evidence, frame))
         }
     })
+}
+
+/// Whether nothing but brightness changes here, evenly and by little, and goes back at the frame before or after.
+fn is_pulse(evidence: &[FrameEvidence], frame: usize) -> bool {
+    let step = |frame: usize| evidence.get(frame).map_or(0.0, |one| one.reduced.offset);
+    let here = step(frame);
+    let taken_back = |other: f32| other * here < 0.0 && (0.5..2.0).contains(&(-other / here));
+    let uniform =
+        here.abs() >= PULSE_UNIFORM_FROM * evidence[frame].reduced.energy.max(SMALLEST_ENERGY).sqrt();
+    uniform
+        && here.abs() <= PULSE_MAX
+        && (taken_back(step(frame + 1)) || frame > 1 && taken_back(step(frame - 1)))
 }
 
 /// The measures that are compared along time.

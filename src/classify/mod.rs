@@ -162,7 +162,7 @@ pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
                 0 => (1.0, Evidence::Measure),
                 _ if identical(frame) => (1.0, Evidence::Digest),
                 _ if open(frame) => (confidence, Evidence::Cadence),
-                _ => (confidence, Evidence::Measure),
+                _ => (confidence.min(likelihood::MEASURE_CONFIDENCE_MAX), Evidence::Measure),
             };
             let mut flags = FrameFlags::default();
             if one.after_gap {

@@ -155,8 +155,7 @@ fn is_pulse(evidence: &[FrameEvidence], frame: usize) -> bool {
     let step = |frame: usize| evidence.get(frame).map_or(0.0, |one| one.reduced.offset);
     let here = step(frame);
     let taken_back = |other: f32| other * here < 0.0 && (0.5..2.0).contains(&(-other / here));
-    let uniform =
-        here.abs() >= PULSE_UNIFORM_FROM * evidence[frame].reduced.energy.max(SMALLEST_ENERGY).sqrt();
+    let uniform = evidence[frame].reduced.energy - here * here <= PULSE_REST_MAX;
     uniform
         && here.abs() <= PULSE_MAX
         && (taken_back(step(frame + 1)) || frame > 1 && taken_back(step(frame - 1)))

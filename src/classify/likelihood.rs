@@ -42,6 +42,9 @@ const COLOUR_ONLY_FROM: f32 = 2.0;
 /// values squared: less than the rounding of single samples, 1 / 12, leaves in means of some.
 const PULSE_REST_MAX: f32 = 0.05;
 
+/// Smallest pulse, code values: half a step of an 8-bit recording. Smaller ones are drowned by the rest.
+const PULSE_MIN: f32 = 0.5;
+
 /// Largest pulse, code values: encoders and lamps pulse by less, flashes in a scene are stronger. Choice.
 const PULSE_MAX: f32 = 12.0;
 
@@ -157,7 +160,7 @@ fn is_pulse(evidence: &[FrameEvidence], frame: usize) -> bool {
     let taken_back = |other: f32| other * here < 0.0 && (0.5..2.0).contains(&(-other / here));
     let uniform = evidence[frame].reduced.energy - here * here <= PULSE_REST_MAX;
     uniform
-        && here.abs() <= PULSE_MAX
+        && (PULSE_MIN..=PULSE_MAX).contains(&here.abs())
         && (taken_back(step(frame + 1)) || frame > 1 && taken_back(step(frame - 1)))
 }
 

@@ -9,6 +9,10 @@ use crate::units::{gcd, Rate, STANDARD_RATES};
 /// Periods of the pattern between two slips that make them slow: fewer, and a longer period that contains
 /// them may explain the holds better.
 pub(super) const SLOW_SLIP_PERIODS: u64 = 8;
+/// Pictures skipped more often than this are a rate conversion that leaves pictures out, not two clocks, seconds:
+/// the nearest standard rates that are not meant to be the same (59.94 on 50, 30 on 25) skip several a second, the
+/// 1000/1001 pairs one in 16 s or more.
+const SKIP_INTERVAL_MIN_S: f64 = 2.0;
 /// How likely the breaks may be by chance, against being slips, where they prove themselves: 1 in 500.
 const CHANCE_MAX: f64 = 0.002;
 /// Each break of the kind that lies off the chain is this many times likelier by chance than among slips:
@@ -85,11 +89,12 @@ impl Search<'_> {
             }
         }
         let (pictures, frames) = tracking.dominant_pattern().pace();
-        self.slip_of(&self.lone_skips(), tracking, |chain| {
+        let skips = self.slip_of(&self.lone_skips(), tracking, |chain| {
             let span = (chain.frames.last()? - chain.frames.first()?) as f64;
             let skipped = (span / chain.interval as f64).round();
             Some(Drift { frames: span, shift: -skipped * frames as f64 / pictures as f64 })
-        })
+        });
+        skips.filter(|slip| slip.report.interval_s >= SKIP_INTERVAL_MIN_S)
     }
 
     /// Frames before which just one picture is lost.

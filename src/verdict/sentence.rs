@@ -1,11 +1,14 @@
 //! The verdict: what was delivered, what moved, what is wrong, what it rests on.
 
-use crate::classify::{Evidence, FrameClass};
+use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::hz_text;
 
 use super::findings::{constant_hold, counted, repeats_in_pattern, Case};
 use super::{Finding, FindingKind, Severity};
+
+/// One part in this many of mixes is enough to be said first. Choice.
+const MIXED_PART: u64 = 10;
 
 /// The verdict in plain sentences, most important first.
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
@@ -76,6 +79,13 @@ fn motion(case: &Case<'_>, findings: &[Finding]) -> String {
         } else {
             "nearly every frame shows a new picture"
         };
+        let mixes = case.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count() as u64;
+        if mixes > judged / MIXED_PART {
+            return format!(
+                "{rates}, but {mixes} of {judged} are mixes of two pictures and none of their own: every frame differs \
+                 from the one before and few show what the clip holds."
+            );
+        }
         return format!("{rates}: {share} ({} of {judged}).", judged - repeats);
     }
     let (in_pattern, places) = match constant_hold(case.cadence) {

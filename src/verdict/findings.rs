@@ -1,6 +1,6 @@
 //! One function per finding kind: analysis in, findings out.
 
-use crate::cadence::{gaps, CadenceAnalysis, FrameTimes, Hold};
+use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, FrameTimes, Freeze, Hold};
 use crate::classify::{ClassifiedFrame, FrameFlags};
 use crate::units::{hz_text, Rate};
 
@@ -29,6 +29,11 @@ const PATTERN_SPEAKS: f64 = 0.5;
 
 /// A motion rate is that of the clip when it is within this fraction of it.
 const RATE_TOLERANCE: f64 = 0.005;
+
+/// A hold is sure when its repeats have at least this confidence on average: a finding must not be stronger than
+/// its evidence. Choice: the same as for a call that counts as sure in the tables of confidence, less what the
+/// geometric spread of several calls makes up.
+const SURE_HOLD: f32 = 0.9;
 
 /// Everything a finding is made from.
 pub(super) struct Case<'a> {
@@ -64,6 +69,21 @@ impl Case<'_> {
             self.seconds(last) + self.times.delivered_rate.period_ms() / 1000.0
         };
         1000.0 * (end - self.seconds(first)).max(0.0)
+    }
+
+    /// Whether the frames after `first` up to `last` are surely the picture of `first`.
+    fn surely_held(&self, first: u64, last: u64) -> bool {
+        let repeats = self.frames.get(first as usize + 1..=last as usize).unwrap_or_default();
+        let sum: f32 = repeats.iter().map(|frame| frame.confidence).sum();
+        sum >= SURE_HOLD * repeats.len() as f32
+    }
+
+    /// Holds that would be findings if their calls were sure.
+    pub fn unsure_holds(&self) -> u64 {
+        let unsure_break = |one: &&CadenceBreak| !self.surely_held(one.frame, last_of(one));
+        let unsure_freeze = |one: &&Freeze| !self.surely_held(one.first_frame, one.last_frame);
+        let breaks = self.cadence.breaks.iter().filter(unsure_break).count();
+        (breaks + self.cadence.freezes.iter().filter(unsure_freeze).count()) as u64
     }
 
     fn finding(&self, kind: FindingKind, severity: Severity, event: Event, text: String) -> Finding {
@@ -175,14 +195,16 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
     vec![case.finding(FindingKind::HalfRateMotion, severity, Event { count: found, ..case.whole() }, text)]
 }
 
+/// Last frame of the hold that breaks the pattern.
+fn last_of(one: &CadenceBreak) -> u64 {
+    one.frame + u64::from(one.found_hold).saturating_sub(1)
+}
+
 /// Holds that leave the pattern.
 pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
     let breaks = &case.cadence.breaks;
-    let events = breaks.iter().map(|one| Event {
-        first_frame: one.frame,
-        last_frame: one.frame + u64::from(one.found_hold).saturating_sub(1),
-        count: 1,
-    });
+    let sure = breaks.iter().filter(|one| case.surely_held(one.frame, last_of(one)));
+    let events = sure.map(|one| Event { first_frame: one.frame, last_frame: last_of(one), count: 1 });
     let label = case.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
     case.merged(events)
         .into_iter()
@@ -204,7 +226,7 @@ pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
 
 /// Pictures that stay far longer than the cadence explains.
 pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
-    let make = |freeze: &crate::cadence::Freeze| {
+    let make = |freeze: &Freeze| {
         let event = Event { first_frame: freeze.first_frame, last_frame: freeze.last_frame, count: 1 };
         let frames = freeze.last_frame - freeze.first_frame + 1;
         let after = match freeze.lost_pictures {
@@ -217,7 +239,8 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
             if freeze.duration_ms > ACCEPTABLE_FREEZE_MS { Severity::Fault } else { Severity::Warning };
         case.finding(FindingKind::Freeze, severity, event, text)
     };
-    case.cadence.freezes.iter().map(make).collect()
+    let sure = |one: &&Freeze| case.surely_held(one.first_frame, one.last_frame);
+    case.cadence.freezes.iter().filter(sure).map(make).collect()
 }
 
 /// Pictures that never appeared although the timestamps are whole.

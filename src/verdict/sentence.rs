@@ -10,10 +10,17 @@ use super::{Finding, FindingKind, Severity};
 /// One part in this many of mixes is enough to be said first. Choice.
 const MIXED_PART: u64 = 10;
 
+/// Confidence below which a call is unsure.
+const UNSURE_BELOW: f32 = 0.9;
+
+/// One part in this many of unsure calls weakens the verdict enough to be said. Choice.
+const UNSURE_PART: usize = 10;
+
 /// The verdict in plain sentences, most important first.
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
     let mut sentences = vec![motion(case, findings)];
     sentences.extend(faults(findings));
+    sentences.extend(unsure(case));
     sentences.extend(still(case));
     sentences.extend(proof(case));
     if !complete {
@@ -127,6 +134,15 @@ fn faults(findings: &[Finding]) -> Option<String> {
     let mut letters = text.chars();
     let first = letters.next()?.to_uppercase().to_string();
     Some(format!("{first}{}.", letters.as_str()))
+}
+
+/// How many calls are unsure, where they are many.
+fn unsure(case: &Case<'_>) -> Option<String> {
+    let total = case.frames.len();
+    let unsure = case.frames.iter().filter(|frame| frame.confidence < UNSURE_BELOW).count();
+    (unsure * UNSURE_PART > total).then(|| {
+        format!("{unsure} of {total} calls are unsure: new and repeated pictures hardly differ in this recording.")
+    })
 }
 
 /// What stood still and was not judged.

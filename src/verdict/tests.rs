@@ -126,3 +126,26 @@ fn events_are_merged_until_they_can_be_read() {
     // Each repeat breaks the pattern once, unless all of them are one long pattern.
     assert!(events == 0 || events >= 900, "{events} events in {count} findings");
 }
+
+#[test]
+fn unsure_calls_make_no_finding() {
+    let mut frames = frames(&format!("{}{}{}", "n".repeat(120), "r".repeat(30), "n".repeat(120)));
+    let rate = Rate::new(60000, 1001).unwrap();
+    let stated = StatedRate { rate, source: RateSource::Header };
+    let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
+    for (confidence, freezes, note) in [(0.99, 1, false), (0.6, 0, true)] {
+        frames[120..150].iter_mut().for_each(|frame| frame.confidence = confidence);
+        let cadence = analyse(&frames, &settled.times);
+        let found = conclude(&frames, &settled.times, &cadence, None, true);
+        let of_kind = found.findings.iter().filter(|finding| finding.kind == FindingKind::Freeze).count();
+        assert_eq!(of_kind, freezes, "{confidence}");
+        let noted = found.notes.iter().any(|note| note.code == NoteCode::NoisyMeasure);
+        assert_eq!(noted, note, "{confidence}");
+        assert_eq!(
+            found.verdict.contains("30 of 270 calls are unsure"),
+            note,
+            "{confidence}: {}",
+            found.verdict
+        );
+    }
+}

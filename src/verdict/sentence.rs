@@ -187,6 +187,17 @@ pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
             "Too little moves to judge a cadence. Record a stretch of the clip with motion.",
         ));
     }
+    let unsure = case.unsure_holds();
+    if unsure > 0 {
+        notes.push(Note::new(
+            NoteCode::NoisyMeasure,
+            format!(
+                "{} longer or shorter than the cadence asks by unsure calls only, so no finding is made of them. A \
+                 lossless recording would settle it.",
+                counted(unsure, "hold")
+            ),
+        ));
+    }
     let half_rate =
         findings.iter().any(|f| f.kind == FindingKind::HalfRateMotion && f.severity == Severity::Warning);
     if half_rate && case.source_rate.is_none() {

@@ -24,5 +24,6 @@ pub mod pictures;
 pub mod pipeline;
 pub mod report;
 pub mod settings;
+pub mod source;
 pub mod units;
 pub mod verdict;

@@ -16,6 +16,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),
     ("classify", &["fingerprint"]),
+    ("source", &["classify", "fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fingerprint"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
@@ -25,7 +26,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "cadence", "verdict"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "cadence", "verdict"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[

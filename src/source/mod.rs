@@ -1,0 +1,79 @@
+//! Which picture of the clip each frame shows, where that is known: by a reference, or by marks that the clip
+//! carries. Pure.
+
+use crate::units::Rate;
+
+/// How the clip's pictures were recognised.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum SourceOrigin {
+    /// By aligning the capture with the clip itself.
+    Reference,
+    /// By numbers that the clip's pictures carry.
+    Marks,
+}
+
+/// What the indices of a clip count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum SourceUnit {
+    /// Whole pictures, from 0.
+    Picture,
+    /// Fields in the order of their moments, from 0; field `f` belongs to frame `f / 2` of the clip.
+    Field,
+}
+
+/// Which picture (or field) of the clip one frame shows.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum SourcePlace {
+    /// Not known: no mark could be read, or nothing in the clip is like it.
+    #[default]
+    Unknown,
+    /// This one.
+    Picture(u32),
+    /// A mix of two.
+    Mix {
+        /// The earlier one.
+        first: u32,
+        /// The later one.
+        second: u32,
+        /// Weight of the later one, 0 to 1.
+        weight: f32,
+    },
+    /// One of a range that look alike: which one cannot be told.
+    Ambiguous {
+        /// First of the range.
+        first: u32,
+        /// Last of the range.
+        last: u32,
+    },
+}
+
+impl SourcePlace {
+    /// The place as one number, fractional for a mix; `None` where it is not known or ambiguous.
+    pub fn index(self) -> Option<f64> {
+        match self {
+            Self::Picture(index) => Some(f64::from(index)),
+            Self::Mix { first, second, weight } => {
+                let (first, second) = (f64::from(first), f64::from(second));
+                Some(first + (second - first) * f64::from(weight))
+            }
+            Self::Unknown | Self::Ambiguous { .. } => None,
+        }
+    }
+}
+
+/// The clip's pictures along the capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SourceTrack {
+    /// How they were recognised.
+    pub origin: SourceOrigin,
+    /// What the indices count.
+    pub unit: SourceUnit,
+    /// Name of the clip as the person gave it, or as its marks say.
+    pub clip_name: String,
+    /// Pictures (or fields) per second of the clip.
+    pub clip_rate: Rate,
+    /// Pictures (or fields) the clip holds, where that is known.
+    pub clip_length: Option<u64>,
+    /// One place per frame of the capture.
+    pub places: Vec<SourcePlace>,
+}

@@ -6,6 +6,8 @@
 //! irregular hypothesis has one state that shows either class with equal probability, so that no pattern is
 //! ever forced upon motion that has none. Posteriors come from the forward-backward recursion.
 
+mod weak;
+
 /// Probability per frame that a pattern breaks (jumps to another place of its cycle).
 /// Choice: overloaded devices break several times a second, good ones never; once in two seconds lies between.
 const BREAK_PROBABILITY: f32 = 0.01;
@@ -102,10 +104,26 @@ pub(super) fn posteriors(log_ratios: &[f32], unsure: impl Fn(usize) -> bool) -> 
     let mut posterior: Vec<f32> = log_ratios.iter().map(|&ratio| logistic(ratio)).collect();
     let model = Model::new();
     let entry = model.entry();
-    for window in windows(log_ratios.len(), unsure) {
-        let inside = smooth(&model, &entry, &log_ratios[window.context.clone()]);
-        for frame in window.wanted {
-            posterior[frame] = inside[frame - window.context.start];
+    let windows = windows(log_ratios.len(), unsure);
+    let mut occupied = vec![0.0; model.cycles.len()];
+    for window in &windows {
+        let ratios = &log_ratios[window.context.clone()];
+        let smoothed = smooth(&model, &entry, ratios);
+        for (sum, share) in occupied.iter_mut().zip(&smoothed.occupied) {
+            *sum += share;
+        }
+        for frame in window.wanted.clone() {
+            posterior[frame] = smoothed.new[frame - window.context.start];
+        }
+    }
+    let established = weak::established(&model, &occupied);
+    let Some(lifted) = established.and_then(|cycle| weak::lifted(log_ratios, cycle)) else {
+        return posterior;
+    };
+    for window in &windows {
+        let smoothed = smooth(&model, &entry, &lifted[window.context.clone()]);
+        for frame in window.wanted.clone() {
+            posterior[frame] = smoothed.new[frame - window.context.start];
         }
     }
     posterior
@@ -152,8 +170,16 @@ fn emission(log_ratio: f32) -> (f32, f32, f32) {
     (new, same, 0.5 * (new + same))
 }
 
-/// Forward-backward over one stretch: P(new) per frame.
-fn smooth(model: &Model, entry: &[f32], log_ratios: &[f32]) -> Vec<f32> {
+/// What smoothing one stretch gives.
+struct Smoothed {
+    /// P(new) per frame.
+    new: Vec<f32>,
+    /// Frames that lie in each cycle, weighted by their posterior.
+    occupied: Vec<f32>,
+}
+
+/// Forward-backward over one stretch.
+fn smooth(model: &Model, entry: &[f32], log_ratios: &[f32]) -> Smoothed {
     let states = model.states();
     let mut forward = vec![0.0; states * log_ratios.len()];
     let mut before = entry.to_vec();
@@ -164,14 +190,27 @@ fn smooth(model: &Model, entry: &[f32], log_ratios: &[f32]) -> Vec<f32> {
     }
     let mut backward = vec![1.0; states];
     let mut weighted = vec![0.0; states];
-    let mut posterior = vec![0.0; log_ratios.len()];
+    let mut smoothed = Smoothed { new: vec![0.0; log_ratios.len()], occupied: vec![0.0; model.cycles.len()] };
     for (frame, row) in forward.chunks_exact(states).enumerate().rev() {
-        posterior[frame] = new_share(model, log_ratios[frame], row, &backward);
+        smoothed.new[frame] = new_share(model, log_ratios[frame], row, &backward);
+        add_occupied(model, row, &backward, &mut smoothed.occupied);
         emit(model, log_ratios[frame], &backward, &mut weighted);
         normalise(&mut weighted);
         retreat(model, entry, &weighted, &mut backward);
     }
-    posterior
+    smoothed
+}
+
+/// Adds the posterior of each cycle in one frame.
+fn add_occupied(model: &Model, forward: &[f32], backward: &[f32], occupied: &mut [f32]) {
+    let total: f32 = forward.iter().zip(backward).map(|(f, b)| f * b).sum();
+    if total <= 0.0 {
+        return;
+    }
+    for (sum, cycle) in occupied.iter_mut().zip(&model.cycles) {
+        let inside = forward[cycle.clone()].iter().zip(&backward[cycle.clone()]);
+        *sum += inside.map(|(f, b)| f * b).sum::<f32>() / total;
+    }
 }
 
 /// `to = from × emission`, state by state.

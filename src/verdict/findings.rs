@@ -1,7 +1,7 @@
 //! One function per finding kind: analysis in, findings out.
 
 use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, FrameTimes, Freeze, Hold};
-use crate::classify::{ClassifiedFrame, FrameFlags};
+use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::units::{hz_text, Rate};
 
 use super::{Finding, FindingKind, Severity};
@@ -78,10 +78,21 @@ impl Case<'_> {
         sum >= SURE_HOLD * repeats.len() as f32
     }
 
+    /// Whether a picture surely stands while the scene moves: its repeats are sure, and so are the new pictures at
+    /// both ends. Where these are not, the scene may stand still.
+    fn surely_frozen(&self, freeze: &Freeze) -> bool {
+        let ends = [freeze.first_frame, freeze.last_frame + 1];
+        let sure = |frame: u64| match self.frames.get(frame as usize) {
+            Some(end) if end.class == FrameClass::New => end.confidence >= SURE_HOLD,
+            _ => true,
+        };
+        self.surely_held(freeze.first_frame, freeze.last_frame) && ends.into_iter().all(sure)
+    }
+
     /// Holds that would be findings if their calls were sure.
     pub fn unsure_holds(&self) -> u64 {
         let unsure_break = |one: &&CadenceBreak| !self.surely_held(one.frame, last_of(one));
-        let unsure_freeze = |one: &&Freeze| !self.surely_held(one.first_frame, one.last_frame);
+        let unsure_freeze = |one: &&Freeze| !self.surely_frozen(one);
         let breaks = self.cadence.breaks.iter().filter(unsure_break).count();
         (breaks + self.cadence.freezes.iter().filter(unsure_freeze).count()) as u64
     }
@@ -239,7 +250,7 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
             if freeze.duration_ms > ACCEPTABLE_FREEZE_MS { Severity::Fault } else { Severity::Warning };
         case.finding(FindingKind::Freeze, severity, event, text)
     };
-    let sure = |one: &&Freeze| case.surely_held(one.first_frame, one.last_frame);
+    let sure = |one: &&Freeze| case.surely_frozen(one);
     case.cadence.freezes.iter().filter(sure).map(make).collect()
 }
 

@@ -46,6 +46,14 @@ const STALL_GROWTH: std::ops::RangeInclusive<f32> = 0.65..=1.5;
 /// alike have 0, slow motion ln 4.
 const STALL_LOG_TWO_MIN: f32 = 0.5;
 
+/// Smallest ln of the energy of two steps against one at which one more or less can be counted: slow motion has
+/// ln 4.
+const RETURN_LOG_TWO_MIN: f32 = 0.8;
+
+/// Steps may lie this far off a whole number, and most pictures whose turn a picture shown again takes. Choice.
+const RETURN_WITHIN: f32 = 0.4;
+const RETURN_LOST_MAX: f32 = 2.0;
+
 /// Share of the holds around a stall that must be alike: a clip that holds its pictures as it likes stalls by
 /// itself.
 const HOLDS_ALIKE: f64 = 0.75;
@@ -60,7 +68,7 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
             continue;
         }
         let scene = Scene { frames, evidence, news, place };
-        if let Some(jump) = scene.jump_by_motion().or_else(|| scene.jump_by_amplitude()) {
+        if let Some(jump) = scene.jump() {
             frames[index].lost_before = jump.lost;
             frames[index].lost_uncertainty = jump.uncertainty;
             frames[index].flags.insert(FrameFlags::AFTER_DROP);
@@ -84,6 +92,10 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
+    fn jump(&self) -> Option<Jump> {
+        self.jump_by_motion().or_else(|| self.jump_after_return()).or_else(|| self.jump_by_amplitude())
+    }
+
     /// Frames that the picture at `place` of the list stays; frame 0 stands before the list.
     fn hold_before(&self, place: usize) -> usize {
         self.news[place] - if place == 0 { 0 } else { self.news[place - 1] }
@@ -126,6 +138,12 @@ impl Scene<'_> {
         self.growth(around).is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
     }
 
+    /// Whether the picture before is one that was shown already.
+    fn after_return(&self) -> bool {
+        let before = self.place.checked_sub(1).map(|place| self.frames[self.news[place]].flags);
+        before.is_some_and(|flags| flags.contains(FrameFlags::OUT_OF_ORDER))
+    }
+
     /// How many pictures are missing by the step of the motion against the single step around it.
     fn jump_by_motion(&self) -> Option<Jump> {
         let step = Step::of(&self.evidence[self.news[self.place]])?;
@@ -138,15 +156,14 @@ impl Scene<'_> {
         let length = steady.single.length();
         let uncertainty = pictures * (steady.error + SINGLE_ERROR_PX / length) + JUMP_ERROR;
         // A picture shown again puts the step back by one that was shown already.
-        let before = self.place.checked_sub(1).map(|place| self.frames[self.news[place]].flags);
-        let shown =
-            if before.is_some_and(|flags| flags.contains(FrameFlags::OUT_OF_ORDER)) { 2.0 } else { 1.0 };
+        let shown = if self.after_return() { 2.0 } else { 1.0 };
         let stalled = self.stalled();
         let sure = if stalled > 0 {
             pictures - uncertainty > 1.0
         } else {
             let alone = self.lone(&around, steady.single);
-            uncertainty <= LONE_ERROR_MAX && length >= LONE_STEP_MIN_PX && alone
+            let clear = length >= LONE_STEP_MIN_PX || self.after_return();
+            uncertainty <= LONE_ERROR_MAX && clear && alone
         };
         // A device that plays on without delay has skipped as many as it stood: taken where the motion allows.
         let skipped = stalled as f32;
@@ -171,6 +188,22 @@ impl Scene<'_> {
                     || self.frames[side[0]].flags.contains(FrameFlags::OUT_OF_ORDER)
             })
         })
+    }
+
+    /// After a picture shown again, where no motion can be measured: going on from it takes two steps where the
+    /// turn was an extra one, and one more for each picture whose turn it took. Energies tell how many.
+    fn jump_after_return(&self) -> Option<Jump> {
+        if !self.after_return() || self.stalled() > 0 {
+            return None;
+        }
+        let (growth, two) = self.growth(&sides(self.frames, self.news, self.place))?;
+        if two < RETURN_LOG_TWO_MIN {
+            return None;
+        }
+        let steps = (growth / two).exp2();
+        let lost = (steps - 2.0).round();
+        let sure = (steps - 2.0 - lost).abs() <= RETURN_WITHIN && (1.0..=RETURN_LOST_MAX).contains(&lost);
+        sure.then_some(Jump { lost: lost as u16, uncertainty: RETURN_WITHIN })
     }
 
     /// After a stall, where no motion can be measured: a device that plays on without delay has skipped as many

@@ -97,7 +97,7 @@ fn contrast(stretch: &[f32], cycle: &[bool], place: usize) -> Option<Contrast> {
     let within = same[2] - same[1] * means[0] + new[2] - new[1] * means[1];
     let variance = within / (stretch.len() as f32 - 2.0);
     let difference = means[1] - means[0];
-    if !(variance > 0.0) || difference <= 0.0 {
+    if variance <= 0.0 || difference <= 0.0 {
         return None;
     }
     Some(Contrast {

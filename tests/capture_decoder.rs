@@ -6,7 +6,7 @@ use std::path::Path;
 use std::process::Command;
 
 use capture_common::{decoder_is_here, ffmpeg, independent_ticks, read};
-use evenbeat::capture::{open, CaptureArg};
+use evenbeat::capture::{open, CaptureArg, Leap};
 use evenbeat::frame::Scan;
 use evenbeat::note::NoteCode;
 use evenbeat::settings::ReadingSettings;
@@ -70,6 +70,40 @@ fn samples_arrive_unchanged() {
         assert_eq!(coded.samples, plain.samples, "{format}");
         assert_eq!(coded.facts.shape, plain.facts.shape, "{format}");
         assert_eq!(coded.samples.len(), 10, "{format}");
+    }
+}
+
+#[test]
+fn a_leap_lands_on_the_frame_asked_for() {
+    if !decoder_is_here() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    for (file, coding) in [
+        ("b-pictures.mkv", "-c:v libx264 -g 48 -bf 3"),
+        ("index.mp4", "-c:v libx264 -g 250"),
+        ("transport.ts", "-c:v mpeg2video -g 15 -bf 2"),
+        ("late-start.mkv", "-c:v ffv1 -output_ts_offset 7"),
+    ] {
+        let path = folder.path().join(file);
+        let source = "-f lavfi -i testsrc2=s=64x48:r=30000/1001:d=30 -pix_fmt yuv420p";
+        ffmpeg(&format!("{source} {coding} {}", path.display()));
+        let whole = read(&path, &settings());
+        for target in [640, 850] {
+            let mut source = open(&CaptureArg::Path(path.clone()), &settings()).unwrap();
+            let leap = Leap { frames: target as u64, ticks: whole.ticks[target] };
+            assert!(source.leap(leap).unwrap(), "{file}");
+            let mut samples = Vec::new();
+            for frame in target..target + 3 {
+                let timing = source.read_frame(&mut samples).unwrap().expect("a frame");
+                assert_eq!(timing.ticks, whole.ticks[frame], "{file} frame {frame}");
+                assert_eq!(blake3::hash(&samples), whole.samples[frame], "{file} frame {frame}");
+            }
+        }
+        let mut source = open(&CaptureArg::Path(path.clone()), &settings()).unwrap();
+        let nowhere = whole.ticks[700].map(|ticks| ticks + 1);
+        let error = source.leap(Leap { frames: 700, ticks: nowhere }).expect_err("no frame has this time");
+        assert_eq!(error.what, "cannot find a frame again");
     }
 }
 

@@ -83,7 +83,10 @@ fn demo(device: &str, frames: usize) -> (Audit, Pictures) {
     let audit = audit_source(capture.open(), &settings, Run { progress: &NoProgress, stop: &stop }).unwrap();
     let budget = report::pictures_budget(&audit, &common::provenance(), 6_000_000);
     let view = ViewSettings::default();
-    let fetched = pictures::fetch(capture.open(), Fetch { audit: &audit, view: &view, budget, stop: &stop });
+    let fetched = pictures::fetch(
+        &mut || Ok(capture.open()),
+        Fetch { audit: &audit, view: &view, budget, stop: &stop },
+    );
     (audit, fetched.unwrap())
 }
 

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use evenbeat::audit::{self, audit_source, Audit, Run};
-use evenbeat::capture::{CaptureArg, CaptureEnd, CaptureFacts, FrameSource};
+use evenbeat::capture::{self, CaptureArg, CaptureEnd, CaptureFacts, FrameSource, Leap};
 use evenbeat::demo::{demo_captures, DemoCapture};
 use evenbeat::error::Result;
 use evenbeat::frame::FrameTiming;
@@ -31,6 +31,18 @@ fn demo(device: &str, frames: usize) -> DemoCapture {
 
 fn audited(capture: &DemoCapture) -> Audit {
     audit_source(capture.open(), &Settings::default(), run()).unwrap()
+}
+
+fn write_y4m(capture: &DemoCapture, path: &Path) {
+    let mut source = capture.open();
+    let shape = source.facts().shape;
+    let mut bytes = format!("YUV4MPEG2 W{} H{} F60000:1001\n", shape.width, shape.height).into_bytes();
+    let mut samples = Vec::new();
+    while source.read_frame(&mut samples).unwrap().is_some() {
+        bytes.extend_from_slice(b"FRAME\n");
+        bytes.extend_from_slice(&samples);
+    }
+    fs::write(path, bytes).unwrap();
 }
 
 /// The sample whose frames have uneven times of their own.
@@ -157,9 +169,14 @@ impl FrameSource for Counted<'_> {
     }
 }
 
-fn fetched(audit: &Audit, source: Box<dyn FrameSource + '_>, bytes: u64) -> Result<Pictures> {
+fn fetched<'a>(
+    audit: &Audit,
+    mut open: impl FnMut() -> Box<dyn FrameSource + 'a> + 'a,
+    bytes: u64,
+) -> Result<Pictures> {
     let view = ViewSettings::default();
-    pictures::fetch(source, Fetch { audit, view: &view, budget: Budget { bytes }, stop: &STOP })
+    let fetch = Fetch { audit, view: &view, budget: Budget { bytes }, stop: &STOP };
+    pictures::fetch(&mut || Ok(open()), fetch)
 }
 
 #[test]
@@ -167,11 +184,11 @@ fn the_second_reading_ends_with_the_last_frame_needed() {
     let capture = demo("brass-kettle", 120);
     let audit = audited(&capture);
     let read = AtomicU64::new(0);
-    let counted = Counted { source: capture.open(), read: &read, fails_at: None };
-    let pictures = fetched(&audit, Box::new(counted), 10_000_000).unwrap();
+    let counted = || Box::new(Counted { source: capture.open(), read: &read, fails_at: None });
+    let pictures = fetched(&audit, || counted(), 10_000_000).unwrap();
     let last = pictures.stretches.iter().map(|stretch| stretch.frames.end).max().unwrap();
     assert!(last < 120, "{:?}", pictures.stretches);
-    assert_eq!(read.into_inner(), last);
+    assert_eq!(read.load(Ordering::Relaxed), last);
     assert_eq!(pictures.stretches[0].reason, Reason::Typical);
     assert!(pictures
         .stretches
@@ -179,11 +196,57 @@ fn the_second_reading_ends_with_the_last_frame_needed() {
         .all(|stretch| stretch.frames.clone().all(|f| pictures.pictures.contains_key(&f))));
 }
 
+/// Leaps, but lands some frames off.
+struct Leaping<'a> {
+    source: Box<dyn FrameSource>,
+    off_by: u64,
+    leaps: &'a AtomicU64,
+}
+
+impl FrameSource for Leaping<'_> {
+    fn facts(&self) -> &CaptureFacts {
+        self.source.facts()
+    }
+
+    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+        self.source.read_frame(samples)
+    }
+
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        self.leaps.fetch_add(1, Ordering::Relaxed);
+        self.source.leap(Leap { frames: leap.frames + self.off_by, ..leap })
+    }
+
+    fn finish(self: Box<Self>) -> CaptureEnd {
+        self.source.finish()
+    }
+}
+
+#[test]
+fn leaping_brings_the_pictures_that_reading_brings() {
+    let capture = demo("paper-boat", 150);
+    let audit = audited(&capture);
+    let read = AtomicU64::new(0);
+    let through = || Box::new(Counted { source: capture.open(), read: &read, fails_at: None });
+    let whole = fetched(&audit, || through(), 10_000_000).unwrap();
+    for off_by in [0, 1, 1000] {
+        let leaps = AtomicU64::new(0);
+        let leaping = || Box::new(Leaping { source: capture.open(), off_by, leaps: &leaps });
+        assert_eq!(fetched(&audit, || leaping(), 10_000_000).unwrap(), whole, "off by {off_by}");
+        assert!(leaps.load(Ordering::Relaxed) > 0);
+    }
+    let path = tempfile::tempdir().unwrap();
+    let file = path.path().join("boat.y4m");
+    write_y4m(&capture, &file);
+    let from_file = || capture::open(&CaptureArg::Path(file.clone()), &ReadingSettings::default()).unwrap();
+    assert_eq!(fetched(&audit, from_file, 10_000_000).unwrap(), whole);
+}
+
 #[test]
 fn repeats_show_no_difference_and_new_pictures_do() {
     let capture = demo("brass-kettle", 120);
     let audit = audited(&capture);
-    let pictures = fetched(&audit, capture.open(), 10_000_000).unwrap();
+    let pictures = fetched(&audit, || capture.open(), 10_000_000).unwrap();
     let strip = pictures.strip.unwrap();
     assert!(strip.frames.len() >= 8);
     for (frame, _, difference) in strip.frames.iter().filter(|(frame, ..)| *frame > 0) {
@@ -195,7 +258,7 @@ fn repeats_show_no_difference_and_new_pictures_do() {
 #[test]
 fn another_capture_gives_no_pictures() {
     let audit = audited(&demo("brass-kettle", 60));
-    let pictures = fetched(&audit, demo("lantern-box", 60).open(), 10_000_000).unwrap();
+    let pictures = fetched(&audit, || demo("lantern-box", 60).open(), 10_000_000).unwrap();
     assert!(pictures.pictures.is_empty() && pictures.strip.is_none());
     assert!(pictures.remark.contains("is not the one that was audited"), "{}", pictures.remark);
 }
@@ -204,12 +267,12 @@ fn another_capture_gives_no_pictures() {
 fn a_capture_that_breaks_keeps_the_pictures_before() {
     let capture = demo("paper-boat", 150);
     let audit = audited(&capture);
-    let whole = fetched(&audit, capture.open(), 10_000_000).unwrap();
+    let whole = fetched(&audit, || capture.open(), 10_000_000).unwrap();
     let last = *whole.pictures.keys().last().unwrap();
     for (fails_at, is_error) in [(0, true), (last, false)] {
         let read = AtomicU64::new(0);
-        let broken = Counted { source: capture.open(), read: &read, fails_at: Some(fails_at) };
-        match fetched(&audit, Box::new(broken), 10_000_000) {
+        let broken = || Box::new(Counted { source: capture.open(), read: &read, fails_at: Some(fails_at) });
+        match fetched(&audit, || broken(), 10_000_000) {
             Err(error) => assert!(is_error, "{error}"),
             Ok(pictures) => {
                 assert!(!is_error);
@@ -227,7 +290,7 @@ fn the_page_stays_within_the_size_asked_for() {
     let provenance = common::provenance();
     for limit in [300_000, 1_000_000, 6_000_000] {
         let budget = evenbeat::report::pictures_budget(&audit, &provenance, limit);
-        let pictures = fetched(&audit, capture.open(), budget.bytes).unwrap();
+        let pictures = fetched(&audit, || capture.open(), budget.bytes).unwrap();
         let report = Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None };
         let page = html::page(&report, &timeline::svg(&audit).unwrap());
         assert!(page.len() as u64 <= limit, "{} of {limit}", page.len());

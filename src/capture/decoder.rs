@@ -15,7 +15,7 @@ use super::brake::Brake;
 use super::decoder_log::{Banner, DecoderLog};
 use super::limits::{cause_of, sides_allowed};
 use super::nut::{NutError, NutFrame, NutReader};
-use super::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
 use crate::note::{Note, NoteCode};
@@ -65,6 +65,18 @@ const RATE_AGREEMENT: f64 = 0.001;
 /// SMPTE ST 274. Containers that count milliseconds cannot write 60000/1001 exactly.
 const STANDARD_RATE_TOLERANCE: f64 = 10e-6;
 
+/// Fewest frames over which starting the decoder again is quicker than reading on: what it reads before the frame
+/// wanted is up to 250 frames by common encoders' default distance of key pictures (common practice, no source), and
+/// its start takes as long as some frames.
+const LEAP_MIN: u64 = 600;
+
+/// Demuxers that find a time but not the key picture before it.
+const UNINDEXED_DEMUXERS: &[&str] = &["mpegts", "mpeg"];
+
+/// Farthest apart that key pictures of such streams usually are, seconds: receivers must start soon after tuning in
+/// (common practice, no source).
+const KEY_PICTURES_S: f64 = 2.0;
+
 /// Demuxers of raw streams without timestamps: the decoder lays their frames out at a rate it assumes.
 const UNTIMED_DEMUXERS: &[&str] = &[
     "h264",
@@ -105,12 +117,26 @@ pub(crate) struct DecoderSource {
     notes: Vec<Note>,
     ended: bool,
     brake: Brake,
+    /// How to start the decoder again farther on; a stream has no farther on.
+    restart: Option<Restart>,
+    /// The frame that a leap was for.
+    found: Option<(Vec<u8>, i64)>,
+}
+
+/// What starts the decoder again.
+struct Restart {
+    program: OsString,
+    version: DecoderVersion,
+    path: PathBuf,
+    stream: u32,
 }
 
 /// Where the decoder takes the capture from.
 pub(crate) enum DecoderInput {
     /// A file that it opens itself.
     File(PathBuf),
+    /// A file from the last picture before a time in seconds that needs no earlier one.
+    FileFrom(PathBuf, f64),
     /// A stream that is fed to it.
     Stream(Box<dyn Read + Send>),
 }
@@ -156,7 +182,17 @@ impl DecoderSource {
             settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
         let version = DecoderVersion::ask(&program, &place, brake)?;
         let stream = settings.stream.unwrap_or(0);
-        let (mut process, stdout) = DecoderProcess::start(&program, &version, input, stream, &place, brake)?;
+        let restart = match &input {
+            DecoderInput::File(path) => Some(Restart {
+                program: program.clone(),
+                version: version.clone(),
+                path: path.clone(),
+                stream,
+            }),
+            DecoderInput::FileFrom(..) | DecoderInput::Stream(_) => None,
+        };
+        let start = Start { program: &program, version: &version, stream };
+        let (mut process, stdout) = start.decoder(input, &place, brake)?;
         let nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
             Err(error) => return Err(process.failure_at_start(error, stream, &place)),
@@ -204,6 +240,8 @@ impl DecoderSource {
             notes,
             ended: false,
             brake: brake.clone(),
+            restart,
+            found: None,
         })
     }
 
@@ -225,6 +263,27 @@ impl DecoderSource {
         let moved =
             if may_be_moved { self.process.log.moved_time(delivered, MESSAGE_PATIENCE) } else { None };
         moved.unwrap_or(delivered).div_euclid(self.ticks_per_tick)
+    }
+
+    /// Reads on to the frame at `ticks` exactly.
+    fn find(&mut self, ticks: i64) -> Result<()> {
+        let mut samples = Vec::new();
+        while let Some(timing) = self.read_frame(&mut samples)? {
+            match timing.ticks {
+                Some(now) if now == ticks => {
+                    self.found = Some((samples, ticks));
+                    return Ok(());
+                }
+                Some(now) if now < ticks => {}
+                _ => break,
+            }
+        }
+        Err(Error::new(
+            &self.place,
+            "cannot find a frame again",
+            format!("no frame at {ticks} ticks after going there"),
+            "check that the file does not change while it is read",
+        ))
     }
 
     /// Notes on an output that ended by itself.
@@ -279,6 +338,10 @@ impl FrameSource for DecoderSource {
     }
 
     fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
+        if let Some((found, ticks)) = self.found.take() {
+            *samples = found;
+            return Ok(Some(FrameTiming { ticks: Some(ticks), missing_before: 0 }));
+        }
         if self.ended {
             return Ok(None);
         }
@@ -338,6 +401,31 @@ impl FrameSource for DecoderSource {
                 "check the decoder given with --decoder",
             )),
         }
+    }
+
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        let (Some(restart), Some(ticks), Some(base)) = (&self.restart, leap.ticks, self.facts.time_base)
+        else {
+            return Ok(false);
+        };
+        if leap.frames < LEAP_MIN || self.times_are_invented {
+            return Ok(false);
+        }
+        let margin_s =
+            if UNINDEXED_DEMUXERS.contains(&self.banner.demuxer.as_str()) { KEY_PICTURES_S } else { 0.0 };
+        let input = DecoderInput::FileFrom(restart.path.clone(), base.seconds(ticks) - margin_s);
+        let start = Start { program: &restart.program, version: &restart.version, stream: restart.stream };
+        let (mut process, stdout) = start.decoder(input, &self.place, &self.brake)?;
+        self.nut = match NutReader::new(stdout) {
+            Ok(nut) => nut,
+            Err(error) => return Err(process.failure_at_start(error, restart.stream, &self.place)),
+        };
+        process.log.banner(MESSAGE_PATIENCE);
+        self.process = process;
+        self.last_delivered = None;
+        self.ended = false;
+        self.find(ticks)?;
+        Ok(true)
     }
 
     fn finish(mut self: Box<Self>) -> CaptureEnd {
@@ -550,20 +638,26 @@ impl DecoderVersion {
     }
 
     /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
-    fn arguments(&self, input: OsString, stream: u32) -> Vec<OsString> {
-        let mut arguments: Vec<OsString> = [
-            "-hide_banner",
-            "-nostdin",
-            "-nostats",
-            "-loglevel",
-            "level+info",
-            "-copyts",
-            "-noautorotate",
-            "-i",
-        ]
-        .map(OsString::from)
-        .into();
-        arguments.push(input);
+    fn arguments(&self, input: &DecoderInput, stream: u32) -> Vec<OsString> {
+        let mut arguments: Vec<OsString> =
+            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts", "-noautorotate"]
+                .map(OsString::from)
+                .into();
+        if let DecoderInput::FileFrom(_, seconds) = input {
+            let seconds = format!("{seconds:.6}");
+            let from = ["-noaccurate_seek", "-seek_timestamp", "1", "-ss", &seconds];
+            arguments.extend(from.map(OsString::from));
+        }
+        arguments.push("-i".into());
+        arguments.push(match input {
+            // The prefix keeps a name with a colon from being taken for a network address.
+            DecoderInput::File(path) | DecoderInput::FileFrom(path, _) => {
+                let mut argument = OsString::from("file:");
+                argument.push(path);
+                argument
+            }
+            DecoderInput::Stream(_) => "pipe:0".into(),
+        });
         let pass_through = if self.number >= FPS_MODE_VERSION { "-fps_mode" } else { "-vsync" };
         let time_base = if self.number >= TIME_BASE_NAME_VERSION { "demux" } else { "-1" };
         let map = format!("0:V:{stream}");
@@ -604,30 +698,30 @@ struct DecoderProcess {
     status: Option<ExitStatus>,
 }
 
-impl DecoderProcess {
-    fn start(
-        program: &OsStr,
-        version: &DecoderVersion,
+/// Which decoder is started for which stream.
+struct Start<'a> {
+    program: &'a OsStr,
+    version: &'a DecoderVersion,
+    stream: u32,
+}
+
+impl Start<'_> {
+    fn decoder(
+        &self,
         input: DecoderInput,
-        stream: u32,
         place: &str,
         brake: &Brake,
-    ) -> Result<(Self, ChildStdout)> {
-        let (argument, stdin) = match &input {
-            DecoderInput::File(path) => {
-                // The prefix keeps a name with a colon from being taken for a network address.
-                let mut argument = OsString::from("file:");
-                argument.push(path);
-                (argument, Stdio::null())
-            }
-            DecoderInput::Stream(_) => ("pipe:0".into(), Stdio::piped()),
+    ) -> Result<(DecoderProcess, ChildStdout)> {
+        let stdin = match input {
+            DecoderInput::File(_) | DecoderInput::FileFrom(..) => Stdio::null(),
+            DecoderInput::Stream(_) => Stdio::piped(),
         };
         let failed = |cause: String| {
             Error::new(place, "cannot start decoder", cause, "check the decoder given with --decoder")
         };
-        let mut command = Command::new(program);
+        let mut command = Command::new(self.program);
         command
-            .args(version.arguments(argument, stream))
+            .args(self.version.arguments(&input, self.stream))
             .env("AV_LOG_FORCE_NOCOLOR", "1")
             .stdin(stdin)
             .stdout(Stdio::piped())
@@ -646,9 +740,11 @@ impl DecoderProcess {
             return Err(failed("its output is not connected".into()));
         };
         enlarge_pipe(&stdout);
-        Ok((Self { child, log: DecoderLog::drain(stderr), status: None }, stdout))
+        Ok((DecoderProcess { child, log: DecoderLog::drain(stderr), status: None }, stdout))
     }
+}
 
+impl DecoderProcess {
     /// Waits for the process to end; `None` if it had to be stopped.
     fn wait(&mut self, patience: Duration) -> Option<ExitStatus> {
         let deadline = Instant::now() + patience;
@@ -835,7 +931,7 @@ mod tests {
         ] {
             let version = DecoderVersion { line: String::new(), number };
             let arguments: Vec<String> = version
-                .arguments("file:a:b".into(), 2)
+                .arguments(&DecoderInput::File("a:b".into()), 2)
                 .into_iter()
                 .map(|a| a.into_string().unwrap())
                 .collect();

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use image::{ColorType, ImageDecoder, ImageReader, Limits};
 
 use super::limits::{cause_of, fill};
-use super::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -172,6 +172,11 @@ impl FrameSource for ImageSequence {
             self.numbering_gaps.push((position as u64, u64::from(missing)));
         }
         Ok(Some(FrameTiming { ticks: None, missing_before: missing }))
+    }
+
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        self.next = self.next.saturating_add(usize::try_from(leap.frames).unwrap_or(usize::MAX));
+        Ok(true)
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -51,6 +51,15 @@ pub struct CaptureEnd {
     pub notes: Vec<Note>,
 }
 
+/// A frame farther on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Leap {
+    /// Frames to pass over.
+    pub frames: u64,
+    /// Time of the frame after them in the capture's time base; `None` where the capture has no times.
+    pub ticks: Option<i64>,
+}
+
 /// A streaming reader of frames with their samples.
 pub trait FrameSource: Send {
     /// What the capture says of itself.
@@ -62,6 +71,15 @@ pub trait FrameSource: Send {
     /// # Errors
     /// Anything that makes what follows unreadable.
     fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>>;
+
+    /// Passes over frames without reading them, where the capture allows that; tells whether it did. Who leaps
+    /// checks what is read next: a container's index may be wrong. After an error nothing can be read any more.
+    ///
+    /// # Errors
+    /// The frame is not found, or the capture cannot be read there.
+    fn leap(&mut self, _leap: Leap) -> Result<bool> {
+        Ok(false)
+    }
 
     /// Ends reading, also before the last frame, and tells how it went.
     fn finish(self: Box<Self>) -> CaptureEnd;

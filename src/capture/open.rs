@@ -116,7 +116,7 @@ impl SniffedCapture {
             (_, Input::Folder(path)) => Box::new(ImageSequence::from_folder(&path, name, settings)?),
             (_, Input::Pattern(path)) => Box::new(ImageSequence::from_pattern(&path, name, settings)?),
             (CaptureKind::Y4m, Input::File { file, .. }) => {
-                Box::new(Y4mSource::new(Box::new(file), place, name, settings)?)
+                Box::new(Y4mSource::from_file(file, place, name, settings)?)
             }
             (CaptureKind::Y4m, Input::Stream(stream)) => {
                 Box::new(Y4mSource::new(stream, place, name, settings)?)

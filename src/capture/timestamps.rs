@@ -8,7 +8,7 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 
 use super::limits::{cause_of, READ_AHEAD};
-use super::{CaptureEnd, CaptureFacts, FrameSource};
+use super::{CaptureEnd, CaptureFacts, FrameSource, Leap};
 use crate::error::{Error, Result};
 use crate::frame::FrameTiming;
 use crate::note::{Note, NoteCode};
@@ -75,9 +75,18 @@ impl FrameSource for TimestampedSource {
         Ok(Some(FrameTiming { ticks: Some(ticks), ..timing }))
     }
 
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        // The times inside the capture are others.
+        let leapt = self.inner.leap(Leap { ticks: None, ..leap })?;
+        if leapt {
+            self.used = self.used.saturating_add(usize::try_from(leap.frames).unwrap_or(usize::MAX));
+        }
+        Ok(leapt)
+    }
+
     fn finish(self: Box<Self>) -> CaptureEnd {
         let mut end = self.inner.finish();
-        let extra = self.times.len() - self.used;
+        let extra = self.times.len().saturating_sub(self.used);
         if self.ended && extra > 0 {
             end.notes.push(Note::new(
                 NoteCode::ReaderMessage,

@@ -3,10 +3,11 @@
 //! Format: yuv4mpeg(5) of the MJPEG Tools; `XYSCSS` and the high-bit `C` tags (`420p10`, `mono16`) are
 //! extensions in wide use that the manual does not list.
 
-use std::io::{BufRead, BufReader, Read};
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 
 use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
-use super::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -20,6 +21,10 @@ const FRAME_MAGIC: &[u8] = b"FRAME";
 /// Reads YUV4MPEG2 from any byte stream.
 pub(crate) struct Y4mSource {
     reader: BufReader<Box<dyn Read + Send>>,
+    /// The file below the reader, where it is one: moving it moves the reader.
+    file: Option<File>,
+    /// Bytes of the last frame header with its line feed.
+    frame_header_len: u64,
     place: String,
     facts: CaptureFacts,
     header: Header,
@@ -38,7 +43,26 @@ struct Header {
     rate: Option<Rate>,
 }
 
+impl Header {
+    /// Bytes of a frame after its header, with the alpha plane if there is one.
+    fn frame_len(&self) -> u64 {
+        let alpha = u64::from(self.shape.width) * u64::from(self.shape.height);
+        self.shape.byte_len() as u64 + if self.has_alpha { alpha } else { 0 }
+    }
+}
+
 impl Y4mSource {
+    /// As [`Y4mSource::new`], from a file: it can leap.
+    pub(crate) fn from_file(
+        file: File,
+        place: String,
+        name: String,
+        settings: &ReadingSettings,
+    ) -> Result<Self> {
+        let below = file.try_clone().ok();
+        Ok(Self { file: below, ..Self::new(Box::new(file), place, name, settings)? })
+    }
+
     /// Reads the stream header from `input`, which `place` names in errors.
     ///
     /// # Errors
@@ -89,6 +113,8 @@ impl Y4mSource {
         };
         Ok(Self {
             reader,
+            file: None,
+            frame_header_len: FRAME_MAGIC.len() as u64 + 1,
             place,
             facts,
             header,
@@ -110,6 +136,7 @@ impl Y4mSource {
             }
             Line::TooLong => return Err(self.damaged("no frame header where one is due".into())),
         };
+        self.frame_header_len = line.len() as u64 + 1;
         let mut tags = line.split(|&byte| byte == b' ').filter(|tag| !tag.is_empty());
         if tags.next() != Some(FRAME_MAGIC) {
             return Err(self.damaged("no frame header where one is due".into()));
@@ -164,18 +191,13 @@ impl FrameSource for Y4mSource {
             return Ok(None);
         };
         let len = self.header.shape.byte_len();
-        let alpha_len = if self.header.has_alpha {
-            u64::from(self.header.shape.width) * u64::from(self.header.shape.height)
-        } else {
-            0
-        };
+        let due = self.header.frame_len();
         let place = &self.place;
         let mut got =
             read_samples(&mut self.reader, samples, len).map_err(|error| unreadable(place, &error))? as u64;
         if got == len as u64 {
-            got += skip(&mut self.reader, alpha_len).map_err(|error| unreadable(place, &error))?;
+            got += skip(&mut self.reader, due - len as u64).map_err(|error| unreadable(place, &error))?;
         }
-        let due = len as u64 + alpha_len;
         if got < due {
             self.note_cut(format!("after {got} of {due} bytes"));
             self.ended = true;
@@ -183,6 +205,22 @@ impl FrameSource for Y4mSource {
         }
         self.frames_read += 1;
         Ok(Some(timing))
+    }
+
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        let Some(file) = self.file.as_mut().filter(|_| self.header.scan != Scan::Mixed) else {
+            return Ok(false);
+        };
+        let bytes = leap.frames.saturating_mul(self.frame_header_len + self.header.frame_len());
+        let buffered = self.reader.buffer().len();
+        let beyond = bytes.saturating_sub(buffered as u64);
+        let moved = i64::try_from(beyond)
+            .map_err(|_| io::ErrorKind::InvalidInput.into())
+            .and_then(|beyond| file.seek(SeekFrom::Current(beyond)));
+        moved.map_err(|error| unreadable(&self.place, &error))?;
+        self.reader.consume(buffered.min(usize::try_from(bytes).unwrap_or(usize::MAX)));
+        self.frames_read = self.frames_read.saturating_add(leap.frames);
+        Ok(true)
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -182,7 +182,7 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
             provenance: &provenance,
             megabytes: PICTURES_DEFAULT_MB,
         };
-        let pictures = pictures::of_source(device.open(), wanted);
+        let pictures = pictures::of_source(&mut || Ok(device.open()), wanted);
         report::write_all(
             &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
             &folder,

@@ -4,8 +4,8 @@ use std::path::Path;
 use std::sync::atomic::Ordering;
 
 use evenbeat::audit::Audit;
-use evenbeat::capture::{self, Brake, CaptureArg, CaptureKind, FrameSource};
-use evenbeat::pictures::{self, Fetch, Pictures};
+use evenbeat::capture::{self, Brake, CaptureArg, CaptureKind};
+use evenbeat::pictures::{self, Fetch, Open, Pictures};
 use evenbeat::report::{self, Provenance};
 use evenbeat::settings::Settings;
 
@@ -32,17 +32,14 @@ pub fn of_capture(capture: &CaptureArg, wanted: Wanted<'_>) -> Pictures {
     if let Some(why) = unavailable(capture, wanted.megabytes) {
         return Pictures::none(format!("There are no pictures: {why}."));
     }
-    match capture::open(capture, &wanted.settings.reading) {
-        Ok(source) => of_source(source, wanted),
-        Err(error) => unreadable(&error),
-    }
+    of_source(&mut || capture::open(capture, &wanted.settings.reading), wanted)
 }
 
-/// Pictures from an open source.
-pub fn of_source(source: Box<dyn FrameSource>, wanted: Wanted<'_>) -> Pictures {
+/// Pictures from what `open` opens.
+pub fn of_source<'a>(open: &mut Open<'a>, wanted: Wanted<'_>) -> Pictures {
     let budget = report::pictures_budget(wanted.audit, wanted.provenance, u64::from(wanted.megabytes) * MB);
     let fetch = Fetch { audit: wanted.audit, view: &wanted.settings.view, budget, stop: &STOP };
-    pictures::fetch(source, fetch).unwrap_or_else(|error| unreadable(&error))
+    pictures::fetch(open, fetch).unwrap_or_else(|error| unreadable(&error))
 }
 
 fn unreadable(error: &evenbeat::error::Error) -> Pictures {

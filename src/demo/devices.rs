@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::capture::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use crate::capture::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::Result;
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::units::Rate;
@@ -130,6 +130,11 @@ impl FrameSource for PaintedCapture {
             }
         }
         Ok(Some(FrameTiming::default()))
+    }
+
+    fn leap(&mut self, leap: Leap) -> Result<bool> {
+        self.next = self.next.saturating_add(usize::try_from(leap.frames).unwrap_or(usize::MAX));
+        Ok(true)
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -1,12 +1,13 @@
 //! The second reading: frames in, small pictures out.
 
 use std::collections::BTreeSet;
+use std::ops::Range;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::encode::{self, Budget, Kept};
 use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
-use crate::capture::FrameSource;
+use crate::capture::{FrameSource, Leap};
 use crate::error::Result;
 use crate::fingerprint::{digest, Digest, ViewPlan};
 use crate::settings::ViewSettings;
@@ -24,20 +25,32 @@ pub struct Fetch<'a> {
     pub stop: &'a AtomicBool,
 }
 
-/// Reads `source` from its first frame to the last one needed, and no further.
+/// Opens the capture from its start.
+pub type Open<'a> = dyn FnMut() -> Result<Box<dyn FrameSource + 'a>> + 'a;
+
+/// Reads what `open` opens up to the last frame needed and no further, leaping where the capture allows that.
 ///
 /// # Errors
 /// Reading fails before the first frame that is needed.
-pub fn fetch(mut source: Box<dyn FrameSource + '_>, wanted: Fetch<'_>) -> Result<Pictures> {
+pub fn fetch<'a>(open: &mut Open<'a>, wanted: Fetch<'_>) -> Result<Pictures> {
     let stretches = super::stretches(wanted.audit);
+    let mut source = open()?;
     if source.facts().shape != wanted.audit.facts.shape {
         source.finish();
         return Ok(Pictures::none(
             "There are no pictures: the capture now at hand has another size or pixel format.",
         ));
     }
-    let read = read(&mut *source, &stretches, wanted);
+    let mut leapt = false;
+    let mut read = read(&mut *source, &stretches, (wanted, Way::Leaping { leapt: &mut leapt }));
     source.finish();
+    let whole = read.as_ref().is_ok_and(|read| read.other_frame.is_none() && !read.is_short);
+    if leapt && !whole && !wanted.stop.load(Ordering::Relaxed) {
+        // What a leap did not find may still be there.
+        let mut source = open()?;
+        read = self::read(&mut *source, &stretches, (wanted, Way::FrameByFrame));
+        source.finish();
+    }
     let read = read?;
     if let Some(frame) = read.other_frame {
         return Ok(Pictures::none(format!(
@@ -47,6 +60,34 @@ pub fn fetch(mut source: Box<dyn FrameSource + '_>, wanted: Fetch<'_>) -> Result
     let (taken, pictures) = encode::within(&read.kept, &stretches, wanted.budget);
     let remark = remark(&read, stretches.len(), taken.len());
     Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, remark })
+}
+
+/// How frames that are not needed are passed.
+enum Way<'a> {
+    /// By a leap, where the capture allows that.
+    Leaping {
+        /// Set before the first one.
+        leapt: &'a mut bool,
+    },
+    /// By reading them.
+    FrameByFrame,
+}
+
+impl Way<'_> {
+    /// Whether it passed over the frames.
+    fn pass(&mut self, source: &mut dyn FrameSource, leap: Leap) -> Result<bool> {
+        match self {
+            Self::FrameByFrame => Ok(false),
+            Self::Leaping { leapt } => {
+                let before = **leapt;
+                // An error may be the leap's own: then reading through is worth a try.
+                **leapt = true;
+                let passed = source.leap(leap)?;
+                **leapt = before || passed;
+                Ok(passed)
+            }
+        }
+    }
 }
 
 /// What the second reading brought.
@@ -59,34 +100,51 @@ struct Reading {
     is_short: bool,
 }
 
-fn read(source: &mut dyn FrameSource, stretches: &[Stretch], wanted: Fetch<'_>) -> Result<Reading> {
+fn read(
+    source: &mut dyn FrameSource,
+    stretches: &[Stretch],
+    (wanted, mut way): (Fetch<'_>, Way<'_>),
+) -> Result<Reading> {
     let needed: BTreeSet<u64> = stretches.iter().flat_map(|stretch| stretch.frames.clone()).collect();
     let mut reading = Reading::default();
-    let Some(&last) = needed.last() else { return Ok(reading) };
     let shape = wanted.audit.facts.shape;
     let converter = Converter::new(shape, encode::SIDE_MAX);
     let check = DigestCheck { plan: ViewPlan::new(shape, wanted.view), audit: wanted.audit };
     let (mut samples, mut before) = (Vec::new(), Vec::new());
     let mut packed = Vec::new();
-    for frame in 0..=last {
-        std::mem::swap(&mut samples, &mut before);
-        let stopped = wanted.stop.load(Ordering::Relaxed);
-        let got = if stopped { None } else { read_one(source, &mut samples, reading.kept.is_empty())? };
-        if got.is_none() {
-            reading.is_short = true;
-            break;
+    let mut next = 0;
+    for frame in needed {
+        // The frame before is read too: pictures are shown with their difference.
+        let from = frame.saturating_sub(1);
+        if from > next {
+            next = way.pass(source, leap(wanted.audit, next..from))?.then_some(from).unwrap_or(next);
         }
-        if !needed.contains(&frame) {
-            continue;
+        while next <= frame {
+            std::mem::swap(&mut samples, &mut before);
+            let stopped = wanted.stop.load(Ordering::Relaxed);
+            let got = if stopped { None } else { read_one(source, &mut samples, reading.kept.is_empty())? };
+            if got.is_none() {
+                reading.is_short = true;
+                return Ok(reading);
+            }
+            next += 1;
         }
         if !check.holds(frame, &samples, &mut packed) {
             reading.other_frame = Some(frame);
-            break;
+            return Ok(reading);
         }
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
         reading.kept.insert(frame, (converter.picture(&samples), difference));
     }
     Ok(reading)
+}
+
+/// The leap over `frames`, with the time of the frame after them where the audit has it from the capture.
+fn leap(audit: &Audit, frames: Range<u64>) -> Leap {
+    let times = &audit.times;
+    let from_capture = times.measured && audit.facts.time_base == Some(times.base);
+    let ticks = usize::try_from(frames.end).ok().and_then(|frame| times.ticks.get(frame).copied());
+    Leap { frames: frames.end - frames.start, ticks: ticks.filter(|_| from_capture) }
 }
 
 /// The next frame; an error after frames were kept ends reading as the end of the capture does.

@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 pub use encode::Budget;
-pub use fetch::{fetch, Fetch};
+pub use fetch::{fetch, Fetch, Open};
 pub use plan::stretches;
 pub use scale::{Converter, Raster};
 

@@ -117,7 +117,7 @@ fn read(
         // The frame before is read too: pictures are shown with their difference.
         let from = frame.saturating_sub(1);
         if from > next {
-            next = way.pass(source, leap(wanted.audit, next..from))?.then_some(from).unwrap_or(next);
+            next = if way.pass(source, leap(wanted.audit, next..from))? { from } else { next };
         }
         while next <= frame {
             std::mem::swap(&mut samples, &mut before);

@@ -20,7 +20,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("cadence", &["classify", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fingerprint"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
-    ("pictures", &["audit", "capture", "fingerprint"]),
+    ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
     ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint", "pictures"]),
     ("demo", &["capture"]),
 ];

@@ -119,6 +119,19 @@ fn a_reader_steps_zooms_and_jumps_by_keyboard() {
 }
 
 #[test]
+fn mixes_can_be_looked_at_pixel_by_pixel() {
+    for (device, frames, offered) in [("wool-mitten", 600, true), ("lantern-box", 60, false)] {
+        let (audit, pictures) = demo(device, frames);
+        let Some(facts) = opened(device, &audit, &pictures) else { return };
+        assert_eq!(facts["offers_detail"], offered, "{device}: {facts}");
+        if offered {
+            assert_eq!(facts["detail_is_another_picture"], true, "{facts}");
+            assert_eq!(facts["detail_stays_while_stepping"], true, "{facts}");
+        }
+    }
+}
+
+#[test]
 fn every_shape_of_audit_opens_without_a_fault() {
     let mut hostile = common::everything(240);
     hostile.facts.name = common::HOSTILE_NAME.to_owned();

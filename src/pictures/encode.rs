@@ -6,7 +6,8 @@ use image::codecs::jpeg::JpegEncoder;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{imageops, ExtendedColorType, GrayImage, ImageEncoder, RgbImage};
 
-use super::{EncodedImage, Picture, Raster, Stretch};
+use super::{Detail, EncodedImage, Picture, Raster, Stretch};
+use crate::frame::Rect;
 
 /// Longest sides of pictures in pixels, best first: the largest that fits the budget is taken.
 const SIDES: &[u32] = &[480, 360, 240];
@@ -24,8 +25,18 @@ pub struct Budget {
     pub bytes: u64,
 }
 
-/// A frame's small picture and its difference to the frame before.
-pub(super) type Kept = BTreeMap<u64, (Raster, Option<Raster>)>;
+/// What is kept of a frame.
+pub(super) struct KeptFrame {
+    /// The small picture.
+    pub picture: Raster,
+    /// Its difference to the frame before.
+    pub difference: Option<Raster>,
+    /// A part at full size.
+    pub detail: Option<(Rect, Raster)>,
+}
+
+/// Frames that are kept.
+pub(super) type Kept = BTreeMap<u64, KeptFrame>;
 
 /// Pictures of as many stretches, in their order, as fit; sizes are reduced before stretches are left out.
 pub(super) fn within(
@@ -42,7 +53,7 @@ pub(super) fn within(
             let encoded: BTreeMap<u64, Picture> = kept
                 .range(stretch.frames.clone())
                 .filter(|(frame, _)| !pictures.contains_key(*frame))
-                .filter_map(|(&frame, pair)| Some((frame, encoded(pair, side)?)))
+                .filter_map(|(&frame, kept)| Some((frame, encoded(kept, side)?)))
                 .collect();
             let bytes = encoded.values().map(bytes_in_file).sum();
             let Some(rest) = left.checked_sub(bytes) else { break };
@@ -60,10 +71,12 @@ pub(super) fn within(
 /// Bytes of a picture in the report: base64 takes four for three.
 fn bytes_in_file(picture: &Picture) -> u64 {
     let base64 = |image: &EncodedImage| (image.bytes.len() as u64).div_ceil(3) * 4;
-    base64(&picture.image) + picture.difference.as_ref().map_or(0, base64) + MARKUP_BYTES
+    let detail = picture.detail.as_ref().map_or(0, |detail| base64(&detail.image));
+    base64(&picture.image) + picture.difference.as_ref().map_or(0, base64) + detail + MARKUP_BYTES
 }
 
-fn encoded((picture, difference): &(Raster, Option<Raster>), side: u32) -> Option<Picture> {
+fn encoded(kept: &KeptFrame, side: u32) -> Option<Picture> {
+    let picture = &kept.picture;
     let pixels = RgbImage::from_raw(picture.width, picture.height, picture.pixels.clone())?;
     let (width, height) = fitted(picture, side);
     let pixels = if (width, height) == pixels.dimensions() {
@@ -71,11 +84,15 @@ fn encoded((picture, difference): &(Raster, Option<Raster>), side: u32) -> Optio
     } else {
         imageops::resize(&pixels, width, height, imageops::FilterType::Triangle)
     };
-    let difference = match difference {
-        Some(difference) => Some(encoded_difference(difference, side)?),
-        None => None,
-    };
-    Some(Picture { width_px: width, height_px: height, image: smaller_file(&pixels)?, difference })
+    let difference = kept.difference.as_ref().and_then(|difference| encoded_difference(difference, side));
+    let detail = kept.detail.as_ref().and_then(|(area, raster)| encoded_detail(*area, raster));
+    Some(Picture { width_px: width, height_px: height, image: smaller_file(&pixels)?, difference, detail })
+}
+
+/// Single rows must come out as they are, so there is no coding loss.
+fn encoded_detail(area: Rect, raster: &Raster) -> Option<Detail> {
+    let bytes = png(&raster.pixels, (raster.width, raster.height), ExtendedColorType::Rgb8)?;
+    Some(Detail { area, image: EncodedImage { media_type: "image/png", bytes } })
 }
 
 fn fitted(raster: &Raster, side: u32) -> (u32, u32) {
@@ -138,7 +155,8 @@ mod tests {
                 .collect();
             Raster { width: 320, height: 180, pixels }
         };
-        (0..frames).map(|frame| (frame, (raster(3), Some(raster(1))))).collect()
+        let mut frame = || KeptFrame { picture: raster(3), difference: Some(raster(1)), detail: None };
+        (0..frames).map(|number| (number, frame())).collect()
     }
 
     fn stretches() -> Vec<Stretch> {

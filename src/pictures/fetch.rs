@@ -1,16 +1,18 @@
 //! The second reading: frames in, small pictures out.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::encode::{self, Budget, Kept};
+use super::encode::{self, Budget, Kept, KeptFrame};
 use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
 use crate::capture::{FrameSource, Leap};
 use crate::error::Result;
 use crate::fingerprint::{digest, Digest, ViewPlan};
+use crate::frame::Rect;
 use crate::settings::ViewSettings;
+use crate::verdict::FindingKind;
 
 /// What pictures are wanted.
 #[derive(Clone, Copy)]
@@ -112,6 +114,8 @@ fn read(
     let check = DigestCheck { plan: ViewPlan::new(shape, wanted.view), audit: wanted.audit };
     let (mut samples, mut before) = (Vec::new(), Vec::new());
     let mut packed = Vec::new();
+    // The part of the picture that is shown at full size stays the same along a stretch.
+    let mut areas: BTreeMap<usize, Rect> = BTreeMap::new();
     let mut next = 0;
     for frame in needed {
         // The frame before is read too: pictures are shown with their difference.
@@ -134,9 +138,31 @@ fn read(
             return Ok(reading);
         }
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
-        reading.kept.insert(frame, (converter.picture(&samples), difference));
+        let closer = stretches
+            .iter()
+            .position(|stretch| stretch.frames.contains(&frame) && needs_detail(wanted.audit, stretch));
+        let detail = closer.filter(|_| frame > 0).map(|stretch| {
+            let area = *areas.entry(stretch).or_insert_with(|| converter.liveliest(&samples, &before));
+            (area, converter.detail(&samples, area))
+        });
+        let kept = KeptFrame { picture: converter.picture(&samples), difference, detail };
+        reading.kept.insert(frame, kept);
     }
     Ok(reading)
+}
+
+/// Whether a stretch shows what scaling down would hide: single rows, and mixes.
+fn needs_detail(audit: &Audit, stretch: &Stretch) -> bool {
+    let fine = [
+        FindingKind::CombedPictures,
+        FindingKind::OneFieldPictures,
+        FindingKind::FieldOrderSwapped,
+        FindingKind::BlendedPictures,
+    ];
+    audit.findings.iter().any(|finding| {
+        let overlaps = finding.first_frame < stretch.frames.end && finding.last_frame >= stretch.frames.start;
+        overlaps && fine.contains(&finding.kind)
+    })
 }
 
 /// The leap over `frames`, with the time of the frame after them where the audit has it from the capture.
@@ -203,7 +229,7 @@ fn strip(taken: &[Stretch], mut kept: Kept) -> Option<FilmStrip> {
     let frames: Vec<_> = shown
         .frames
         .clone()
-        .filter_map(|frame| kept.remove(&frame).map(|(picture, difference)| (frame, picture, difference)))
+        .filter_map(|frame| kept.remove(&frame).map(|kept| (frame, kept.picture, kept.difference)))
         .collect();
     (!frames.is_empty()).then_some(FilmStrip { finding: place(shown), frames })
 }

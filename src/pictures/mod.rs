@@ -13,6 +13,8 @@ mod scale;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+use crate::frame::Rect;
+
 pub use encode::Budget;
 pub use fetch::{fetch, Fetch, Open};
 pub use plan::stretches;
@@ -56,6 +58,17 @@ pub struct Picture {
     pub image: EncodedImage,
     /// Where and how much it differs from the frame before; `None` where that frame was not read.
     pub difference: Option<EncodedImage>,
+    /// A part of the frame at full size, where the finding is one that scaled pictures cannot show.
+    pub detail: Option<Detail>,
+}
+
+/// A part of a frame, pixel by pixel.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Detail {
+    /// Which part.
+    pub area: Rect,
+    /// The picture.
+    pub image: EncodedImage,
 }
 
 /// The frames of the worst finding in a row, as pixels.

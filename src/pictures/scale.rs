@@ -1,6 +1,6 @@
 //! From planes of samples to small pictures for the eye, and to pictures of what changed.
 
-use crate::frame::{Family, FrameShape, PlaneShape};
+use crate::frame::{Family, FrameShape, PlaneShape, Rect};
 
 /// Code values of a difference are shown this much darker per step, so that 20 code values are black.
 const DARKER_PER_CODE_VALUE: u32 = 12;
@@ -9,6 +9,13 @@ const DARKNESS_MIN: u32 = 48;
 /// From this height on, pictures without other signs use the colours of ITU-R BT.709, below those of
 /// BT.601: 720 rows is the smallest high-definition format (common practice, no source).
 const HIGH_DEFINITION_ROWS: u32 = 720;
+
+/// Size of a part that is shown pixel by pixel: a twelfth of 1920 × 1080 either way, so that single rows are seen
+/// when it is drawn as large as a picture.
+const DETAIL_WIDTH: u32 = 160;
+const DETAIL_HEIGHT: u32 = 90;
+/// Rows from one to the next that are compared to find the part: a sample of them is enough.
+const DETAIL_ROW_STEP: usize = 4;
 
 /// Pixels of a small picture: three bytes each for colour, one for a difference.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -65,6 +72,53 @@ impl Converter {
             }
         }
         Raster { width: self.width, height: self.height, pixels }
+    }
+
+    /// The part of the picture of [`DETAIL_WIDTH`] × [`DETAIL_HEIGHT`] pixels, or the whole where that is smaller, in
+    /// which luma differs most between two frames: there two moments in one frame show.
+    pub fn liveliest(&self, samples: &[u8], before: &[u8]) -> Rect {
+        let (width, height) = (DETAIL_WIDTH.min(self.shape.width), DETAIL_HEIGHT.min(self.shape.height));
+        let luma = self.planes[0];
+        let changed = |&(x, y): &(u32, u32)| -> f32 {
+            let rows = (y..y + height).step_by(DETAIL_ROW_STEP);
+            rows.flat_map(|row| (x..x + width).map(move |column| (row as usize, column as usize)))
+                .map(|(row, column)| row * luma.width + column)
+                .map(|at| (self.sample(samples, luma, at) - self.sample(before, luma, at)).abs())
+                .sum()
+        };
+        let along = |length: u32, part: u32| {
+            (0..=length - part).step_by(part as usize / 2).chain(std::iter::once(length - part))
+        };
+        let places = along(self.shape.height, height)
+            .flat_map(|y| along(self.shape.width, width).map(move |x| (x, y)));
+        let most = places.map(|place| (changed(&place), place)).max_by(|a, b| a.0.total_cmp(&b.0));
+        let (x, y) = most.map_or((0, 0), |(_, place)| place);
+        Rect { x, y, width, height }
+    }
+
+    /// A part of the frame in colour, pixel by pixel.
+    ///
+    /// # Panics
+    /// When `area` reaches outside the frame.
+    pub fn detail(&self, samples: &[u8], area: Rect) -> Raster {
+        let (across, down) = match self.shape.pixel_format.family {
+            Family::Yuv { across, down } => (across, down),
+            Family::Gray | Family::Gbr => (0, 0),
+        };
+        let places = (area.y..area.y + area.height)
+            .flat_map(|y| (area.x..area.x + area.width).map(move |x| (x as usize, y as usize)));
+        let planes: Vec<Vec<f32>> = self
+            .planes
+            .iter()
+            .enumerate()
+            .map(|(number, &plane)| {
+                let (across, down) = if number == 0 { (0, 0) } else { (across, down) };
+                let at = |(x, y): (usize, usize)| (y >> down) * plane.width + (x >> across);
+                places.clone().map(|place| self.sample(samples, plane, at(place))).collect()
+            })
+            .collect();
+        let pixels = (0..planes[0].len()).flat_map(|pixel| self.colour(&planes, pixel)).collect();
+        Raster { width: area.width, height: area.height, pixels }
     }
 
     /// A sample as code value at 8 bit.
@@ -163,6 +217,31 @@ mod tests {
             let converter = Converter::new(shape(width, height, Family::Gray, 8), 480);
             assert_eq!((converter.width, converter.height), expected);
         }
+    }
+
+    #[test]
+    fn the_detail_is_where_most_changes_and_shows_its_pixels() {
+        for family in [Family::Gray, Family::Yuv { across: 1, down: 1 }] {
+            let shape = shape(1000, 500, family, 8);
+            let before = vec![128; shape.byte_len()];
+            let mut samples = before.clone();
+            // A bright spot of 20 × 20 samples.
+            (300..320).for_each(|row| samples[row * 1000 + 700..row * 1000 + 720].fill(235));
+            let converter = Converter::new(shape, 480);
+            let area = converter.liveliest(&samples, &before);
+            assert!(area.x <= 700 && area.x + area.width >= 720, "{area:?}");
+            assert!(area.y <= 300 && area.y + area.height >= 320, "{area:?}");
+            let detail = converter.detail(&samples, area);
+            assert_eq!((detail.width, detail.height), (DETAIL_WIDTH, DETAIL_HEIGHT));
+            let bright = detail.pixels.chunks_exact(3).filter(|pixel| pixel[1] > 200).count();
+            assert_eq!(bright, 400);
+        }
+        let small = shape(7, 5, Family::Yuv { across: 1, down: 1 }, 10);
+        let samples = vec![0; small.byte_len()];
+        let converter = Converter::new(small, 480);
+        let area = converter.liveliest(&samples, &samples);
+        assert_eq!(area, Rect { x: 0, y: 0, width: 7, height: 5 });
+        assert_eq!(converter.detail(&samples, area).pixels.len(), 7 * 5 * 3);
     }
 
     #[test]

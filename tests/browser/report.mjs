@@ -122,6 +122,17 @@ if (facts.has_stage) {
     facts.stretch_of_finding = await page.$eval('#stretch', (select) => select.selectedOptions[0].text);
     facts.stage_has_focus = await page.evaluate(() => document.activeElement?.id === 'stage');
   }
+  facts.offers_detail = await page.isVisible('[data-step=detail]');
+  if (facts.offers_detail) {
+    const picture = await shown();
+    await page.keyboard.press('p');
+    const detail = await shown();
+    facts.detail_is_another_picture = detail !== picture;
+    await page.locator('#stage').screenshot({ path: join(folder, 'stage-detail.png') });
+    await page.keyboard.press('ArrowRight');
+    facts.detail_stays_while_stepping = await page.isVisible('#current .detail') && (await shown()) !== detail;
+    await page.keyboard.press('p');
+  }
   facts.stage_captions = await page.$$eval('.film li[data-call]', (items) => items.length);
 }
 await page.context().close();

@@ -64,7 +64,9 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
         let index = news[place];
         let flags = frames[index].flags;
         let excluded = [FrameFlags::CUT, FrameFlags::AFTER_GAP, FrameFlags::OUT_OF_ORDER, FrameFlags::BLEND];
-        if excluded.into_iter().any(|flag| flags.contains(flag)) {
+        // A step from a mix is part of one, and says nothing about whole pictures.
+        let from_mix = place > 0 && frames[news[place - 1]].flags.contains(FrameFlags::BLEND);
+        if from_mix || excluded.into_iter().any(|flag| flags.contains(flag)) {
             continue;
         }
         let scene = Scene { frames, evidence, news, place };

@@ -9,7 +9,7 @@ use base64::Engine;
 use super::findings::call_text;
 use super::table::open_section;
 use crate::audit::Audit;
-use crate::pictures::{EncodedImage, Pictures, Reason, Stretch};
+use crate::pictures::{Detail, EncodedImage, Pictures, Reason, Stretch};
 use crate::report::escape::markup;
 use crate::report::text::{clock_text, kind_title, time_s};
 
@@ -36,6 +36,7 @@ aria-label=\"Frame stepper\" aria-describedby=\"stage-keys\">
 <button type=\"button\" data-step=\"forward\" title=\"Arrow right\">One frame forward</button>
 <button type=\"button\" data-step=\"hold\" aria-pressed=\"false\" title=\"Key H\">Hold this frame beside</button>
 <button type=\"button\" data-step=\"difference\" aria-pressed=\"false\" title=\"Key D\">Show what changed</button>
+<button type=\"button\" data-step=\"detail\" aria-pressed=\"false\" title=\"Key P\">Show a part pixel by pixel</button>
 </div>
 <div class=\"panes\">
 <figure id=\"held\" hidden=\"hidden\"><div class=\"screen\"></div><figcaption></figcaption></figure>
@@ -43,7 +44,8 @@ aria-label=\"Frame stepper\" aria-describedby=\"stage-keys\">
 </div>
 <p id=\"stage-keys\" class=\"hint\">Arrow left and right: one frame. H: hold this frame beside the next ones. \
 D: what changed since the frame before, or against the held one; white is no change at all, dark is change, \
-made strong so that one step of brightness shows.</p>
+made strong so that one step of brightness shows. P: a part at full size, where a finding is too fine for small \
+pictures.</p>
 </div>
 ";
 
@@ -100,6 +102,13 @@ fn push_frame(html: &mut String, audit: &Audit, pictures: &Pictures, (place, fra
             format!("Difference between frame {frame} and the one before")
         };
         push_image(html, difference, "difference", (picture.width_px, picture.height_px), &alt);
+    }
+    if let Some(Detail { area, image }) = &picture.detail {
+        let alt = format!(
+            "Part of frame {frame} at full size, {} by {} pixels from column {}, row {}",
+            area.width, area.height, area.x, area.y
+        );
+        push_image(html, image, "detail", (area.width, area.height), &alt);
     }
     let _ = writeln!(
         html,

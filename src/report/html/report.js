@@ -589,6 +589,7 @@ class Stage {
     this.place = 0;
     this.held = null;
     this.difference = false;
+    this.detail = false;
     this.onFrame = () => {};
     this.select = byId('stretch');
     document.querySelectorAll('.film').forEach((film, number) => this.select.add(new Option(film.dataset.title, number)));
@@ -596,7 +597,7 @@ class Stage {
     for (const button of this.stage.querySelectorAll('[data-step]')) button.addEventListener('click', () => this.act(button.dataset.step));
     this.stage.addEventListener('keydown', (event) => {
       if (event.target === this.select || event.ctrlKey || event.metaKey || event.altKey) return;
-      const action = { ArrowLeft: 'back', ArrowRight: 'forward', h: 'hold', H: 'hold', d: 'difference', D: 'difference' }[event.key];
+      const action = { ArrowLeft: 'back', ArrowRight: 'forward', h: 'hold', H: 'hold', d: 'difference', D: 'difference', p: 'detail', P: 'detail' }[event.key];
       if (!action) return;
       event.preventDefault();
       this.act(action);
@@ -614,7 +615,8 @@ class Stage {
     if (step === 'back') this.place = Math.max(0, this.place - 1);
     if (step === 'forward') this.place = Math.min(last, this.place + 1);
     if (step === 'hold') this.held = this.held ? null : this.now();
-    if (step === 'difference') this.difference = !this.difference;
+    if (step === 'difference') [this.difference, this.detail] = [!this.difference, false];
+    if (step === 'detail') [this.detail, this.difference] = [!this.detail, false];
     this.show();
     if (step === 'back' || step === 'forward') this.onFrame(this.now().frame);
   }
@@ -638,18 +640,23 @@ class Stage {
   show() {
     const now = this.now(), held = byId('held');
     this.select.value = this.film;
-    for (const [step, on] of [['hold', this.held], ['difference', this.difference]]) {
+    for (const [step, on] of [['hold', this.held], ['difference', this.difference], ['detail', this.detail]]) {
       this.stage.querySelector(`[data-step=${step}]`).setAttribute('aria-pressed', String(Boolean(on)));
     }
+    this.stage.querySelector('[data-step=detail]').hidden = !document.querySelector('img.detail');
     held.hidden = !this.held;
-    if (this.held) this.fill(held, this.held, 'picture', `Held: ${this.held.call}.`);
+    const view = (shown) => (this.detail && this.image(shown, 'detail') ? 'detail' : 'picture');
+    if (this.held) this.fill(held, this.held, view(this.held), `Held: ${this.held.call}.`);
     const current = byId('current');
     if (this.difference && this.held) this.fillDifference(current, now);
     else if (this.difference) {
       const none = !this.image(now, 'difference');
       const what = none ? 'The frame before was not read.' : `What changed since frame ${now.frame - 1}.`;
       this.fill(current, now, none ? 'picture' : 'difference', `${what} ${sentence(now.call)}`);
-    } else this.fill(current, now, 'picture', sentence(now.call));
+    } else {
+      const none = this.detail && !this.image(now, 'detail');
+      this.fill(current, now, view(now), `${none ? 'No part of this frame was kept. ' : ''}${sentence(now.call)}`);
+    }
     for (const [number, film] of this.films.entries()) {
       film[0].item.closest('.reel').classList.toggle('shown', number === this.film);
       for (const shown of film) shown.item.classList.toggle('at', shown === now);
@@ -664,6 +671,7 @@ class Stage {
     image.height = picture.height;
     if (image.src !== source.src) image.src = source.src;
     screen.classList.toggle('difference', name === 'difference');
+    screen.classList.toggle('detail', name === 'detail');
     screen.replaceChildren(image);
     this.label(figure, shown, words);
   }

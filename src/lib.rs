@@ -25,5 +25,6 @@ pub mod pipeline;
 pub mod report;
 pub mod settings;
 pub mod source;
+pub mod testclip;
 pub mod units;
 pub mod verdict;

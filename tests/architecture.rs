@@ -23,6 +23,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("pictures", &["audit", "capture", "fingerprint"]),
     ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint", "pictures"]),
     ("demo", &["capture"]),
+    ("testclip", &["demo", "fingerprint", "pipeline"]),
 ];
 
 /// Stages without files, clocks, threads or error types.

@@ -1,6 +1,8 @@
 //! Which picture of the clip each frame shows, where that is known: by a reference, or by marks that the clip
 //! carries. Pure.
 
+pub mod marks;
+
 use crate::units::Rate;
 
 /// How the clip's pictures were recognised.

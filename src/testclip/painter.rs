@@ -18,11 +18,11 @@ use crate::units::Rate;
 type Level = u16;
 
 /// Where nothing is.
-const BACKGROUND: Level = 26;
+const BACKGROUND: Level = 20;
 /// Dark cells of the marks, and the plate around them.
-const DARK: Level = 30;
-/// Bright cells, the shuttle, and every text that changes. Against the darkest level behind, 26, its relative
-/// luminance is higher by 0.095 of the largest: less than the tenth that makes a flash (WCAG 2.3.1; of a screen of
+const DARK: Level = 20;
+/// Bright cells, the shuttle, and every text that changes. Against the darkest level behind, 20, its relative
+/// luminance is higher by 0.097 of the largest: less than the tenth that makes a flash (WCAG 2.3.1; of a screen of
 /// 200 cd/m² that tenth is the 20 cd/m² of ITU-R BT.1702).
 const BRIGHT: Level = 92;
 /// Text that never changes may be brighter.
@@ -244,6 +244,10 @@ fn step(width: usize, seconds: u64, rate: Rate) -> u64 {
 
 /// Line of the number, counted in lines of small text.
 const NUMBER_LINE: usize = 2;
+/// Line of the text below the number.
+const CAUTION_LINE: usize = 4;
+/// Dots of space above the number and above the text below it.
+const PARAGRAPH: usize = 4;
 
 /// The lines of text that never change, each with its line.
 fn still_texts(settings: &ClipSettings, identity: ClipIdentity) -> [(usize, String); 4] {
@@ -262,8 +266,8 @@ fn still_texts(settings: &ClipSettings, identity: ClipIdentity) -> [(usize, Stri
     [
         (0, format!("EVENBEAT TEST CLIP {}X{} {} BIT", size.width, size.height, settings.bit_depth)),
         (1, rate),
-        (NUMBER_LINE + 2, "MOVES: CAN HARM PHOTOSENSITIVE PEOPLE.".to_owned()),
-        (NUMBER_LINE + 3, "STOP AT ANY DISCOMFORT.".to_owned()),
+        (CAUTION_LINE, "MOVES: CAN HARM PHOTOSENSITIVE PEOPLE.".to_owned()),
+        (CAUTION_LINE + 1, "STOP AT ANY DISCOMFORT.".to_owned()),
     ]
 }
 
@@ -312,7 +316,8 @@ const LINE_ADVANCE: usize = lettering::HEIGHT + 3;
 
 impl Text<'_> {
     fn rows(&self, layout: &Layout) -> Range<usize> {
-        let top = layout.text.1 + self.line * LINE_ADVANCE * layout.dot;
+        let paragraphs = usize::from(self.line >= NUMBER_LINE) + usize::from(self.line >= CAUTION_LINE);
+        let top = layout.text.1 + (self.line * LINE_ADVANCE + paragraphs * PARAGRAPH) * layout.dot;
         top..top + lettering::HEIGHT * self.scale * layout.dot
     }
 

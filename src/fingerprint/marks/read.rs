@@ -20,7 +20,7 @@ const LEFT_MAX: f32 = 0.2;
 /// How far a part of a mix may come out below none or above all, in parts: error of four cells that change.
 const PART_SLACK: f32 = 0.15;
 /// Weight below which a unit is not told from coding error, and left out.
-const WEIGHT_MIN: f32 = 0.08;
+const WEIGHT_MIN: f32 = 0.14;
 
 /// The luma samples of a packed picture.
 #[derive(Clone, Copy)]

@@ -1,7 +1,47 @@
 //! Which picture of the clip each frame shows, where that is known: by a reference, or by marks that the clip
 //! carries. Pure.
 
+mod align;
+mod coarse;
+mod fit;
+mod grid;
+mod path;
+mod places;
+mod settle;
+mod summary;
+
+pub use align::{align, Alignment, NoMatch};
+pub use fit::Levels;
+pub use grid::{Geometry, Grid};
+pub use settle::{settle, Settling};
+pub use summary::{Drift, SourceSummary};
+
+use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::units::Rate;
+
+/// Cells of a signature.
+pub const CELLS: usize = SIGNATURE_COLUMNS * SIGNATURE_ROWS;
+
+/// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: what of a picture is compared.
+pub type Signature = [u16; CELLS];
+
+/// A signature in code values at 8 bit.
+fn code_values(signature: &Signature) -> [f32; CELLS] {
+    signature.map(|cell| f32::from(cell) / FIXED_POINT)
+}
+
+/// Pictures in a row: those of a clip, or the frames of a capture.
+#[derive(Clone, Debug)]
+pub struct Film<'a> {
+    /// One signature per picture.
+    pub signatures: &'a [Signature],
+    /// Whether each picture is surely the same as the one before; may be shorter, the rest is not.
+    pub same_as_before: &'a [bool],
+    /// Where the cells lie.
+    pub grid: Grid,
+    /// Pictures per second.
+    pub rate_hz: f64,
+}
 
 /// How the clip's pictures were recognised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

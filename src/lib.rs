@@ -22,6 +22,7 @@ pub mod frame;
 pub mod note;
 pub mod pictures;
 pub mod pipeline;
+pub mod reference;
 pub mod report;
 pub mod settings;
 pub mod source;

@@ -311,11 +311,12 @@ fn a_track_comes_of_the_readings() {
     let mut painter = ClipPainter::new(&clip("480", rate("29.97"), Scan::TopFieldFirst)).unwrap();
     let shape = painter.shape();
     let readings: Vec<_> = (0..6).map(|frame| read(shape, painter.paint(frame))).collect();
-    let SourceTrack { places, clip_rate, .. } = evenbeat::source::marks::track(&readings).unwrap();
+    let SourceTrack { places, clip_rate, .. } =
+        evenbeat::source::marks::track(&readings, readings.len()).unwrap();
     assert_eq!(clip_rate, rate("59.94"));
     for (frame, place) in places.into_iter().enumerate() {
         let first = 2 * frame as u32;
-        assert_eq!(place, SourcePlace::Mix { first, second: first + 1, weight: 0.5 });
+        assert_eq!(place, SourcePlace::Woven { first, second: first + 1 });
     }
 }
 

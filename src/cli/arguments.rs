@@ -92,6 +92,10 @@ pub struct AuditArguments {
     /// Frames per second of the clip that was played, where you know it: then missing pictures are counted.
     #[arg(long, value_name = "RATE", value_parser = rate)]
     pub source_rate: Option<Rate>,
+    /// The clip that was played, or its fingerprint log: then every frame's picture in it is told, and missing
+    /// pictures are counted one by one.
+    #[arg(long, value_name = "CLIP")]
+    pub reference: Option<PathBuf>,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -101,7 +105,8 @@ const AUDIT_EXAMPLES: &str = "\
 Examples:
   evenbeat audit recording.mkv
   evenbeat audit frames/ --rate 59.94 --timestamps times.txt
-  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault";
+  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault
+  evenbeat audit recording.mkv --reference clip.mp4";
 
 /// Where the report goes and what counts as a failure.
 #[derive(Args, Debug)]
@@ -330,7 +335,7 @@ impl From<FailAt> for Severity {
 
 impl CaptureArguments {
     /// The settings these arguments ask for.
-    pub fn settings(&self, source_rate: Option<Rate>) -> Settings {
+    pub fn settings(&self) -> Settings {
         Settings {
             reading: ReadingSettings {
                 rate: self.rate,
@@ -339,7 +344,18 @@ impl CaptureArguments {
                 stream: self.stream,
             },
             view: ViewSettings { region: self.region, exclude: self.exclude.clone() },
-            source_rate,
+            ..Settings::default()
+        }
+    }
+}
+
+impl AuditArguments {
+    /// The settings these arguments ask for.
+    pub fn settings(&self) -> Settings {
+        Settings {
+            source_rate: self.source_rate,
+            reference: self.reference.clone(),
+            ..self.reading.settings()
         }
     }
 }

@@ -37,7 +37,7 @@ const TEST_CLIP: &str = "test clip";
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let capture = CaptureArg::from(arguments.reading.capture.clone());
-    let settings = arguments.reading.settings(arguments.source_rate);
+    let settings = arguments.settings();
     let existing = existing(arguments.output.force);
     let folder = match &arguments.output.out {
         Some(folder) => folder.clone(),
@@ -74,7 +74,7 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
 pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
     let CaptureArguments { capture, quiet, .. } = &arguments.reading;
     let capture = CaptureArg::from(capture.clone());
-    let settings = arguments.reading.settings(None);
+    let settings = arguments.reading.settings();
     let end = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?

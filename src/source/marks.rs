@@ -12,18 +12,20 @@ const LINES_DIFFER: f32 = 0.2;
 /// Smallest weight that counts beside the heaviest unit, as for one set of lines.
 const WEIGHT_MIN: f32 = 0.08;
 
-/// The track of a capture whose frames carry marks, one reading per frame; `None` where too few do.
+/// The track of a capture of `frames` frames that carry marks, one reading per frame; frames without one at the end
+/// may be left out. `None` where too few carry marks.
 ///
 /// Frames that show marks of another clip are unknown, as those that cannot be read.
-pub fn track(readings: &[Option<MarkReading>]) -> Option<SourceTrack> {
+pub fn track(readings: &[Option<MarkReading>], frames: usize) -> Option<SourceTrack> {
     let clip = most_frequent_clip(readings)?;
-    let places: Vec<SourcePlace> = readings
+    let mut places: Vec<SourcePlace> = readings
         .iter()
         .map(|reading| match reading {
             Some(reading) if reading.clip == clip => place(reading.lines),
             _ => SourcePlace::Unknown,
         })
         .collect();
+    places.resize(frames, SourcePlace::Unknown);
     let readable = places.iter().filter(|place| **place != SourcePlace::Unknown).count();
     if (readable as f64) < READABLE_MIN * places.len() as f64 {
         return None;
@@ -61,6 +63,9 @@ fn place([even, odd]: [Option<Lines>; 2]) -> SourcePlace {
     match (even, odd) {
         (None, None) => SourcePlace::Unknown,
         (Some(lines), None) | (None, Some(lines)) => of_lines(lines),
+        (Some(even), Some(odd)) if even.ahead == 0 && odd.ahead == 0 && even != odd => {
+            SourcePlace::Woven { first: even.first.min(odd.first), second: even.first.max(odd.first) }
+        }
         (Some(even), Some(odd)) if alike(even, odd) => of_units(both(even, odd)),
         // One set of lines is a field as it was sent, the other was made up from its neighbours.
         (Some(sent), Some(made)) | (Some(made), Some(sent)) if sent.ahead == 0 && made.ahead != 0 => {
@@ -153,8 +158,8 @@ mod tests {
             ([one(7), None], SourcePlace::Picture(7)),
             ([None, mix(7, 2, 51)], mixed(7, 9, 0.2)),
             // Two fields woven, in both orders.
-            ([one(8), one(9)], mixed(8, 9, 0.5)),
-            ([one(9), one(8)], mixed(8, 9, 0.5)),
+            ([one(8), one(9)], SourcePlace::Woven { first: 8, second: 9 }),
+            ([one(9), one(8)], SourcePlace::Woven { first: 8, second: 9 }),
             // A mix, nearly the same in both.
             ([mix(8, 1, 102), mix(8, 1, 102)], mixed(8, 9, 0.4)),
             ([mix(8, 1, 51), one(8)], mixed(8, 9, 0.1)),
@@ -180,10 +185,10 @@ mod tests {
     #[test]
     fn marks_count_where_most_frames_carry_those_of_one_clip() {
         let reading = |id, unit| Some(MarkReading { clip: clip(id), lines: [one(unit), one(unit)] });
-        let track = track(&[reading(1, 4), None, reading(1, 5), reading(2, 6), reading(1, 6)]).unwrap();
+        let track = track(&[reading(1, 4), None, reading(1, 5), reading(2, 6), reading(1, 6)], 6).unwrap();
         assert_eq!(
             track.places,
-            [4, u32::MAX, 5, u32::MAX, 6].map(|unit| match unit {
+            [4, u32::MAX, 5, u32::MAX, 6, u32::MAX].map(|unit| match unit {
                 u32::MAX => SourcePlace::Unknown,
                 unit => SourcePlace::Picture(unit),
             })
@@ -191,8 +196,8 @@ mod tests {
         assert_eq!((track.origin, track.unit), (SourceOrigin::Marks, SourceUnit::Field));
         assert_eq!((track.clip_rate, track.clip_length), (Rate::new(50, 1).unwrap(), Some(1000)));
         assert_eq!(track.clip_name, "test clip 0000001");
-        assert_eq!(super::track(&[reading(1, 4), None, None]), None);
-        assert_eq!(super::track(&[None, None]), None);
-        assert_eq!(super::track(&[]), None);
+        assert_eq!(super::track(&[reading(1, 4)], 3), None);
+        assert_eq!(super::track(&[None, None], 2), None);
+        assert_eq!(super::track(&[], 0), None);
     }
 }

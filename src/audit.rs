@@ -6,14 +6,17 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{self, ClassifiedFrame, FrameClass, FrameEvidence};
+use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
-use crate::fingerprint::{Digest, FrameFingerprint};
+use crate::fingerprint::{Digest, FrameFingerprint, MarkReading};
+use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
+use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
+use crate::source::{self, Settling, Signature, SourceSummary, SourceTrack};
 use crate::verdict::gate::{self, Outcome, Requirement};
-use crate::verdict::{self, Finding};
+use crate::verdict::{self, Finding, Played};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,6 +43,39 @@ pub struct Audit {
     pub verdict: String,
     /// What was required, and whether it is met; see [`Audit::hold_against`].
     pub requirements: Vec<Outcome>,
+    /// Which pictures of the clip the frames show, where that is known.
+    pub source: Option<Source>,
+    /// One signature per frame, to align the capture with others; empty where an audit was read back.
+    pub signatures: Vec<Signature>,
+}
+
+/// The clip's pictures along the capture, and what that comes to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Source {
+    /// Which picture each frame shows.
+    pub track: SourceTrack,
+    /// The numbers.
+    pub summary: SourceSummary,
+    /// What became of the picture on its way, where there is a reference.
+    pub picture: Option<PictureFacts>,
+}
+
+impl Source {
+    /// Settles classes, order, losses and mixes by the places of the frames, and sums them up.
+    fn settle(
+        classified: &mut Classified,
+        track: SourceTrack,
+        own_repeats: &[bool],
+        times: &FrameTimes,
+    ) -> Self {
+        let settling = Settling { track: &track, own_repeats, delivered_rate: times.delivered_rate };
+        if source::settle(&mut classified.frames, settling) == 0 {
+            // The clip tells still from frozen.
+            classified.notes.retain(|note| note.code != NoteCode::StillOrFrozen);
+        }
+        let summary = SourceSummary::new(&track, &times.ticks, times.base);
+        Self { track, summary, picture: None }
+    }
 }
 
 impl Audit {
@@ -97,14 +133,18 @@ pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<
         let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
         if sniffed.kind() != CaptureKind::FingerprintLog {
             let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
-            return audit_source(source, settings, run);
+            let shape = source.facts().shape;
+            let clip = clip(settings, (shape, &settings.view), run, brake)?;
+            return audit_source_against(source, clip.as_ref(), settings, run);
         }
         let place = sniffed.place().to_owned();
         refuse_pixel_settings(settings, &place)?;
         match sniffed.into_reader() {
             Some(bytes) => {
                 let log = unless_pulled(brake, LogReader::open(bytes, place))?;
-                audit_log(log, settings, run)
+                let header = log.header();
+                let clip = clip(settings, (header.facts.shape, &header.view), run, brake)?;
+                audit_log(log, clip.as_ref(), settings, run)
             }
             None => unreachable!("a log is a file or a stream"),
         }
@@ -122,18 +162,39 @@ fn unless_pulled<T>(brake: &Brake, opened: Result<T>) -> Result<T> {
     })
 }
 
-/// Audits an open source of frames.
+/// The clip that was played, where the person gives it, for a capture of pictures of a shape seen through a view.
+fn clip(
+    settings: &Settings,
+    (shape, view): (FrameShape, &ViewSettings),
+    run: Run<'_>,
+    brake: &Brake,
+) -> Result<Option<Clip>> {
+    let Some(path) = &settings.reference else { return Ok(None) };
+    let read = reference::read(ClipReading { path, settings, shape, view }, &run.control(), brake);
+    unless_pulled(brake, read).map(Some)
+}
+
+/// Audits an open source of frames, whatever clip the settings name.
 ///
 /// # Errors
 /// As [`audit`].
 pub fn audit_source(source: Box<dyn FrameSource>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+    audit_source_against(source, None, settings, run)
+}
+
+fn audit_source_against(
+    source: Box<dyn FrameSource>,
+    clip: Option<&Clip>,
+    settings: &Settings,
+    run: Run<'_>,
+) -> Result<Audit> {
     let facts = source.facts().clone();
     let mut gathered = Gathered::default();
     let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
         gathered.push(&fingerprint);
         Ok(())
     })?;
-    Ok(conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, settings))
+    conclude(Reading { facts, view: &settings.view, end }.checked()?, gathered, clip, settings)
 }
 
 /// Audits fingerprints that are at hand, in order from frame 0, of a capture with these `facts`.
@@ -142,13 +203,32 @@ pub fn audit_fingerprints<'a>(
     fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
     settings: &Settings,
 ) -> Audit {
+    audit_fingerprints_against(facts, fingerprints, None, settings)
+        .unwrap_or_else(|_| unreachable!("only a clip can be the wrong one"))
+}
+
+/// As [`audit_fingerprints`], against the clip that was played.
+///
+/// # Errors
+/// The capture does not show the clip.
+pub fn audit_fingerprints_against<'a>(
+    facts: CaptureFacts,
+    fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
+    clip: Option<&Clip>,
+    settings: &Settings,
+) -> Result<Audit> {
     let mut gathered = Gathered::default();
     fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
-    conclude(Reading { facts, view: &settings.view, end: ReadingEnd::default() }, gathered, settings)
+    conclude(Reading { facts, view: &settings.view, end: ReadingEnd::default() }, gathered, clip, settings)
 }
 
 /// Audits a fingerprint log: from here on the same as its capture.
-fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) -> Result<Audit> {
+fn audit_log<R: Read>(
+    mut log: LogReader<R>,
+    clip: Option<&Clip>,
+    settings: &Settings,
+    run: Run<'_>,
+) -> Result<Audit> {
     let mut gathered = Gathered::default();
     let mut interrupted = false;
     loop {
@@ -174,7 +254,7 @@ fn audit_log<R: Read>(mut log: LogReader<R>, settings: &Settings, run: Run<'_>) 
     if interrupted {
         end.end.notes.push(pipeline::interrupted_note());
     }
-    Ok(conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, settings))
+    conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, clip, settings)
 }
 
 /// A log has no pixels and its own times: settings that would need others are refused, not ignored.
@@ -258,13 +338,21 @@ struct Gathered {
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
+    signatures: Vec<Signature>,
+    /// Up to the last frame that has any: most captures have none.
+    marks: Vec<Option<MarkReading>>,
 }
 
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
+        self.signatures.push(fingerprint.signature);
         self.digests.update(&fingerprint.digest);
+        if fingerprint.marks.is_some() {
+            self.marks.resize(self.evidence.len() - 1, None);
+            self.marks.push(fingerprint.marks);
+        }
         if fingerprint.missing_before > 0 {
             self.missing_before.resize(self.evidence.len() - 1, 0);
             self.missing_before.push(fingerprint.missing_before);
@@ -273,25 +361,53 @@ impl Gathered {
 }
 
 /// Everything after the pixels: pure from here on.
-fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Audit {
-    let Gathered { mut evidence, ticks, missing_before, digests } = gathered;
+fn conclude(
+    reading: Reading<'_>,
+    gathered: Gathered,
+    clip: Option<&Clip>,
+    settings: &Settings,
+) -> Result<Audit> {
+    let Gathered { mut evidence, ticks, missing_before, digests, signatures, marks } = gathered;
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
-    let facts = reading.facts;
+    let Reading { facts, view, .. } = reading;
     let settled =
         cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
-    let classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
+    let mut classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
     drop(evidence);
-    let cadence = cadence::analyse(&classified.frames, &settled.times);
-    let conclusion =
-        verdict::conclude(&classified.frames, &settled.times, &cadence, settings.source_rate, complete);
     notes.extend(settled.notes);
+    let source = match clip {
+        Some(clip) => {
+            notes.extend(clip.notes.iter().cloned());
+            let same_as_before: Vec<bool> =
+                classified.frames.iter().map(|frame| frame.evidence == Evidence::Digest).collect();
+            let (track, picture) = clip.track(Recording {
+                shape: facts.shape,
+                view,
+                signatures: &signatures,
+                same_as_before: &same_as_before,
+                delivered_rate: settled.times.delivered_rate,
+            })?;
+            Some(Source {
+                picture: Some(picture),
+                ..Source::settle(&mut classified, track, &clip.own_repeats, &settled.times)
+            })
+        }
+        None => source::marks::track(&marks, signatures.len())
+            .map(|track| Source::settle(&mut classified, track, &[], &settled.times)),
+    };
+    let cadence = cadence::analyse(&classified.frames, &settled.times);
+    let played = Played {
+        rate: settings.source_rate.or(source.as_ref().map(|source| source.track.clip_rate)),
+        summary: source.as_ref().map(|source| &source.summary),
+    };
+    let conclusion = verdict::conclude(&classified.frames, &settled.times, &cadence, played, complete);
     notes.extend(classified.notes);
     notes.extend(conclusion.notes);
-    Audit {
+    Ok(Audit {
         facts,
         rate_source: settled.source,
         complete,
@@ -303,7 +419,9 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         notes,
         verdict: conclusion.verdict,
         requirements: Vec::new(),
-    }
+        source,
+        signatures,
+    })
 }
 
 /// The rate that the person gives, else the one the capture states.

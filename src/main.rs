@@ -19,6 +19,7 @@ fn main() -> ExitCode {
         Command::Audit(audit) => commands::audit(&audit),
         Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
         Command::Report(report) => commands::report(&report),
+        Command::Testclip(testclip) => commands::testclip(&testclip),
         Command::Print(what) => print::print(&what),
         Command::Demo(demo) => commands::demo(&demo),
     };

@@ -37,6 +37,8 @@ pub enum NoteCode {
     PartOfPicture,
     /// The stream is flagged interlaced.
     InterlacedFlag,
+    /// The clip that was played was not read whole.
+    ReferenceIncomplete,
 }
 
 /// Codes with their written names; the single table for both directions.
@@ -58,6 +60,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::NoisyMeasure, "noisy-measure"),
     (NoteCode::PartOfPicture, "part-of-picture"),
     (NoteCode::InterlacedFlag, "interlaced-flag"),
+    (NoteCode::ReferenceIncomplete, "reference-incomplete"),
 ];
 
 impl NoteCode {

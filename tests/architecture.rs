@@ -18,11 +18,25 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("classify", &["fingerprint"]),
     ("source", &["classify", "fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
-    ("verdict", &["classify", "cadence", "fingerprint"]),
+    ("verdict", &["classify", "cadence", "fingerprint", "source"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
-    ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint", "pictures"]),
+    (
+        "report",
+        &[
+            "audit",
+            "verdict",
+            "cadence",
+            "classify",
+            "capture",
+            "fingerprint",
+            "pictures",
+            "source",
+            "reference",
+        ],
+    ),
     ("demo", &["capture"]),
+    ("testclip", &["demo", "fingerprint", "pipeline"]),
 ];
 
 /// Stages without files, clocks, threads or error types.

@@ -175,7 +175,8 @@ fn frames_are_written_exactly() {
     assert_eq!(
         frames_csv(&audit),
         format!(
-            "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight\n\
+            "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight,\
+             source_index,source_first,source_last\n\
              0,0.000000000,new,0.9876,measure,12.3456,,{first},0,0,0\n\
              1,0.016683333,repeat,1.0000,digest,0.0000,,{first},0,0,0\n\
              2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second},0,0,0\n"

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 2, in this order:
+//! Version 3, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 2`.
+//! 1. The line `evenbeat-fingerprints 3`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -20,6 +20,9 @@
 //!    | 104 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
 //!    | 144 | 96 | 48 × u16 | largest luma block change of each region |
 //!    | 240 | 192 | 96 × u16 | signature |
+//!    | 432 | 64 | zero | reserved |
+//!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
+//!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -34,8 +37,9 @@ use serde::{Deserialize, Serialize};
 use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
+use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, FrameFingerprint, ReducedChange, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
+    BlockSpread, FrameFingerprint, MarkReading, ReducedChange, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
     SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
@@ -46,9 +50,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 432;
+pub const RECORD_LEN: usize = 512;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -56,6 +60,11 @@ const RECORD_MARK: u8 = b'F';
 const END_MARK: u8 = b'E';
 /// Longest JSON line accepted, bytes: a decoder's messages fit, an endless line does not.
 const LINE_MAX: usize = 1 << 20;
+/// Bytes reserved between the signature and the marks.
+const RESERVED_LEN: usize = 64;
+/// Where the parts of a line set's marks begin.
+const AHEAD_AT: u32 = 22;
+const WEIGHT_AT: u32 = 24;
 /// Bytes read or hashed at once: large enough for the fastest form of the hash, small enough for the cache.
 const CHUNK: usize = 1 << 18;
 /// Bytes of the checksum line.
@@ -347,7 +356,44 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     for value in fingerprint.regions.iter().chain(&fingerprint.signature) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
+    bytes.extend_from_slice(&[0; RESERVED_LEN]);
+    push_marks(bytes, fingerprint.marks);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
+}
+
+fn push_marks(bytes: &mut Vec<u8>, marks: Option<MarkReading>) {
+    let lines = marks.map_or([None; 2], |marks| marks.lines);
+    let read = u64::from(lines[0].is_some()) | u64::from(lines[1].is_some()) << 1;
+    let clip = marks.map_or(0, |marks| marks.clip.packed() | read);
+    bytes.extend_from_slice(&clip.to_le_bytes());
+    for lines in lines {
+        let packed = lines.map_or(0, |Lines { first, ahead, weight }| {
+            first | u32::from(ahead) << AHEAD_AT | u32::from(weight) << WEIGHT_AT
+        });
+        bytes.extend_from_slice(&packed.to_le_bytes());
+    }
+}
+
+/// Marks from their three numbers; `None` where they cannot be.
+fn unpacked_marks(clip: u64, lines: [u32; 2]) -> Option<Option<MarkReading>> {
+    let read = [clip & 1 != 0, clip & 2 != 0];
+    if clip == 0 && lines == [0; 2] {
+        return Some(None);
+    }
+    let identity = ClipIdentity::unpacked(clip & !3)?;
+    let mut unpacked = [None; 2];
+    for (at, packed) in lines.into_iter().enumerate() {
+        let first = packed & ((1 << AHEAD_AT) - 1);
+        let ahead = (packed >> AHEAD_AT & 3) as u8;
+        let weight = (packed >> WEIGHT_AT) as u8;
+        let possible = first + u32::from(ahead) < identity.length() && (ahead == 0) == (weight == 0);
+        match (read[at], possible) {
+            (true, true) => unpacked[at] = Some(Lines { first, ahead, weight }),
+            (false, _) if packed == 0 => {}
+            _ => return None,
+        }
+    }
+    read.contains(&true).then_some(Some(MarkReading { clip: identity, lines: unpacked }))
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -553,6 +599,14 @@ fn read_record(
         reduced: fields.reduced(),
         regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
+        marks: {
+            if fields.bytes() != [0; RESERVED_LEN] {
+                return Err("reserved bytes are not zero");
+            }
+            let clip = u64::from_le_bytes(fields.bytes());
+            let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
+            unpacked_marks(clip, lines).ok_or("its marks cannot be")?
+        },
     };
     check_values(&fingerprint)?;
     Ok(fingerprint)
@@ -739,6 +793,7 @@ impl<R: Read> Input<R> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fingerprint::marks::ClipScan;
 
     fn facts() -> CaptureFacts {
         CaptureFacts {
@@ -796,7 +851,27 @@ mod tests {
             },
             regions: std::array::from_fn(|at| at as u16 * 301 + index as u16),
             signature: std::array::from_fn(|at| at as u16 * 101 + index as u16),
+            marks: marks(index),
         }
+    }
+
+    /// None, one set of lines or both, single units and mixes.
+    fn marks(index: u64) -> Option<MarkReading> {
+        let lines = |first: u64| Lines { first: first as u32, ahead: 0, weight: 0 };
+        let mix = |first: u64| Lines {
+            ahead: 1 + (first % 3) as u8,
+            weight: 1 + (first % 255) as u8,
+            ..lines(first)
+        };
+        let lines = match index % 4 {
+            0 => return None,
+            1 => [Some(lines(index)), Some(mix(index + 1))],
+            2 => [None, Some(mix(index))],
+            _ => [Some(mix(index)), None],
+        };
+        let rate = Rate::new(120, 1).unwrap();
+        let clip = ClipIdentity::new(index as u32 * 7001, 1 << 21, rate, ClipScan::TopFieldFirst).unwrap();
+        Some(MarkReading { clip, lines })
     }
 
     fn end(frames: u64) -> ReadingEnd {
@@ -930,12 +1005,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 3\n".to_vec(),
-                "log: fingerprint log of a newer version: version 3, this evenbeat reads version 2",
+                b"evenbeat-fingerprints 4\n".to_vec(),
+                "log: fingerprint log of a newer version: version 4, this evenbeat reads version 3",
             ),
             (
                 b"evenbeat-fingerprints 1\n".to_vec(),
-                "log: fingerprint log of an older version: version 1, this evenbeat reads version 2",
+                "log: fingerprint log of an older version: version 1, this evenbeat reads version 3",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -965,6 +1040,13 @@ mod tests {
                 changed(header + 240, &[255, 255]),
                 "log: damaged fingerprint log: frame 0: a signature cannot be",
             ),
+            (
+                changed(header + 432, &[1]),
+                "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
+            ),
+            (changed(second + 496, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(second + 507, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(header + 504, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

@@ -45,16 +45,30 @@ pub enum Evidence {
     Measure,
     /// The cadence around it, where the measure left it open.
     Cadence,
+    /// The clip that was played.
+    Reference,
+    /// A number that the clip's pictures carry.
+    Mark,
 }
 
 impl Evidence {
+    /// All kinds with their written names.
+    pub const NAMES: [(Self, &'static str); 5] = [
+        (Self::Digest, "digest"),
+        (Self::Measure, "measure"),
+        (Self::Cadence, "cadence"),
+        (Self::Reference, "reference"),
+        (Self::Mark, "mark"),
+    ];
+
     /// The name written to files.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Digest => "digest",
-            Self::Measure => "measure",
-            Self::Cadence => "cadence",
-        }
+        Self::NAMES.iter().find(|(kind, _)| *kind == self).map_or("unknown", |(_, name)| name)
+    }
+
+    /// The kind with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::NAMES.iter().find(|(_, known)| *known == name).map(|(kind, _)| *kind)
     }
 }
 
@@ -97,6 +111,11 @@ impl FrameFlags {
     /// Sets every flag of `other`.
     pub fn insert(&mut self, other: Self) {
         self.0 |= other.0;
+    }
+
+    /// Clears every flag of `other`.
+    pub fn remove(&mut self, other: Self) {
+        self.0 &= !other.0;
     }
 
     /// Written names of the flags set, in order.

@@ -6,8 +6,10 @@ use std::path::PathBuf;
 
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use evenbeat::frame::Rect;
+use evenbeat::frame::{Rect, Scan};
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
+use evenbeat::testclip::settings::{Size, SIZES};
+use evenbeat::testclip::{ClipSettings, Pulldown};
 use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
@@ -43,6 +45,8 @@ pub enum Command {
     Fingerprint(FingerprintArguments),
     /// Build the report of an audit again: another time zone, other pictures, another stretch of the timeline.
     Report(ReportArguments),
+    /// Paint a clip whose every picture or field carries its number; `audit` reads the numbers in a recording of it.
+    Testclip(TestclipArguments),
     /// Print a completion script for a shell, or the manual page.
     #[command(subcommand)]
     Print(PrintCommand),
@@ -88,6 +92,10 @@ pub struct AuditArguments {
     /// Frames per second of the clip that was played, where you know it: then missing pictures are counted.
     #[arg(long, value_name = "RATE", value_parser = rate)]
     pub source_rate: Option<Rate>,
+    /// The clip that was played, or its fingerprint log: then every frame's picture in it is told, and missing
+    /// pictures are counted one by one.
+    #[arg(long, value_name = "CLIP")]
+    pub reference: Option<PathBuf>,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -97,7 +105,8 @@ const AUDIT_EXAMPLES: &str = "\
 Examples:
   evenbeat audit recording.mkv
   evenbeat audit frames/ --rate 59.94 --timestamps times.txt
-  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault";
+  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault
+  evenbeat audit recording.mkv --reference clip.mp4";
 
 /// Where the report goes and what counts as a failure.
 #[derive(Args, Debug)]
@@ -222,6 +231,87 @@ pub struct DemoArguments {
     pub quiet: bool,
 }
 
+/// `testclip`.
+#[derive(Args, Debug)]
+#[command(after_help = TESTCLIP_EXAMPLES)]
+pub struct TestclipArguments {
+    /// The YUV4MPEG2 file to write; `-` for standard output.
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Write the file although it is there.
+    #[arg(long)]
+    pub force: bool,
+    /// Size of the pictures: 480, 576, 720, 1080, 1440, 2160 (480 and 576 with pixels for 16:9), or WIDTHxHEIGHT.
+    #[arg(long, default_value = "1080", value_parser = size)]
+    pub size: Size,
+    /// Frames per second, e.g. 23.976, 25, 59.94 or 120; half the fields where there are fields.
+    #[arg(long, default_value = "59.94", value_parser = rate)]
+    pub rate: Rate,
+    /// Whole pictures, or fields of different moments with the top or the bottom one first.
+    #[arg(long, value_enum, default_value_t = ClipScan::Progressive)]
+    pub scan: ClipScan,
+    /// Lay film pictures out over fields: for how many fields each stays, e.g. 2:3. Needs --scan tff or bff; at
+    /// --rate 29.97 the film has 23.976 pictures per second.
+    #[arg(long, value_name = "FIELDS", value_parser = pulldown)]
+    pub pulldown: Option<Pulldown>,
+    /// Bits per sample: 8 or 10.
+    #[arg(long, default_value_t = 8)]
+    pub depth: u8,
+    /// Length, rounded to whole frames.
+    #[arg(long, value_name = "SECONDS", default_value = "30", value_parser = seconds)]
+    pub length: f64,
+    /// No progress.
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+const TESTCLIP_EXAMPLES: &str = "\
+Examples:
+  evenbeat testclip --out clip.y4m
+  evenbeat testclip --rate 25 --scan tff --size 576 --length 60 --out -  | encoder
+  evenbeat testclip --rate 29.97 --scan tff --pulldown 2:3 --out film.y4m
+
+Caution: moving pictures can trigger seizures in people with photosensitive epilepsy. Nothing in the clip changes its
+luminance by a tenth of the largest, which is below what ITU-R BT.1702 and WCAG 2.3.1 call a flash; a device or screen
+that raises the contrast can change that. Warn those in the room, and stop at any discomfort. Broadcasting it is
+subject to local rules.";
+
+/// Scans by their written names.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ClipScan {
+    /// Whole pictures.
+    Progressive,
+    /// Fields, the top one first.
+    Tff,
+    /// Fields, the bottom one first.
+    Bff,
+}
+
+impl From<ClipScan> for Scan {
+    fn from(scan: ClipScan) -> Self {
+        match scan {
+            ClipScan::Progressive => Self::Progressive,
+            ClipScan::Tff => Self::TopFieldFirst,
+            ClipScan::Bff => Self::BottomFieldFirst,
+        }
+    }
+}
+
+impl TestclipArguments {
+    /// The clip these arguments ask for.
+    pub fn settings(&self) -> ClipSettings {
+        ClipSettings {
+            size: self.size,
+            rate: self.rate,
+            scan: self.scan.into(),
+            pulldown: self.pulldown.clone(),
+            bit_depth: self.depth,
+            // A length beyond all limits saturates, and is refused as too long.
+            frames: (self.length * self.rate.hz()).round() as u64,
+        }
+    }
+}
+
 /// Severities by their written names.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum FailAt {
@@ -245,7 +335,7 @@ impl From<FailAt> for Severity {
 
 impl CaptureArguments {
     /// The settings these arguments ask for.
-    pub fn settings(&self, source_rate: Option<Rate>) -> Settings {
+    pub fn settings(&self) -> Settings {
         Settings {
             reading: ReadingSettings {
                 rate: self.rate,
@@ -254,7 +344,18 @@ impl CaptureArguments {
                 stream: self.stream,
             },
             view: ViewSettings { region: self.region, exclude: self.exclude.clone() },
-            source_rate,
+            ..Settings::default()
+        }
+    }
+}
+
+impl AuditArguments {
+    /// The settings these arguments ask for.
+    pub fn settings(&self) -> Settings {
+        Settings {
+            source_rate: self.source_rate,
+            reference: self.reference.clone(),
+            ..self.reading.settings()
         }
     }
 }
@@ -300,6 +401,24 @@ fn seconds(text: &str) -> Result<f64, String> {
     let seconds: Option<f64> =
         text.parse().ok().filter(|seconds: &f64| seconds.is_finite() && *seconds >= 0.0);
     seconds.ok_or_else(|| "seconds are a number such as 12.5, at least 0".to_owned())
+}
+
+fn size(text: &str) -> Result<Size, String> {
+    Size::parse(text).ok_or_else(|| {
+        let names: Vec<&str> = SIZES.iter().map(|(name, _)| *name).collect();
+        format!("a size is one of {}, or WIDTHxHEIGHT in pixels", names.join(", "))
+    })
+}
+
+fn pulldown(text: &str) -> Result<Pulldown, String> {
+    Pulldown::parse(text).ok_or_else(|| {
+        format!(
+            "a pulldown is 1 to {} numbers of fields from {} to {} such as 2:3",
+            Pulldown::PICTURES_MAX,
+            Pulldown::FIELDS.start(),
+            Pulldown::FIELDS.end()
+        )
+    })
 }
 
 fn rectangle(text: &str) -> Result<Rect, String> {

@@ -16,12 +16,13 @@ use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
 use evenbeat::report::{self, OutputFolder, Provenance, Report};
 use evenbeat::settings::Settings;
+use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
 
 use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
-    PICTURES_DEFAULT_MB,
+    TestclipArguments, PICTURES_DEFAULT_MB,
 };
 use super::exit::Exit;
 use super::interrupt::STOP;
@@ -31,11 +32,12 @@ use super::progress_bar::Display;
 /// How errors call the files that are no folder.
 const LOG: &str = "fingerprint log";
 const JUNIT: &str = "JUnit file";
+const TEST_CLIP: &str = "test clip";
 
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let capture = CaptureArg::from(arguments.reading.capture.clone());
-    let settings = arguments.reading.settings(arguments.source_rate);
+    let settings = arguments.settings();
     let existing = existing(arguments.output.force);
     let folder = match &arguments.output.out {
         Some(folder) => folder.clone(),
@@ -72,7 +74,7 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
 pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
     let CaptureArguments { capture, quiet, .. } = &arguments.reading;
     let capture = CaptureArg::from(capture.clone());
-    let settings = arguments.reading.settings(None);
+    let settings = arguments.reading.settings();
     let end = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
@@ -201,6 +203,32 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
         }
     }
     Ok(worst)
+}
+
+/// `evenbeat testclip`: paints the clip.
+pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
+    let settings = arguments.settings();
+    settings.identity()?;
+    let written = if arguments.out == Path::new("-") {
+        let out = BufWriter::new(io::stdout().lock());
+        watched(arguments.quiet, |run| {
+            write_clip(&settings, ("standard output", out), (run.progress, run.stop))
+        })?
+    } else {
+        check_file(&arguments.out, TEST_CLIP, existing(arguments.force))?;
+        let out = OnDemand { path: &arguments.out, file: None };
+        let place = arguments.out.display().to_string();
+        watched(arguments.quiet, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
+    };
+    Ok(match written.ended {
+        // Who reads the clip decides how much of it is wanted.
+        Ended::Whole | Ended::ReaderGone => Exit::Clean,
+        Ended::Interrupted => {
+            let (frames, all) = (written.frames, settings.frames);
+            let _ = writeln!(io::stderr(), "evenbeat: interrupted: {frames} of {all} frames are painted");
+            Exit::Interrupted
+        }
+    })
 }
 
 /// Runs `work` under a progress display and the interrupt flag.

@@ -3,6 +3,7 @@
 
 use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
+use super::marks::{self, MarkReading};
 use super::reduced::ReducedPicture;
 use super::view::ViewPlan;
 use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
@@ -20,6 +21,8 @@ pub struct FrameMeasures {
     pub chroma: BlockSpread,
     /// Largest luma block change per region.
     pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
+    /// What the marks of the test clip say.
+    pub marks: Option<MarkReading>,
     /// For the comparison with earlier frames.
     pub reduced: ReducedPicture,
 }
@@ -48,6 +51,7 @@ impl FrameMeter {
             luma: BlockSpread::default(),
             chroma: BlockSpread::default(),
             regions: [0; REGION_COLUMNS * REGION_ROWS],
+            marks: marks::read(plan, current, &reduced),
             reduced,
         };
         if previous.is_some() {
@@ -158,6 +162,7 @@ impl Sequencer {
             reduced,
             regions: measures.regions,
             signature: measures.reduced.signature(),
+            marks: measures.marks,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

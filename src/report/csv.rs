@@ -5,16 +5,18 @@ use std::io::{self, Write};
 use crate::audit::Audit;
 use crate::classify::ClassifiedFrame;
 use crate::fingerprint::Digest;
+use crate::source::SourcePlace;
 use crate::units::TimeBase;
 
 /// The header line without its end. Columns may be added at the end, never renamed or moved.
 pub const HEADER: &str =
-    "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight";
+    "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight,\
+     source_index,source_first,source_last";
 
 /// Rows are collected to this many bytes before they are written.
 const CHUNK_BYTES: usize = 64 * 1024;
 /// Room for the longest possible row, bytes.
-const ROW_BYTES_MAX: usize = 256;
+const ROW_BYTES_MAX: usize = 320;
 /// Decimals of `confidence`: the mark of 0.95 must not be reached by rounding alone.
 const CONFIDENCE_DECIMALS: usize = 4;
 /// Decimals of `change`: one code value in one sample of a 16 × 16 block is 0.0039.
@@ -34,6 +36,9 @@ pub fn write(audit: &Audit, out: &mut dyn Write) -> io::Result<()> {
     let origin = audit.times.ticks.first().copied().unwrap_or(0);
     for (index, (frame, &ticks)) in audit.frames.iter().zip(&audit.times.ticks).enumerate() {
         push_row(&mut rows, index as u64, nanoseconds(audit.times.base, ticks, origin), frame);
+        let place = audit.source.as_ref().and_then(|source| source.track.places.get(index));
+        push_place(&mut rows, place.copied().unwrap_or_default());
+        rows.push(b'\n');
         if rows.len() >= CHUNK_BYTES {
             out.write_all(&rows)?;
             rows.clear();
@@ -76,7 +81,19 @@ fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedF
     push_decimal(row, u64::from(frame.lost_before), 0);
     // The shortest digits that give the same float back (what `Display` of Rust's floats promises).
     let _ = write!(row, ",{},{}", frame.lost_uncertainty, frame.blend_weight);
-    row.push(b'\n');
+}
+
+/// Index in the clip, empty where it is not known; the two pictures of a mix (whose weight is `blend_weight`), two
+/// woven fields (`blend_weight` is 0), or the range that cannot be told apart.
+fn push_place(row: &mut Vec<u8>, place: SourcePlace) {
+    let _ = match place {
+        SourcePlace::Unknown => write!(row, ",,,"),
+        SourcePlace::Picture(picture) => write!(row, ",{picture},,"),
+        SourcePlace::Mix { first, second, .. } | SourcePlace::Woven { first, second } => {
+            write!(row, ",{:.3},{first},{second}", place.index().unwrap_or_default())
+        }
+        SourcePlace::Ambiguous { first, last } => write!(row, ",,{first},{last}"),
+    };
 }
 
 /// `value` in units of the last decimal; negative values and what is no number become 0.

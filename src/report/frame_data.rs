@@ -52,6 +52,7 @@ fn calls(audit: &Audit) -> Vec<u8> {
                 Evidence::Digest => 0,
                 Evidence::Measure => 1,
                 Evidence::Cadence => 2,
+                Evidence::Reference | Evidence::Mark => 3,
             };
             let unsure = if frame.confidence < CONFIDENCE_SURE { UNSURE } else { 0 };
             class | evidence << 2 | unsure

@@ -4,6 +4,7 @@
 
 use serde::Serialize;
 
+use super::source::SourceRow;
 use super::text::{duration_s, hex, time_s};
 use crate::audit::Audit;
 use crate::cadence::Pattern;
@@ -51,6 +52,7 @@ struct Document<'a> {
     notes: Vec<NoteRow<'a>>,
     verdict: Verdict<'a>,
     requirements: Vec<RequirementRow>,
+    source: Option<SourceRow>,
 }
 
 #[derive(Serialize)]
@@ -214,6 +216,7 @@ impl<'a> Document<'a> {
                 .collect(),
             verdict: Verdict { text: &audit.verdict },
             requirements: audit.requirements.iter().map(requirement_row).collect(),
+            source: SourceRow::of(audit),
         }
     }
 }
@@ -370,7 +373,7 @@ fn requirement_row(outcome: &Outcome) -> RequirementRow {
 
 /// `value` to `decimals` decimals, ties away from zero; never negative zero. Values too large for decimals
 /// stay as they are.
-fn rounded(value: f64, decimals: i32) -> f64 {
+pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
     let scaled = (value * scale).round() / scale;
     // Adding zero turns negative zero into zero.
@@ -382,7 +385,7 @@ fn rounded(value: f64, decimals: i32) -> f64 {
 }
 
 /// As [`rounded`]; what is no finite number is unknown.
-fn optional(value: Option<f64>, decimals: i32) -> Option<f64> {
+pub(super) fn optional(value: Option<f64>, decimals: i32) -> Option<f64> {
     value.filter(|value| value.is_finite()).map(|value| rounded(value, decimals))
 }
 

@@ -87,6 +87,11 @@ fn push_numbers(text: &mut String, audit: &Audit) {
     for (name, value) in rows {
         let _ = writeln!(text, "| {name} | {} |", markdown(&value));
     }
+    if let Some(source) = &audit.source {
+        for (name, value) in super::source::rows(audit, source) {
+            let _ = writeln!(text, "| {name} | {} |", markdown(&value));
+        }
+    }
     text.push('\n');
 }
 

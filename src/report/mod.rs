@@ -17,6 +17,7 @@ pub mod palette;
 mod provenance;
 mod raster;
 pub mod rebuild;
+mod source;
 pub mod terminal;
 mod text;
 pub mod timeline;

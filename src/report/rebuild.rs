@@ -10,8 +10,9 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use super::provenance::{self, Provenance};
+use super::source::SourceRow;
 use super::{csv, json, AUDIT_JSON, FRAMES_CSV, PROVENANCE_JSON};
-use crate::audit::Audit;
+use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
@@ -19,6 +20,7 @@ use crate::error::{Error, Result};
 use crate::fingerprint::Digest;
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
+use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
 use crate::verdict::gate::Requirement;
 use crate::verdict::{Finding, FindingKind, Severity};
@@ -103,6 +105,8 @@ struct Document {
     notes: Vec<NoteRow>,
     verdict: Verdict,
     requirements: Vec<RequirementRow>,
+    #[serde(default)]
+    source: Option<SourceRow>,
 }
 
 #[derive(Deserialize)]
@@ -208,6 +212,10 @@ impl Document {
             .iter()
             .map(|row| Requirement::parse(&format!("{}={}", row.key, row.limit)))
             .collect::<std::result::Result<_, _>>()?;
+        let source = match self.source {
+            Some(row) => Some(source(row, rows.places, &times).ok_or_else(|| named("source"))?),
+            None => None,
+        };
         let mut audit = Audit {
             facts: capture.facts(reader).ok_or_else(|| named("size, pixel format or scan"))?,
             rate_source: RateSource::from_name(&capture.rate_source)
@@ -231,10 +239,20 @@ impl Document {
                 .ok_or_else(|| named("kind of note"))?,
             verdict: self.verdict.text,
             requirements: Vec::new(),
+            source,
+            signatures: Vec::new(),
         };
         audit.hold_against(&requirements);
         Ok(audit)
     }
+}
+
+/// The clip's pictures along the capture.
+fn source(row: SourceRow, places: Vec<SourcePlace>, times: &FrameTimes) -> Option<Source> {
+    let (mut track, picture) = row.track()?;
+    track.places = places;
+    let summary = SourceSummary::new(&track, &times.ticks, times.base);
+    Some(Source { track, summary, picture })
 }
 
 fn finding(row: FindingRow) -> Option<Finding> {
@@ -259,6 +277,7 @@ fn note(row: NoteRow) -> Option<Note> {
 struct Rows {
     frames: Vec<ClassifiedFrame>,
     ticks: Vec<i64>,
+    places: Vec<SourcePlace>,
 }
 
 struct Table<'a> {
@@ -275,11 +294,12 @@ impl Table<'_> {
         }
         while self.next_line(&mut input, &mut line)? {
             let number = rows.frames.len();
-            let (frame, ticks) = self.row(&line, number).ok_or_else(|| {
+            let (frame, ticks, place) = self.row(&line, number).ok_or_else(|| {
                 wrong(self.path, format!("line {} is no row of frame {number}", number + 2))
             })?;
             rows.frames.push(frame);
             rows.ticks.push(ticks);
+            rows.places.push(place);
         }
         Ok(rows)
     }
@@ -295,7 +315,7 @@ impl Table<'_> {
         Ok(length > 0)
     }
 
-    fn row(&self, line: &str, number: usize) -> Option<(ClassifiedFrame, i64)> {
+    fn row(&self, line: &str, number: usize) -> Option<(ClassifiedFrame, i64, SourcePlace)> {
         let mut cells = line.split(',');
         let mut cell = || cells.next();
         if cell()?.parse::<usize>().ok()? != number {
@@ -309,18 +329,14 @@ impl Table<'_> {
             _ => return None,
         };
         let confidence = cell()?.parse().ok()?;
-        let evidence = match cell()? {
-            "digest" => Evidence::Digest,
-            "measure" => Evidence::Measure,
-            "cadence" => Evidence::Cadence,
-            _ => return None,
-        };
+        let evidence = Evidence::from_name(cell()?)?;
         let change = cell()?.parse().ok()?;
         let flags = flags(cell()?)?;
         let digest = digest_of(cell()?.as_bytes())?;
         let lost_before = cell()?.parse().ok()?;
         let lost_uncertainty = cell()?.parse().ok()?;
         let blend_weight = cell()?.parse().ok()?;
+        let place = place([cell()?, cell()?, cell()?], blend_weight)?;
         if cell().is_some() {
             return None;
         }
@@ -337,6 +353,7 @@ impl Table<'_> {
                 digest,
             },
             ticks,
+            place,
         ))
     }
 
@@ -352,6 +369,22 @@ impl Table<'_> {
         let (num, den) = (i128::from(self.base.num()) * 1_000_000_000, i128::from(self.base.den()));
         i64::try_from(sign * ((nanoseconds * den + num / 2) / num)).ok()
     }
+}
+
+/// The place in the clip that the last columns tell.
+fn place([index, first, last]: [&str; 3], weight: f32) -> Option<SourcePlace> {
+    Some(match (index.is_empty(), first.is_empty()) {
+        (true, true) => SourcePlace::Unknown,
+        (false, true) => SourcePlace::Picture(index.parse().ok()?),
+        (false, false) if weight == 0.0 => {
+            SourcePlace::Woven { first: first.parse().ok()?, second: last.parse().ok()? }
+        }
+        (false, false) => SourcePlace::Mix { first: first.parse().ok()?, second: last.parse().ok()?, weight },
+        (true, false) => {
+            let (first, last) = (first.parse().ok()?, last.parse().ok()?);
+            (first <= last).then_some(SourcePlace::Ambiguous { first, last })?
+        }
+    })
 }
 
 fn flags(names: &str) -> Option<FrameFlags> {
@@ -396,7 +429,7 @@ mod tests {
     fn broken_rows_are_refused() {
         let table = Table { path: Path::new("frames.csv"), base: TimeBase::new(1, 1000).unwrap() };
         let digest = "ab".repeat(32);
-        let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0,0,0.5");
+        let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0,0,0.5,7.500,7,8");
         assert!(table.row(&whole, 0).is_some());
         assert!(table.row(&whole, 1).is_none());
         for (from, to) in [

@@ -28,6 +28,7 @@ pub fn summary(audit: &Audit) -> String {
     for (name, value) in numbers(audit) {
         push_entry(&mut text, name, &value);
     }
+    push_source(&mut text, audit);
     push_requirements(&mut text, audit);
     push_findings(&mut text, audit);
     for note in audit.notes.iter().take(NOTES_MAX) {
@@ -90,6 +91,23 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
             ),
         ),
     ]
+}
+
+/// Which clip, and how many of its pictures appeared.
+fn push_source(text: &mut String, audit: &Audit) {
+    let Some(source) = &audit.source else { return };
+    let (track, summary) = (&source.track, &source.summary);
+    let sentence = format!(
+        "{}, {} pictures/s: {} of {} appeared, {} only within mixes, {} cannot be told, {} never appeared",
+        visible(&track.clip_name),
+        track.clip_rate,
+        grouped(summary.shown),
+        grouped(summary.pictures()),
+        grouped(summary.only_mixed),
+        grouped(summary.ambiguous),
+        grouped(summary.never_shown)
+    );
+    push_entry(text, "clip", &sentence);
 }
 
 fn push_requirements(text: &mut String, audit: &Audit) {

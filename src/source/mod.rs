@@ -1,7 +1,48 @@
 //! Which picture of the clip each frame shows, where that is known: by a reference, or by marks that the clip
 //! carries. Pure.
 
+mod align;
+mod coarse;
+mod fit;
+mod grid;
+pub mod marks;
+mod path;
+mod places;
+mod settle;
+mod summary;
+
+pub use align::{align, Alignment, NoMatch};
+pub use fit::Levels;
+pub use grid::{Geometry, Grid};
+pub use settle::{settle, Settling};
+pub use summary::{Drift, SourceSummary};
+
+use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::units::Rate;
+
+/// Cells of a signature.
+pub const CELLS: usize = SIGNATURE_COLUMNS * SIGNATURE_ROWS;
+
+/// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: what of a picture is compared.
+pub type Signature = [u16; CELLS];
+
+/// A signature in code values at 8 bit.
+fn code_values(signature: &Signature) -> [f32; CELLS] {
+    signature.map(|cell| f32::from(cell) / FIXED_POINT)
+}
+
+/// Pictures in a row: those of a clip, or the frames of a capture.
+#[derive(Clone, Debug)]
+pub struct Film<'a> {
+    /// One signature per picture.
+    pub signatures: &'a [Signature],
+    /// Whether each picture is surely the same as the one before; may be shorter, the rest is not.
+    pub same_as_before: &'a [bool],
+    /// Where the cells lie.
+    pub grid: Grid,
+    /// Pictures per second.
+    pub rate_hz: f64,
+}
 
 /// How the clip's pictures were recognised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -38,6 +79,13 @@ pub enum SourcePlace {
         /// Weight of the later one, 0 to 1.
         weight: f32,
     },
+    /// Two fields of different moments, each in its own lines.
+    Woven {
+        /// The earlier one.
+        first: u32,
+        /// The later one.
+        second: u32,
+    },
     /// One of a range that look alike: which one cannot be told.
     Ambiguous {
         /// First of the range.
@@ -48,7 +96,7 @@ pub enum SourcePlace {
 }
 
 impl SourcePlace {
-    /// The place as one number, fractional for a mix; `None` where it is not known or ambiguous.
+    /// The place as one number, fractional for a mix and between two fields; `None` where it is not known or ambiguous.
     pub fn index(self) -> Option<f64> {
         match self {
             Self::Picture(index) => Some(f64::from(index)),
@@ -56,6 +104,7 @@ impl SourcePlace {
                 let (first, second) = (f64::from(first), f64::from(second));
                 Some(first + (second - first) * f64::from(weight))
             }
+            Self::Woven { first, second } => Some((f64::from(first) + f64::from(second)) / 2.0),
             Self::Unknown | Self::Ambiguous { .. } => None,
         }
     }

@@ -1,10 +1,13 @@
 //! One function per finding kind: analysis in, findings out.
 
+use std::collections::BTreeMap;
+
 use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, FrameTimes, Freeze, Hold};
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
-use crate::units::{hz_text, Rate};
+use crate::source::SourceSummary;
+use crate::units::hz_text;
 
-use super::{Finding, FindingKind, Severity};
+use super::{Finding, FindingKind, Played, Severity};
 
 /// Events of one kind closer than this are one finding: a viewer sees one disturbance. Seconds.
 /// Choice: the eye's judgement of motion is formed over well under a second; common practice, no source.
@@ -40,7 +43,7 @@ pub(super) struct Case<'a> {
     pub frames: &'a [ClassifiedFrame],
     pub times: &'a FrameTimes,
     pub cadence: &'a CadenceAnalysis,
-    pub source_rate: Option<Rate>,
+    pub played: Played<'a>,
 }
 
 /// An event or run of events of one kind.
@@ -187,7 +190,7 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         hz_text(motion.delivered_rate_hz),
         hz_text(motion_rate)
     );
-    let severity = match case.source_rate {
+    let severity = match case.played.rate {
         Some(rate) if rate.hz() <= motion_rate * (1.0 + RATE_TOLERANCE) => {
             text += &format!("; the clip holds {rate} pictures/s, so none is missing");
             Severity::Info
@@ -203,6 +206,9 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         }
         None => Severity::Info,
     };
+    if let Some(summary) = case.played.summary {
+        text += &format!("; {}", never_appeared(summary));
+    }
     vec![case.finding(FindingKind::HalfRateMotion, severity, Event { count: found, ..case.whole() }, text)]
 }
 
@@ -254,13 +260,60 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
     case.cadence.freezes.iter().filter(sure).map(make).collect()
 }
 
+/// Share of the new frames that must come after the same loss for it to be a regular one.
+const REGULAR_LOSS_SHARE: f64 = 0.5;
+
+/// `712 of 1440 pictures of the clip never appeared`.
+pub(super) fn never_appeared(summary: &SourceSummary) -> String {
+    let pictures = summary.pictures();
+    match summary.never_shown {
+        0 => format!("none of {} of the clip is missing", counted(pictures, "picture")),
+        missing => format!("{missing} of {} of the clip never appeared", counted(pictures, "picture")),
+    }
+}
+
+/// How many pictures are lost before most new frames, where that is regular: known against the clip only.
+fn regular_loss(case: &Case<'_>) -> Option<u16> {
+    case.played.summary?;
+    let new = case.frames.iter().filter(|frame| frame.class == FrameClass::New);
+    let mut counts: BTreeMap<u16, usize> = BTreeMap::new();
+    let mut all = 0;
+    for frame in new {
+        *counts.entry(frame.lost_before).or_default() += 1;
+        all += 1;
+    }
+    let (&lost, &count) = counts.iter().filter(|(&lost, _)| lost > 0).max_by_key(|(_, &count)| count)?;
+    (count as f64 >= REGULAR_LOSS_SHARE * f64::from(all)).then_some(lost)
+}
+
 /// Pictures that never appeared although the timestamps are whole.
 pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
+    let regular = regular_loss(case);
+    let mut findings = irregular_drops(case, regular);
+    let lost = |frame: &&ClassifiedFrame| {
+        regular == Some(frame.lost_before) && frame.flags.contains(FrameFlags::AFTER_DROP)
+    };
+    let count = case.frames.iter().filter(lost).map(|frame| u64::from(frame.lost_before)).sum();
+    if let (Some(regular), Some(summary), 1..) = (regular, case.played.summary, count) {
+        let text = format!(
+            "{} missing after most pictures that appear: {}",
+            counted(u64::from(regular), "picture"),
+            never_appeared(summary)
+        );
+        let event = Event { count, ..case.whole() };
+        findings.push(case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text));
+    }
+    findings
+}
+
+/// Lost pictures but for those that are missing regularly.
+fn irregular_drops(case: &Case<'_>, regular: Option<u16>) -> Vec<Finding> {
     let events = case
         .frames
         .iter()
         .zip(0..)
         .filter(|(frame, _)| frame.lost_before > 0 && frame.flags.contains(FrameFlags::AFTER_DROP))
+        .filter(|(frame, _)| regular != Some(frame.lost_before))
         .map(|(frame, index)| Event {
             first_frame: index,
             last_frame: index,
@@ -276,9 +329,12 @@ pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
                 0.0 => counted(event.count, "picture"),
                 give_or_take => format!("{} ± {give_or_take:.0} pictures", event.count),
             };
-            let text = format!(
-                "about {number} never appeared, by the step of the motion; no frame is missing in the recording"
-            );
+            let text = match case.played.summary {
+                Some(_) => format!("{number} of the clip never appeared; no frame is missing in the recording"),
+                None => format!(
+                    "about {number} never appeared, by the step of the motion; no frame is missing in the recording"
+                ),
+            };
             case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)
         })
         .collect()

@@ -9,6 +9,7 @@ mod tests;
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;
 use crate::note::Note;
+use crate::source::SourceSummary;
 use crate::units::Rate;
 
 /// What a finding is about; the written names are in `audit.json` and never renamed.
@@ -122,18 +123,26 @@ pub struct Conclusion {
     pub verdict: String,
 }
 
+/// What is known of the clip that was played.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Played<'a> {
+    /// Its rate, by the person or by the clip itself.
+    pub rate: Option<Rate>,
+    /// Which of its pictures appeared.
+    pub summary: Option<&'a SourceSummary>,
+}
+
 /// What is concluded from classified frames, their times and their cadence.
 ///
-/// `source_rate` is the clip's rate where the person knows it; `complete` is false where the capture was not
-/// read whole.
+/// `complete` is false where the capture was not read whole.
 pub fn conclude(
     frames: &[ClassifiedFrame],
     times: &FrameTimes,
     cadence: &CadenceAnalysis,
-    source_rate: Option<Rate>,
+    played: Played<'_>,
     complete: bool,
 ) -> Conclusion {
-    let case = findings::Case { frames, times, cadence, source_rate };
+    let case = findings::Case { frames, times, cadence, played };
     let mut found = Vec::new();
     for find in FINDERS {
         found.extend(find(&case));

@@ -4,11 +4,14 @@ use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::hz_text;
 
-use super::findings::{constant_hold, counted, repeats_in_pattern, Case};
+use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern, Case};
 use super::{Finding, FindingKind, Severity};
 
 /// One part in this many of mixes is enough to be said first. Choice.
 const MIXED_PART: u64 = 10;
+
+/// A drift is said where it is this many standard errors from none.
+const DRIFT_ERRORS: f64 = 3.0;
 
 /// Confidence below which a call is unsure.
 const UNSURE_BELOW: f32 = 0.9;
@@ -19,6 +22,7 @@ const UNSURE_PART: usize = 10;
 /// The verdict in plain sentences, most important first.
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
     let mut sentences = vec![motion(case, findings)];
+    sentences.extend(against_clip(case));
     sentences.extend(faults(findings));
     sentences.extend(unsure(case));
     sentences.extend(still(case));
@@ -27,6 +31,32 @@ pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> 
         sentences.push("The recording was not read whole: this holds for the part that was.".to_owned());
     }
     sentences.join(" ")
+}
+
+/// What the clip that was played says.
+fn against_clip(case: &Case<'_>) -> Option<String> {
+    let summary = case.played.summary?;
+    let (first, last) = (summary.first?, summary.last?);
+    let mut text = format!("Against the clip, pictures {first} to {last}: {}", never_appeared(summary));
+    if summary.only_mixed > 0 {
+        text += &format!(", {} only within mixes", summary.only_mixed);
+    }
+    if summary.ambiguous > 0 {
+        text += &format!(", {} cannot be told from others that look alike", summary.ambiguous);
+    }
+    if let Some(drift) = summary.drift.filter(|drift| drift.ppm.abs() > DRIFT_ERRORS * drift.error_ppm) {
+        let pace = if drift.ppm > 0.0 { "slower" } else { "faster" };
+        text += &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
+    }
+    if summary.unknown_frames > 0 {
+        text += &format!("; {} nothing of it", frames_show(summary.unknown_frames));
+    }
+    Some(format!("{text}."))
+}
+
+/// `1 frame shows`, `3 frames show`.
+fn frames_show(count: u64) -> String {
+    format!("{} {}", counted(count, "frame"), if count == 1 { "shows" } else { "show" })
 }
 
 /// Why nothing can be said, if nothing can.
@@ -200,7 +230,7 @@ pub(super) fn notes(case: &Case<'_>, findings: &[Finding]) -> Vec<Note> {
     }
     let half_rate =
         findings.iter().any(|f| f.kind == FindingKind::HalfRateMotion && f.severity == Severity::Warning);
-    if half_rate && case.source_rate.is_none() {
+    if half_rate && case.played.rate.is_none() {
         notes.push(Note::new(
             NoteCode::SourceAssumed,
             "The recording shows how many pictures arrived, not how many the clip holds. Give the clip's rate with \

@@ -42,7 +42,8 @@ fn concluded(classes: &str, source_rate: Option<&str>) -> Conclusion {
     let stated = StatedRate { rate, source: RateSource::Header };
     let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
     let cadence = analyse(&frames, &settled.times);
-    conclude(&frames, &settled.times, &cadence, source_rate.and_then(Rate::parse), true)
+    let played = Played { rate: source_rate.and_then(Rate::parse), summary: None };
+    conclude(&frames, &settled.times, &cadence, played, true)
 }
 
 #[test]
@@ -136,7 +137,7 @@ fn unsure_calls_make_no_finding() {
     for (confidence, freezes, note) in [(0.99, 1, false), (0.6, 0, true)] {
         frames[120..150].iter_mut().for_each(|frame| frame.confidence = confidence);
         let cadence = analyse(&frames, &settled.times);
-        let found = conclude(&frames, &settled.times, &cadence, None, true);
+        let found = conclude(&frames, &settled.times, &cadence, Played::default(), true);
         let of_kind = found.findings.iter().filter(|finding| finding.kind == FindingKind::Freeze).count();
         assert_eq!(of_kind, freezes, "{confidence}");
         let noted = found.notes.iter().any(|note| note.code == NoteCode::NoisyMeasure);

@@ -113,6 +113,8 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         notes: Vec::new(),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
+        source: None,
+        signatures: Vec::new(),
     }
 }
 

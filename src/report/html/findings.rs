@@ -164,6 +164,8 @@ pub(super) fn call_text(audit: &Audit, index: usize) -> String {
         (Evidence::Digest, _) => "identical to the last bit".to_owned(),
         (Evidence::Measure, _) => format!("by the measured change of {:.2} code values", frame.change),
         (Evidence::Cadence, _) => format!("by the pattern around it, change {:.2} code values", frame.change),
+        (Evidence::Reference, _) => "by its place in the clip".to_owned(),
+        (Evidence::Mark, _) => "by the number it carries".to_owned(),
     };
     let call = format!("frame {index}, {}: {class}", clock_text(time_s(audit, index as u64)));
     if index == 0 {

@@ -8,6 +8,7 @@ use crate::audit::Audit;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
 use crate::report::escape::markup;
+use crate::report::source;
 use crate::report::text::{
     clock_text, duration_s, exact_rate_text, grouped, motion_rate_text, ms_text, optional_ms_text,
     percent_text, time_s,
@@ -29,6 +30,9 @@ pub(super) fn push(html: &mut String, audit: &Audit) {
     push_holds(html, audit);
     push_judder(html, audit);
     push_timing(html, audit);
+    if let Some(source) = &audit.source {
+        push_pairs(html, "clip", "Against the clip", &source::rows(audit, source));
+    }
     html.push_str("</div>\n");
     push_breaks(html, audit);
 }

@@ -7,7 +7,7 @@ const NEW = 0, REPEAT = 1, STILL = 2;
 const FLAGS = ['blend', 'combed', 'one-field', 'out-of-order', 'after-drop', 'after-gap', 'cut'];
 const FLAG_WORDS = ['mix of two pictures', 'two moments woven together', 'rebuilt from one field',
   'out of order', 'after dropped pictures', 'after a gap in the recording', 'first frame of another shot'];
-const EVIDENCE_WORDS = ['', 'by the measured change', 'by the pattern around it'];
+const EVIDENCE_WORDS = ['', 'by the measured change', 'by the pattern around it', 'by its place in the clip'];
 const STEP_BYTES = 6;
 // Frames summed up per block: zoomed out, a column of pixels is read from blocks.
 const BLOCK = 64;

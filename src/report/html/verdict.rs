@@ -128,18 +128,23 @@ fn push_facts(html: &mut String, audit: &Audit) {
 
 /// What the calls of the frames rest on, in words for readers outside the trade.
 fn evidence_text(audit: &Audit) -> String {
-    let mut counts = [0u64; 3];
+    let mut counts = [0u64; 4];
     for frame in audit.frames.iter().skip(1) {
         counts[match frame.evidence {
             Evidence::Digest => 0,
             Evidence::Measure => 1,
             Evidence::Cadence => 2,
+            Evidence::Reference | Evidence::Mark => 3,
         }] += 1;
     }
+    let by_clip = match counts[3] {
+        0 => String::new(),
+        count => format!(" {} were called by their place in the clip.", grouped(count)),
+    };
     format!(
         "Each frame was compared with the one before it: a frame is new if it shows another picture, and a \
          repeat if it shows the same one while the scene moves. {} frames were called because they are \
-         identical to the last bit, {} by the measured change, {} by the pattern around them.",
+         identical to the last bit, {} by the measured change, {} by the pattern around them.{by_clip}",
         grouped(counts[0]),
         grouped(counts[1]),
         grouped(counts[2])

@@ -1,0 +1,243 @@
+//! From the ribbon's place to numbers: levels of cells, then the units that explain all of them.
+
+use super::super::view::ViewPlan;
+use super::code::{
+    place_cell, rail_cells, ClipIdentity, Numbers, CLIP_ROWS, COLUMNS, PLACES, PLACE_CELLS, RAIL_ROWS, ROWS,
+    UNITS,
+};
+use super::find::Ribbon;
+use super::{Lines, MarkReading, WEIGHT_STEPS};
+
+/// Part of a cell that is looked at, in both directions: what lies outside may be blurred with its neighbours.
+const CELL_CORE: f32 = 0.56;
+/// Fewest lines of one parity in the core of a cell.
+const CORE_LINES_MIN: usize = 2;
+/// Smallest contrast of the rails, code values at 8 bit: an eighth of what is painted.
+const CONTRAST_MIN: f32 = 8.0;
+/// Largest root mean square of what is left of a place's levels, in parts of the contrast. A wrong number has at least
+/// four of 36 cells wrong by a whole contrast, which leaves 0.33.
+const LEFT_MAX: f32 = 0.2;
+/// How far a part of a mix may come out below none or above all, in parts: error of four cells that change.
+const PART_SLACK: f32 = 0.15;
+/// Weight below which a unit is not told from coding error, and left out.
+const WEIGHT_MIN: f32 = 0.14;
+
+/// The luma samples of a packed picture.
+#[derive(Clone, Copy)]
+pub(super) struct Luma<'a> {
+    samples: &'a [u8],
+    width: usize,
+    height: usize,
+    bytes_per_sample: usize,
+    /// Code values at 8 bit per sample step.
+    scale: f32,
+}
+
+impl<'a> Luma<'a> {
+    pub(super) fn new(plan: &ViewPlan, picture: &'a [u8]) -> Self {
+        let plane = &plan.planes[0].packed;
+        let bytes = plane.width * plane.height * plan.bytes_per_sample;
+        Self {
+            samples: &picture[plane.offset..plane.offset + bytes],
+            width: plane.width,
+            height: plane.height,
+            bytes_per_sample: plan.bytes_per_sample,
+            scale: 1.0 / (1u32 << (plan.bit_depth - 8)) as f32,
+        }
+    }
+
+    /// Sum over part of a row.
+    fn sum(&self, row: usize, columns: std::ops::Range<usize>) -> u32 {
+        let start = (row * self.width + columns.start) * self.bytes_per_sample;
+        let samples = &self.samples[start..start + columns.len() * self.bytes_per_sample];
+        match self.bytes_per_sample {
+            1 => samples.iter().map(|&sample| u32::from(sample)).sum(),
+            _ => samples.chunks_exact(2).map(|pair| u32::from(u16::from_le_bytes([pair[0], pair[1]]))).sum(),
+        }
+    }
+}
+
+/// Mean level of every cell, row by row; code values at 8 bit or, once calibrated, 0 for dark and 1 for bright.
+type Levels = [[f32; COLUMNS]; ROWS];
+
+/// Reads the marks in the ribbon.
+pub(super) fn reading(luma: Luma<'_>, ribbon: Ribbon) -> Option<MarkReading> {
+    let [even, odd] = levels(luma, ribbon)?.map(calibrated);
+    let (even, odd) = (even?, odd?);
+    let clip = clip(&even, &odd)?;
+    let reader = Reader { clip, numbers: Numbers::of(clip) };
+    let lines = [reader.lines(&even), reader.lines(&odd)];
+    lines.iter().any(Option::is_some).then_some(MarkReading { clip, lines })
+}
+
+/// Levels of even and odd lines; `None` where the ribbon is not wholly inside or its cells are too small.
+fn levels(luma: Luma<'_>, ribbon: Ribbon) -> Option<[Levels; 2]> {
+    let mut levels = [[[0.0; COLUMNS]; ROWS]; 2];
+    for row in 0..ROWS {
+        let lines = core(ribbon.top, ribbon.cell_height, row, luma.height)?;
+        if lines.len() < 2 * CORE_LINES_MIN {
+            return None;
+        }
+        for column in 0..COLUMNS {
+            let columns = core(ribbon.left, ribbon.cell_width, column, luma.width)?;
+            let (mut sums, mut counts) = ([0u32; 2], [0usize; 2]);
+            for line in lines.clone() {
+                sums[line % 2] += luma.sum(line, columns.clone());
+                counts[line % 2] += columns.len();
+            }
+            for parity in 0..2 {
+                levels[parity][row][column] = sums[parity] as f32 * luma.scale / counts[parity] as f32;
+            }
+        }
+    }
+    Some(levels)
+}
+
+/// Samples in the core of a cell; `None` where there are none or some lie outside.
+fn core(origin: f32, size: f32, index: usize, limit: usize) -> Option<std::ops::Range<usize>> {
+    let start = (origin + (index as f32 + (1.0 - CELL_CORE) / 2.0) * size).round();
+    let end = (origin + (index as f32 + (1.0 + CELL_CORE) / 2.0) * size).round();
+    (start >= 0.0 && end > start && end <= limit as f32).then_some(start as usize..end as usize)
+}
+
+/// Levels in parts of the contrast that the rails show; `None` where they show too little.
+fn calibrated(mut levels: Levels) -> Option<Levels> {
+    let (mut sums, mut counts) = ([0.0; 2], [0.0; 2]);
+    for (rail, row) in RAIL_ROWS.into_iter().enumerate() {
+        for (&level, bright) in levels[row].iter().zip(rail_cells(rail)) {
+            sums[usize::from(bright)] += level;
+            counts[usize::from(bright)] += 1.0;
+        }
+    }
+    let (dark, bright) = (sums[0] / counts[0], sums[1] / counts[1]);
+    if bright - dark < CONTRAST_MIN {
+        return None;
+    }
+    levels.as_flattened_mut().iter_mut().for_each(|level| *level = (*level - dark) / (bright - dark));
+    Some(levels)
+}
+
+/// The clip's identity; its cells never change, so both parities say the same.
+fn clip(even: &Levels, odd: &Levels) -> Option<ClipIdentity> {
+    let cells = std::array::from_fn(|at| {
+        let (row, column) = (CLIP_ROWS[at / COLUMNS], at % COLUMNS);
+        even[row][column] + odd[row][column] > 1.0
+    });
+    ClipIdentity::from_cells(&cells)
+}
+
+/// Levels of the cells of one place.
+type PlaceLevels = [f32; PLACE_CELLS];
+
+/// Reads numbers of one clip.
+struct Reader {
+    clip: ClipIdentity,
+    numbers: Numbers,
+}
+
+/// Which units a set of lines shows: how much is of `oldest` or a later one (all), of the next or a later one, and
+/// so on.
+#[derive(Clone, Copy, Debug)]
+struct Explained {
+    oldest: u32,
+    parts: [f32; PLACES],
+    /// Largest root mean square left in a place.
+    left: f32,
+}
+
+impl Reader {
+    /// The units that explain the levels best, where any do.
+    fn lines(&self, levels: &Levels) -> Option<Lines> {
+        let places: [PlaceLevels; PLACES] = std::array::from_fn(|place| {
+            std::array::from_fn(|cell| {
+                let (column, row) = place_cell(place, cell);
+                levels[row][column]
+            })
+        });
+        let mut candidates = Vec::with_capacity(PLACES * PLACES);
+        for (place, levels) in places.iter().enumerate() {
+            if let Some(unit) = self.numbers.unit(place, &levels.map(|level| level > 0.5)) {
+                // The place shows it in this unit and the three that follow; in a mix an older one may be meant.
+                candidates.extend((0..PLACES as u32).map(|back| (unit + back) % UNITS));
+                candidates.extend((1..PLACES as u32).map(|back| (unit + UNITS - back) % UNITS));
+            }
+        }
+        candidates.sort_unstable();
+        candidates.dedup();
+        candidates
+            .into_iter()
+            .filter(|&oldest| oldest < self.clip.length())
+            .filter_map(|oldest| self.explain(oldest, &places))
+            .min_by(|a, b| a.left.total_cmp(&b.left))
+            .and_then(|explained| self.told(explained))
+    }
+
+    /// How well units from `oldest` on explain the levels.
+    fn explain(&self, oldest: u32, places: &[PlaceLevels; PLACES]) -> Option<Explained> {
+        let mut explained = Explained { oldest, parts: [1.0; PLACES], left: 0.0 };
+        for ahead in 0..PLACES {
+            let newer = (oldest + ahead as u32) % UNITS;
+            let older = (newer + UNITS - PLACES as u32) % UNITS;
+            let levels = &places[newer as usize % PLACES];
+            let (old, new) = (self.numbers.cells(older), self.numbers.cells(newer));
+            let part = if ahead == 0 { 1.0 } else { part(levels, &old, &new) };
+            let before = explained.parts[ahead.saturating_sub(1)];
+            if part < -PART_SLACK || part > before + PART_SLACK {
+                return None;
+            }
+            explained.parts[ahead] = part.clamp(0.0, before);
+            let left = left(levels, &old, &new, explained.parts[ahead]);
+            if left > LEFT_MAX {
+                return None;
+            }
+            explained.left = explained.left.max(left);
+        }
+        Some(explained)
+    }
+
+    /// The one or two units that weigh most.
+    fn told(&self, explained: Explained) -> Option<Lines> {
+        let Explained { oldest, parts, .. } = explained;
+        let weight = |ahead: usize| parts[ahead] - parts.get(ahead + 1).copied().unwrap_or(0.0);
+        let mut aheads: [usize; PLACES] = std::array::from_fn(|ahead| ahead);
+        aheads.sort_by(|&a, &b| weight(b).total_cmp(&weight(a)));
+        let (first, second) = (aheads[0].min(aheads[1]), aheads[0].max(aheads[1]));
+        let share = weight(second) / (weight(first) + weight(second));
+        let single = |ahead: usize| Lines { first: oldest + ahead as u32, ahead: 0, weight: 0 };
+        let lines = if share < WEIGHT_MIN {
+            single(first)
+        } else if share > 1.0 - WEIGHT_MIN {
+            single(second)
+        } else {
+            Lines {
+                first: oldest + first as u32,
+                ahead: (second - first) as u8,
+                weight: (share * f32::from(WEIGHT_STEPS)).round() as u8,
+            }
+        };
+        (lines.second().0 < self.clip.length()).then_some(lines)
+    }
+}
+
+/// Part of the newer cells in the levels, by least squares over the cells that differ.
+fn part(levels: &PlaceLevels, old: &[bool; PLACE_CELLS], new: &[bool; PLACE_CELLS]) -> f32 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for ((&level, &old), &new) in levels.iter().zip(old).zip(new) {
+        if old != new {
+            sum += if new { level } else { 1.0 - level };
+            count += 1.0;
+        }
+    }
+    sum / count
+}
+
+/// Root mean square of the levels that a mix leaves unexplained.
+fn left(levels: &PlaceLevels, old: &[bool; PLACE_CELLS], new: &[bool; PLACE_CELLS], part: f32) -> f32 {
+    let value = |bright: bool| f32::from(u8::from(bright));
+    let squares = levels
+        .iter()
+        .zip(old)
+        .zip(new)
+        .map(|((&level, &old), &new)| (level - value(old) * (1.0 - part) - value(new) * part).powi(2));
+    (squares.sum::<f32>() / PLACE_CELLS as f32).sqrt()
+}

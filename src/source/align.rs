@@ -1,0 +1,235 @@
+//! Aligning a capture with the clip that was played, by their signatures.
+
+use super::coarse::{self, Anchor};
+use super::fit::{Fitter, Levels, Model, Pair, Start};
+use super::grid::Geometry;
+use super::path::{distance, Walk};
+use super::places::Placing;
+use super::{Film, SourcePlace, CELLS};
+
+/// Rounds of fitting to the pictures that the first guess brings.
+const FIRST_ROUNDS: usize = 3;
+/// Share of the snippets, the most alike ones, that the first fits go by.
+const FIRST_SHARE: f64 = 0.6;
+/// Pictures looked at on each side of a first guess, besides those that were left out of the search.
+const AROUND: usize = 8;
+/// Most frames that a fit goes by.
+const FITTED_MAX: usize = 300;
+/// Frames between those whose changes are compared, seconds.
+const CHANGE_STEP_S: f64 = 0.25;
+/// A capture shows the clip where the changes along its path explain at least this share of its own. Choice, by
+/// trials on real clips: see the tests of whole chains.
+const EXPLAINED_MIN: f64 = 0.5;
+/// Least mean square change of a cell, code values squared, that can be explained; less is standing still.
+const CHANGE_MIN: f64 = 0.05;
+/// Most square error against the variance of the pictures where nothing moves.
+const UNEXPLAINED_MAX: f64 = 0.05;
+/// Least share of the frames that must show the clip.
+const SHOWN_MIN: f64 = 0.1;
+
+/// A capture laid along the clip.
+#[derive(Clone, Debug)]
+pub struct Alignment {
+    /// One place per frame.
+    pub places: Vec<SourcePlace>,
+    /// Which part of the clip's picture the capture shows.
+    pub geometry: Geometry,
+    /// What happened to the levels.
+    pub levels: Levels,
+    /// Typical error of a cell, code values at 8 bit.
+    pub error: f64,
+    /// Cells of the signature that show the clip, of [`CELLS`].
+    pub cells: usize,
+    /// Share of the changes of the picture that the clip explains, 0 to 1; `None` where hardly anything moves.
+    pub explained: Option<f64>,
+}
+
+/// Why a capture does not show the clip, with the evidence.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoMatch {
+    /// What was found, in words and numbers.
+    pub evidence: String,
+}
+
+/// Aligns a capture with a clip.
+///
+/// # Errors
+/// The capture does not show the clip.
+pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> {
+    if capture.signatures.is_empty() || clip.signatures.is_empty() {
+        return Err(NoMatch { evidence: "one of them holds no picture".to_owned() });
+    }
+    let advance = clip.rate_hz / capture.rate_hz;
+    let aligner = Aligner { capture, clip, advance };
+    let guess = coarse::search(capture, clip, advance);
+    let model = aligner.first_model(&guess);
+    let anchors: Vec<(usize, Vec<usize>)> =
+        guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
+    let path = aligner.path(&model, &anchors);
+    let pictures = aligner.pictures(&model);
+    let pairs = aligner.pairs(&model, &pictures, &path);
+    drop(pictures);
+    let model = Fitter { capture, clip, pairs: &pairs }.fit(Start::fitted(model.geometry));
+    let again: Vec<(usize, Vec<usize>)> =
+        pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
+    let again = sorted(again);
+    let pictures = aligner.pictures(&model);
+    let path = aligner.walk(&model, &pictures, &again);
+    let placing = Placing::new(&model, (capture, clip), &pictures);
+    let places = placing.places(&path);
+    aligner.checked(&model, (&pictures, &path), places)
+}
+
+fn sorted(mut anchors: Vec<(usize, Vec<usize>)>) -> Vec<(usize, Vec<usize>)> {
+    anchors.sort_by_key(|(frame, _)| *frame);
+    anchors
+}
+
+struct Aligner<'a> {
+    capture: &'a Film<'a>,
+    clip: &'a Film<'a>,
+    advance: f64,
+}
+
+impl Aligner<'_> {
+    /// Fits to the best snippets, matching them anew with each fit.
+    fn first_model(&self, guess: &coarse::Guess) -> Model {
+        let mut anchors: Vec<&Anchor> = guess.anchors.iter().collect();
+        anchors.sort_by(|a, b| b.likeness.total_cmp(&a.likeness));
+        anchors.truncate((anchors.len() as f64 * FIRST_SHARE).ceil() as usize);
+        let mut pairs = self.snippet_pairs(&anchors, guess.step);
+        let mut start = Start::rough(guess.geometry);
+        for round in 0.. {
+            let model = Fitter { capture: self.capture, clip: self.clip, pairs: &pairs }.fit(start);
+            if round == FIRST_ROUNDS {
+                return model;
+            }
+            start = Start { geometry: model.geometry, step: 1 };
+            pairs.iter_mut().for_each(|pair| *pair = self.matched(&model, *pair));
+        }
+        unreachable!("the loop ends by returning")
+    }
+
+    fn snippet_pairs(&self, anchors: &[&Anchor], step: usize) -> Vec<Pair> {
+        let last = self.clip.signatures.len() - 1;
+        let pair = |anchor: &Anchor, part: usize| {
+            let frame = (anchor.frame + part * step).min(self.capture.signatures.len() - 1);
+            let ahead = ((frame - anchor.frame) as f64 * self.advance).round() as usize;
+            let clip = (anchor.places.first().copied().unwrap_or(0) + ahead).min(last);
+            Pair { capture: frame, clip, weight: 0.0 }
+        };
+        anchors.iter().flat_map(|anchor| (0..3).map(move |part| pair(anchor, part))).collect()
+    }
+
+    /// The pair with the picture around that is nearest under the model.
+    fn matched(&self, model: &Model, pair: Pair) -> Pair {
+        let around = AROUND + self.clip.signatures.len() / 13_500;
+        let frame = model.capture(&self.capture.signatures[pair.capture]);
+        let first = pair.clip.saturating_sub(around);
+        let last = (pair.clip + around).min(self.clip.signatures.len() - 1);
+        let best = (first..=last)
+            .map(|place| (distance(&frame, &model.clip(&self.clip.signatures[place])), place))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        Pair { clip: best.map_or(pair.clip, |(_, place)| place), ..pair }
+    }
+
+    fn pictures(&self, model: &Model) -> Vec<[f32; CELLS]> {
+        self.clip.signatures.iter().map(|picture| model.clip(picture)).collect()
+    }
+
+    fn path(&self, model: &Model, anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
+        let pictures = self.pictures(model);
+        self.walk(model, &pictures, anchors)
+    }
+
+    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
+        let frame = |index: usize| model.capture(&self.capture.signatures[index]);
+        let frames = self.capture.signatures.len();
+        Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()
+    }
+
+    /// Pairs along a path, evenly spread, each with the mix of neighbours that fits best; the better half of them.
+    fn pairs(&self, model: &Model, pictures: &[[f32; CELLS]], path: &[u32]) -> Vec<Pair> {
+        let placing = Placing::new(model, (self.capture, self.clip), pictures);
+        let every = (path.len() / (2 * FITTED_MAX)).max(1);
+        let mut pairs: Vec<(f32, Pair)> = (0..path.len())
+            .step_by(every)
+            .map(|frame| {
+                let fitted = placing.fitted(frame, path[frame] as usize);
+                (fitted.distance, Pair { capture: frame, clip: fitted.first, weight: fitted.weight })
+            })
+            .collect();
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        pairs.truncate(pairs.len().div_ceil(2).max(FITTED_MAX.min(pairs.len())));
+        pairs.into_iter().map(|(_, pair)| pair).collect()
+    }
+
+    /// The alignment, or that there is none.
+    fn checked(
+        &self,
+        model: &Model,
+        (pictures, path): (&[[f32; CELLS]], &[u32]),
+        places: Vec<SourcePlace>,
+    ) -> Result<Alignment, NoMatch> {
+        let unknown = places.iter().filter(|place| **place == SourcePlace::Unknown).count();
+        let explained = self.explained(model, pictures, (path, &places));
+        let known = places.len() - unknown;
+        let moves_alike = match explained {
+            Some(share) => share >= EXPLAINED_MIN,
+            None => model.unexplained <= UNEXPLAINED_MAX,
+        };
+        if !moves_alike || (known as f64) < SHOWN_MIN * places.len() as f64 {
+            let changes = match explained {
+                Some(share) => format!("{:.0} % of the recording's changes", 100.0 * share.max(0.0)),
+                None => format!("{:.0} % of what its pictures look like", 100.0 * (1.0 - model.unexplained)),
+            };
+            return Err(NoMatch {
+                evidence: format!(
+                    "laid along the recording as well as it can be, it accounts for {changes}, and {known} of {} \
+                     frames look like a picture of it",
+                    places.len()
+                ),
+            });
+        }
+        let mut sigma: Vec<f32> = model.sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect();
+        Ok(Alignment {
+            places,
+            geometry: model.geometry,
+            levels: model.levels,
+            error: f64::from(super::fit::median(&mut sigma)),
+            cells: model.cells(),
+            explained,
+        })
+    }
+
+    /// Share of the changes over a quarter of a second that the path explains, where anything changes.
+    fn explained(
+        &self,
+        model: &Model,
+        pictures: &[[f32; CELLS]],
+        (path, places): (&[u32], &[SourcePlace]),
+    ) -> Option<f64> {
+        let step = ((CHANGE_STEP_S * self.capture.rate_hz) as usize).clamp(1, (path.len() / 2).max(1));
+        let every = (path.len() / 4000).max(1);
+        let (mut own, mut left, mut count) = (0.0, 0.0, 0.0);
+        let known = |frame: usize| places[frame] != SourcePlace::Unknown;
+        for frame in (step..path.len()).step_by(every).filter(|&frame| known(frame) && known(frame - step)) {
+            let [now, before] =
+                [frame, frame - step].map(|frame| model.capture(&self.capture.signatures[frame]));
+            let [here, there] = [frame, frame - step].map(|frame| &pictures[path[frame] as usize]);
+            for cell in 0..CELLS {
+                let sigma = model.sigma[cell];
+                if !sigma.is_finite() {
+                    continue;
+                }
+                let change = (now[cell] - before[cell]) * sigma;
+                let along = (here[cell] - there[cell]) * sigma;
+                own += f64::from(change).powi(2);
+                // Differences of one cell count no more than the change itself: an overlay must not decide.
+                left += f64::from((change - along).powi(2).min(change.powi(2).max(along.powi(2))));
+                count += 1.0;
+            }
+        }
+        (count > 0.0 && own / count >= CHANGE_MIN).then(|| 1.0 - left / own)
+    }
+}

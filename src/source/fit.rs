@@ -1,0 +1,334 @@
+//! What lies between clip and capture: geometry, levels and noise, fitted to pairs of pictures that show the same.
+
+use super::grid::{Geometry, Warp};
+use super::{code_values, Film, CELLS};
+
+/// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches more
+/// cells than it covers.
+const LEFT_OUT_SHARE: f64 = 0.2;
+
+/// Smallest error assumed in a cell, code values: rounding of the signatures (1/64) and of the samples below.
+const SIGMA_MIN: f32 = 0.03;
+
+/// A median absolute deviation times this is a standard deviation, for normal errors (its known constant, 1/Φ⁻¹(¾)).
+const DEVIATIONS_PER_MAD: f32 = 1.4826;
+
+/// A geometry is taken only where it leaves at most this share of the square error that the unchanged picture
+/// leaves: motion over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
+const BETTER_THAN_SAME: f64 = 0.7;
+
+/// Steps of the search for the geometry, parts of the picture, from coarse to fine.
+const STEPS: [f64; 8] = [0.03, 0.015, 0.007, 0.0035, 0.0017, 0.0008, 0.0004, 0.0002];
+
+/// Rounds at one step: more would be a better start's matter.
+const ROUNDS_MAX: usize = 6;
+
+/// Least gain of a step, as a share of the error.
+const GAIN_MIN: f64 = 0.002;
+
+/// Pairs from which the curve of the levels is fitted besides gain and offset.
+const CURVE_PAIRS_MIN: usize = 40;
+
+/// Range of code values at 8 bit.
+const CODE_RANGE: f64 = 255.0;
+
+/// A frame of the capture and what it shows of the clip.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Pair {
+    pub capture: usize,
+    pub clip: usize,
+    /// Weight of the picture after `clip`; 0 where the frame shows `clip` alone.
+    pub weight: f32,
+}
+
+/// How code values of the capture follow from those of the clip:
+/// offset + gain · value + bend · 4 · value · (255 − value) / 255.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Levels {
+    /// Factor.
+    pub gain: f64,
+    /// Code values at 8 bit added.
+    pub offset: f64,
+    /// Code values that the middle of the range is raised beyond a straight line, at 8 bit.
+    pub bend: f64,
+}
+
+impl Levels {
+    /// Levels unchanged.
+    pub const SAME: Self = Self { gain: 1.0, offset: 0.0, bend: 0.0 };
+
+    /// The capture's code value for one of the clip.
+    pub fn apply(self, value: f64) -> f64 {
+        self.offset + self.gain * value + self.bend * 4.0 * value * (CODE_RANGE - value) / CODE_RANGE
+    }
+}
+
+/// Everything that turns signatures of the clip into those of the capture, and how far off each cell is.
+#[derive(Clone, Debug)]
+pub(super) struct Model {
+    pub geometry: Geometry,
+    pub levels: Levels,
+    warp: Warp,
+    /// Standard deviation of each cell, code values; infinite where it shows no clip.
+    pub sigma: [f32; CELLS],
+    /// Square error that is left, as a share of the variance of the capture's cells; cells that fit worst aside.
+    pub unexplained: f64,
+}
+
+impl Model {
+    /// A picture of the clip as the capture shows it, in deviations of each cell.
+    pub fn clip(&self, signature: &super::Signature) -> [f32; CELLS] {
+        let mut cells = self.warp.apply(signature);
+        for (cell, sigma) in cells.iter_mut().zip(&self.sigma) {
+            *cell = self.levels.apply(f64::from(*cell)) as f32 / sigma;
+        }
+        cells
+    }
+
+    /// A picture of the capture, likewise.
+    pub fn capture(&self, signature: &super::Signature) -> [f32; CELLS] {
+        let mut cells = code_values(signature);
+        cells.iter_mut().zip(&self.sigma).for_each(|(cell, sigma)| *cell /= sigma);
+        cells
+    }
+
+    /// Cells that count.
+    pub fn cells(&self) -> usize {
+        self.sigma.iter().filter(|sigma| sigma.is_finite()).count()
+    }
+}
+
+/// The fitter: which films, and the pairs in them.
+pub(super) struct Fitter<'a> {
+    pub capture: &'a Film<'a>,
+    pub clip: &'a Film<'a>,
+    pub pairs: &'a [Pair],
+}
+
+/// How the search for a geometry begins.
+#[derive(Clone, Copy)]
+pub(super) struct Start {
+    pub geometry: Geometry,
+    /// First step of [`STEPS`].
+    pub step: usize,
+}
+
+impl Start {
+    /// From a geometry that is only roughly right.
+    pub fn rough(geometry: Geometry) -> Self {
+        Self { geometry, step: 0 }
+    }
+
+    /// From a geometry that was fitted before.
+    pub fn fitted(geometry: Geometry) -> Self {
+        Self { geometry, step: 3 }
+    }
+}
+
+impl Fitter<'_> {
+    /// The model that fits the pairs best.
+    pub fn fit(&self, start: Start) -> Model {
+        let same = self.tried(Geometry::SAME);
+        let mut best = self.tried(start.geometry);
+        for step in &STEPS[start.step..] {
+            for _ in 0..ROUNDS_MAX {
+                let before = best.cost;
+                for (axis, kind) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
+                    for sign in [-1.0, 1.0] {
+                        let next = self.tried(moved(best.geometry, axis, kind, sign * step));
+                        if next.cost < best.cost * (1.0 - GAIN_MIN) {
+                            best = next;
+                        }
+                    }
+                }
+                if best.cost >= before * (1.0 - GAIN_MIN) {
+                    break;
+                }
+            }
+        }
+        if best.cost > BETTER_THAN_SAME * same.cost {
+            best = same;
+        }
+        self.model(best)
+    }
+
+    /// Fits the levels under a geometry.
+    fn tried(&self, geometry: Geometry) -> Trial {
+        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry);
+        let seen: Vec<([f32; CELLS], [f32; CELLS])> = self
+            .pairs
+            .iter()
+            .map(|&pair| (self.shown(&warp, pair), code_values(&self.capture.signatures[pair.capture])))
+            .collect();
+        let mut used = warp.covered().to_vec();
+        let levels = fitted_levels(&seen, &used, Curve::Straight);
+        leave_out_worst(&seen, levels, &mut used);
+        let levels = fitted_levels(&seen, &used, Curve::Straight);
+        let covered = warp.covered().iter().filter(|&&covered| covered).count();
+        let cost = unexplained(&seen, &used, levels) * CELLS as f64 / covered.max(1) as f64;
+        Trial { geometry, warp, seen, used, cost }
+    }
+
+    /// What a frame should look like, before levels.
+    fn shown(&self, warp: &Warp, pair: Pair) -> [f32; CELLS] {
+        let mut cells = warp.apply(&self.clip.signatures[pair.clip]);
+        if let (true, Some(next)) = (pair.weight > 0.0, self.clip.signatures.get(pair.clip + 1)) {
+            let next = warp.apply(next);
+            cells.iter_mut().zip(&next).for_each(|(cell, next)| *cell += pair.weight * (next - *cell));
+        }
+        cells
+    }
+
+    fn model(&self, trial: Trial) -> Model {
+        let Trial { geometry, warp, seen, used, .. } = trial;
+        let curve = if seen.len() >= CURVE_PAIRS_MIN { Curve::Bent } else { Curve::Straight };
+        let levels = fitted_levels(&seen, &used, curve);
+        let covered = warp.covered();
+        let sigma = std::array::from_fn(|cell| {
+            if !covered[cell] {
+                return f32::INFINITY;
+            }
+            let mut errors: Vec<f32> =
+                seen.iter().map(|(clip, capture)| error(levels, clip[cell], capture[cell]).abs()).collect();
+            (DEVIATIONS_PER_MAD * median(&mut errors)).max(SIGMA_MIN)
+        });
+        let unexplained = unexplained(&seen, &used, levels);
+        Model { geometry, levels, warp, sigma, unexplained }
+    }
+}
+
+/// A geometry with what it gives.
+struct Trial {
+    geometry: Geometry,
+    warp: Warp,
+    /// Pictures of the clip as the geometry shows them, and the capture's.
+    seen: Vec<([f32; CELLS], [f32; CELLS])>,
+    used: Vec<bool>,
+    cost: f64,
+}
+
+/// A geometry with one number changed: kind 0 is the size about the middle, 1 the place.
+fn moved(geometry: Geometry, axis: usize, kind: usize, by: f64) -> Geometry {
+    let mut next = geometry;
+    if kind == 0 {
+        next.scale[axis] += by;
+        next.offset[axis] -= by / 2.0;
+    } else {
+        next.offset[axis] += by;
+    }
+    next
+}
+
+fn error(levels: Levels, clip: f32, capture: f32) -> f32 {
+    capture - levels.apply(f64::from(clip)) as f32
+}
+
+/// Unmarks the cells whose errors are largest.
+fn leave_out_worst(seen: &[([f32; CELLS], [f32; CELLS])], levels: Levels, used: &mut [bool]) {
+    let mut worst: Vec<(f32, usize)> = (0..CELLS)
+        .filter(|&cell| used[cell])
+        .map(|cell| {
+            let sum: f32 =
+                seen.iter().map(|(clip, capture)| error(levels, clip[cell], capture[cell]).abs()).sum();
+            (sum, cell)
+        })
+        .collect();
+    worst.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+    let count = (worst.len() as f64 * LEFT_OUT_SHARE) as usize;
+    worst[..count].iter().for_each(|&(_, cell)| used[cell] = false);
+}
+
+/// Square error over the variance of the capture's cells.
+fn unexplained(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], levels: Levels) -> f64 {
+    let (mut errors, mut sum, mut squares, mut count) = (0.0, 0.0, 0.0, 0.0);
+    for (clip, capture) in seen {
+        for cell in (0..CELLS).filter(|&cell| used[cell]) {
+            let value = f64::from(capture[cell]);
+            errors += f64::from(error(levels, clip[cell], capture[cell])).powi(2);
+            sum += value;
+            squares += value * value;
+            count += 1.0;
+        }
+    }
+    let variance = squares - sum * sum / f64::max(count, 1.0);
+    errors / variance.max(f64::MIN_POSITIVE)
+}
+
+/// Which curve levels may have.
+#[derive(Clone, Copy, PartialEq)]
+enum Curve {
+    Straight,
+    Bent,
+}
+
+/// Least squares over all used cells.
+fn fitted_levels(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], curve: Curve) -> Levels {
+    let terms = if curve == Curve::Bent { 3 } else { 2 };
+    let mut matrix = [[0.0; 4]; 3];
+    for (clip, capture) in seen {
+        for cell in (0..CELLS).filter(|&cell| used[cell]) {
+            let value = f64::from(clip[cell]);
+            let basis = [1.0, value, 4.0 * value * (CODE_RANGE - value) / CODE_RANGE];
+            for row in 0..terms {
+                for column in 0..terms {
+                    matrix[row][column] += basis[row] * basis[column];
+                }
+                matrix[row][3] += basis[row] * f64::from(capture[cell]);
+            }
+        }
+    }
+    let Some([offset, gain, bend]) = solved(matrix, terms) else { return Levels::SAME };
+    // A picture shown upside down in brightness is none of this clip.
+    if gain > 0.1 {
+        Levels { gain, offset, bend }
+    } else {
+        Levels::SAME
+    }
+}
+
+/// Gaussian elimination with the largest pivot; `None` where the equations do not determine the terms.
+fn solved(mut matrix: [[f64; 4]; 3], terms: usize) -> Option<[f64; 3]> {
+    for column in 0..terms {
+        let pivot =
+            (column..terms).max_by(|&a, &b| matrix[a][column].abs().total_cmp(&matrix[b][column].abs()))?;
+        matrix.swap(column, pivot);
+        let lead = matrix[column];
+        if lead[column].abs() < 1e-9 {
+            return None;
+        }
+        for (row, line) in matrix.iter_mut().enumerate().take(terms).filter(|(row, _)| *row != column) {
+            debug_assert_ne!(row, column);
+            let factor = line[column] / lead[column];
+            line.iter_mut().zip(&lead).for_each(|(value, lead)| *value -= factor * lead);
+        }
+    }
+    let mut solution = [0.0; 3];
+    for (row, value) in solution.iter_mut().enumerate().take(terms) {
+        *value = matrix[row][3] / matrix[row][row];
+    }
+    Some(solution)
+}
+
+/// The middle one, the larger of two; 0 of none. Reorders them.
+pub(super) fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn three_equations_are_solved() {
+        let matrix = [[2.0, 1.0, 1.0, 7.0], [1.0, 3.0, 2.0, 13.0], [1.0, 0.0, 0.0, 1.0]];
+        let solution = solved(matrix, 3).unwrap();
+        for (found, wanted) in solution.iter().zip([1.0, 2.0, 3.0]) {
+            assert!((found - wanted).abs() < 1e-9);
+        }
+        assert!(solved([[1.0, 1.0, 0.0, 1.0], [2.0, 2.0, 0.0, 2.0], [0.0; 4]], 2).is_none());
+    }
+}

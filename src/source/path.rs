@@ -1,0 +1,351 @@
+//! The way of the capture through the clip: the most likely place of every frame, as a path that mostly goes on,
+//! and may stand, skip, return and jump.
+
+use multiversion::multiversion;
+
+use super::CELLS;
+
+/// A cell that is off by more than so many deviations counts by its distance and no longer by its square: what
+/// covers a part of the picture must not decide.
+const SQUARE_UP_TO: f32 = 3.0;
+
+/// Degrees of freedom of the heavy-tailed error (Student's t over all cells) that turns distances into costs.
+/// Choice: few, so that errors larger than estimated do not outweigh everything.
+const TAIL: f32 = 8.0;
+
+/// Most that one frame can cost more than the most likely place: a single odd frame must not pay for two jumps.
+const FRAME_COST_MAX: f32 = 30.0;
+
+/// Cost of each picture by which a step differs from the expected one.
+const UNEVEN_COST: f32 = 0.5;
+/// Such a cost never exceeds this, so that drops stay steps and no jumps.
+const UNEVEN_COST_MAX: f32 = 6.0;
+/// Cost of going back, besides.
+const BACK_COST: f32 = 6.0;
+/// Cost of going on anywhere else: more than one odd frame can pay.
+const JUMP_COST: f32 = 45.0;
+
+/// Pictures that a step may skip, and go back.
+const FORWARD_MAX: usize = 24;
+const BACK_MAX: usize = 4;
+
+/// Places that are this much less likely than the best are given up.
+const GIVEN_UP_FROM: f32 = 90.0;
+/// Places from which every step is tried, not only the expected ones.
+const TRIED_FROM: f32 = 20.0;
+/// Most places kept per frame.
+const KEPT_MAX: usize = 96;
+
+/// Mean distance per cell, squared deviations, from which a frame is like nothing around its place.
+const LOST_FROM: f32 = 12.0;
+/// Frames without a likely place after which the whole clip is looked through; then after twice as many, and so on.
+const LOST_FRAMES: usize = 6;
+/// Most frames between two such searches.
+const LOST_FRAMES_MAX: usize = 64;
+/// Most searches through the whole clip.
+const SEARCHES_MAX: usize = 400;
+/// Places that a search brings.
+const FOUND_MAX: usize = 8;
+/// Most pictures compared in a search; of a longer clip every second, third … picture.
+const COMPARED_MAX: usize = 27_000;
+
+/// Distance of two pictures in squared deviations, large differences counted singly (Huber's loss).
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+pub(super) fn distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
+    const LANES: usize = 16;
+    let mut sums = [0.0f32; LANES];
+    for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
+        for lane in 0..LANES {
+            let off = (a[lane] - b[lane]).abs();
+            let near = off.min(SQUARE_UP_TO);
+            sums[lane] += near * (2.0 * off - near);
+        }
+    }
+    sums.iter().sum()
+}
+
+/// How much a cell counts that is so many deviations off.
+pub(super) fn influence(off: f32) -> f32 {
+    (SQUARE_UP_TO / off.abs().max(SQUARE_UP_TO)).min(1.0)
+}
+
+/// Negative logarithm of the likelihood of a distance.
+fn cost(distance: f32) -> f32 {
+    (TAIL + CELLS as f32) / 2.0 * (1.0 + distance / TAIL).ln()
+}
+
+/// One place a path may have at a frame.
+#[derive(Clone, Copy)]
+struct Place {
+    picture: u32,
+    /// Position of the place before in the list of the frame before.
+    from: u16,
+    cost: f32,
+}
+
+/// Where the paths go: all frames, all pictures, how many pictures pass per frame.
+pub(super) struct Walk<'a> {
+    /// Gives each frame, in deviations.
+    pub frame: &'a dyn Fn(usize) -> [f32; CELLS],
+    pub frames: usize,
+    /// The clip as the capture shows it, in deviations.
+    pub pictures: &'a [[f32; CELLS]],
+    pub advance: f64,
+    /// Likely places by frame, in order of frames.
+    pub anchors: &'a [(usize, Vec<usize>)],
+}
+
+impl Walk<'_> {
+    /// The place of every frame on the most likely path.
+    pub fn path(&self) -> Vec<u32> {
+        if self.frames == 0 || self.pictures.is_empty() {
+            return Vec::new();
+        }
+        let mut trellis = Trellis::new(self.pictures.len());
+        let mut anchors = self.anchors.iter().peekable();
+        let (mut lost, mut wait, mut searches) = (0, LOST_FRAMES, 0);
+        for index in 0..self.frames {
+            let frame = (self.frame)(index);
+            let mut jumps: Vec<u32> = Vec::new();
+            if index == 0 {
+                jumps = self.beginnings(&frame);
+            }
+            while let Some((_, places)) = anchors.next_if(|(at, _)| *at == index) {
+                jumps.extend(places.iter().map(|&place| place.min(self.pictures.len() - 1) as u32));
+            }
+            if lost >= wait && searches < SEARCHES_MAX {
+                jumps.extend(self.nearest(&frame));
+                searches += 1;
+                (lost, wait) = (0, (wait * 2).min(LOST_FRAMES_MAX));
+            }
+            let nearest = trellis.step(self, &frame, &jumps);
+            if nearest > LOST_FROM * CELLS as f32 {
+                lost += 1;
+            } else {
+                (lost, wait) = (0, LOST_FRAMES);
+            }
+        }
+        trellis.traced()
+    }
+
+    /// Where a capture may begin: where it looks alike, and where the anchors lead back to.
+    fn beginnings(&self, frame: &[f32; CELLS]) -> Vec<u32> {
+        let mut places = self.nearest(frame);
+        for (at, anchored) in self.anchors {
+            for &place in anchored {
+                let back = place as f64 - self.advance * *at as f64;
+                if back >= 0.0 && back < self.pictures.len() as f64 {
+                    places.push(back as u32);
+                }
+            }
+        }
+        places
+    }
+
+    /// Places in the whole clip that are most like a frame, none next to another.
+    fn nearest(&self, frame: &[f32; CELLS]) -> Vec<u32> {
+        let every = self.pictures.len().div_ceil(COMPARED_MAX).max(1);
+        let mut rough: Vec<(f32, usize)> = (0..self.pictures.len())
+            .step_by(every)
+            .map(|place| (distance(frame, &self.pictures[place]), place))
+            .collect();
+        let kept = (FOUND_MAX * 4).min(rough.len());
+        rough.select_nth_unstable_by(kept - 1, |a, b| a.0.total_cmp(&b.0));
+        rough.truncate(kept);
+        rough.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let mut places: Vec<u32> = Vec::with_capacity(FOUND_MAX);
+        for (_, place) in rough {
+            if places.len() == FOUND_MAX {
+                break;
+            }
+            let around = place.saturating_sub(every)..(place + every + 1).min(self.pictures.len());
+            let best = around
+                .min_by(|&a, &b| {
+                    distance(frame, &self.pictures[a]).total_cmp(&distance(frame, &self.pictures[b]))
+                })
+                .unwrap_or(place);
+            if places.iter().all(|&other| other.abs_diff(best as u32) > every as u32) {
+                places.push(best as u32);
+            }
+        }
+        places
+    }
+}
+
+/// The places of all frames so far.
+struct Trellis {
+    places: Vec<Place>,
+    /// Where the list of each frame begins.
+    starts: Vec<usize>,
+    /// Scratch by picture: the frame it was last reached at, and how.
+    reached: Vec<(u32, u16, f32)>,
+    touched: Vec<u32>,
+}
+
+impl Trellis {
+    fn new(pictures: usize) -> Self {
+        Self {
+            places: Vec::new(),
+            starts: Vec::new(),
+            reached: vec![(u32::MAX, 0, 0.0); pictures],
+            touched: Vec::new(),
+        }
+    }
+
+    /// Goes on to the next frame; gives the least distance met.
+    fn step(&mut self, walk: &Walk<'_>, frame: &[f32; CELLS], jumps: &[u32]) -> f32 {
+        let index = self.starts.len() as u32;
+        let before = self.starts.last().copied().unwrap_or(0)..self.places.len();
+        self.touched.clear();
+        let best = before.clone().min_by(|&a, &b| self.places[a].cost.total_cmp(&self.places[b].cost));
+        let base = best.map_or(0.0, |best| self.places[best].cost);
+        for at in before.clone() {
+            let Place { picture, cost, .. } = self.places[at];
+            let from = (at - before.start) as u16;
+            let (back, forward) = if cost - base <= TRIED_FROM {
+                (BACK_MAX, FORWARD_MAX)
+            } else {
+                (0, walk.advance as usize + 1)
+            };
+            let first = (picture as usize).saturating_sub(back);
+            let last = (picture as usize + forward).min(walk.pictures.len() - 1);
+            for next in first..=last {
+                let step = next as f64 - f64::from(picture);
+                self.reach(index, next as u32, (from, cost - base + step_cost(step, walk.advance)));
+            }
+        }
+        let from = best.map_or(0, |best| (best - before.start) as u16);
+        let jump = if before.is_empty() { 0.0 } else { JUMP_COST };
+        for &next in jumps {
+            self.reach(index, next, (from, jump));
+        }
+        self.keep(walk, frame)
+    }
+
+    fn reach(&mut self, index: u32, picture: u32, (from, cost): (u16, f32)) {
+        let reached = &mut self.reached[picture as usize];
+        if reached.0 != index {
+            *reached = (index, from, cost);
+            self.touched.push(picture);
+        } else if cost < reached.2 {
+            *reached = (index, from, cost);
+        }
+    }
+
+    /// Adds what the frame says to the places reached, and keeps the likely ones.
+    fn keep(&mut self, walk: &Walk<'_>, frame: &[f32; CELLS]) -> f32 {
+        let start = self.places.len();
+        self.touched.sort_unstable();
+        let mut nearest = f32::INFINITY;
+        for &picture in &self.touched {
+            let (_, from, before) = self.reached[picture as usize];
+            let distance = distance(frame, &walk.pictures[picture as usize]);
+            nearest = nearest.min(distance);
+            self.places.push(Place { picture, from, cost: before });
+            self.reached[picture as usize].2 = distance;
+        }
+        let least = cost(nearest);
+        let mut best = f32::INFINITY;
+        for place in &mut self.places[start..] {
+            place.cost += (cost(self.reached[place.picture as usize].2) - least).min(FRAME_COST_MAX);
+            best = best.min(place.cost);
+        }
+        let mut limit = best + GIVEN_UP_FROM;
+        let count = self.places[start..].iter().filter(|place| place.cost <= limit).count();
+        if count > KEPT_MAX {
+            let mut costs: Vec<f32> = self.places[start..].iter().map(|place| place.cost).collect();
+            limit = *costs.select_nth_unstable_by(KEPT_MAX - 1, f32::total_cmp).1;
+        }
+        let mut kept = start;
+        for at in start..self.places.len() {
+            if self.places[at].cost <= limit && kept - start < KEPT_MAX {
+                self.places[kept] = self.places[at];
+                kept += 1;
+            }
+        }
+        self.places.truncate(kept);
+        self.starts.push(start);
+        nearest
+    }
+
+    /// The best path, from its end back to its beginning.
+    fn traced(&self) -> Vec<u32> {
+        let frames = self.starts.len();
+        let mut path = vec![0; frames];
+        let last = self.starts[frames - 1]..self.places.len();
+        let mut at = last
+            .min_by(|&a, &b| self.places[a].cost.total_cmp(&self.places[b].cost))
+            .expect("every frame has a place");
+        for frame in (0..frames).rev() {
+            path[frame] = self.places[at].picture;
+            if frame > 0 {
+                at = self.starts[frame - 1] + usize::from(self.places[at].from);
+            }
+        }
+        path
+    }
+}
+
+/// Cost of a step of so many pictures where `advance` are expected.
+fn step_cost(step: f64, advance: f64) -> f32 {
+    // Where a picture passes every two or three frames, standing and going on are both expected.
+    let (low, high) = (advance.floor(), advance.ceil());
+    let off = if step < low { low - step } else { (step - high).max(0.0) };
+    let uneven = (off as f32 * UNEVEN_COST).min(UNEVEN_COST_MAX) + (step - advance).abs() as f32 * 0.01;
+    if step < 0.0 {
+        uneven + BACK_COST
+    } else {
+        uneven
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Pictures that all differ, neighbours least.
+    fn pictures(count: usize) -> Vec<[f32; CELLS]> {
+        (0..count)
+            .map(|picture| {
+                std::array::from_fn(|cell| {
+                    let phase = cell as f32 * 0.7 + picture as f32 * (0.05 + 0.003 * cell as f32);
+                    40.0 * phase.sin()
+                })
+            })
+            .collect()
+    }
+
+    fn walked(shown: &[usize], pictures: &[[f32; CELLS]], advance: f64) -> Vec<u32> {
+        let frame = |index: usize| pictures[shown[index]];
+        Walk { frame: &frame, frames: shown.len(), pictures, advance, anchors: &[] }.path()
+    }
+
+    #[test]
+    fn paths_stand_skip_return_and_jump() {
+        let pictures = pictures(900);
+        for (name, shown) in [
+            ("one to one", (5..200).collect::<Vec<_>>()),
+            ("every second twice", (0..200).map(|frame| 40 + frame / 2 * 2).collect()),
+            ("a freeze with loss", (0..50).chain([49; 12]).chain(62..120).collect()),
+            ("a return", (0..40).chain(38..90).collect()),
+            ("a jump ahead", (0..60).chain(500..600).collect()),
+            ("from the end to the beginning", (820..900).chain(0..60).collect()),
+            ("a single odd frame", (0..50).chain([700]).chain(51..90).collect()),
+        ] {
+            let path = walked(&shown, &pictures, 1.0);
+            let wrong: Vec<usize> = (0..shown.len()).filter(|&at| path[at] as usize != shown[at]).collect();
+            // A jump is taken once it is sure; where one frame alone is elsewhere the path goes on.
+            let odd = usize::from(name == "a single odd frame");
+            let late =
+                if name.contains("jump") || name.contains("beginning") { LOST_FRAMES + 1 } else { odd };
+            assert!(wrong.len() <= late, "{name}: {wrong:?}");
+        }
+    }
+
+    #[test]
+    fn film_on_a_faster_signal_is_followed() {
+        let pictures = pictures(300);
+        let shown: Vec<usize> = (0..500).map(|frame| 20 + frame * 2 / 5).collect();
+        assert_eq!(walked(&shown, &pictures, 0.4), shown.iter().map(|&p| p as u32).collect::<Vec<_>>());
+    }
+}

@@ -1,0 +1,223 @@
+//! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
+//! the clip.
+
+use super::fit::{median, Model};
+use super::path::{distance, influence};
+use super::{Film, SourcePlace, CELLS};
+
+/// Pictures on each side of the path that are compared.
+const AROUND: usize = 2;
+
+/// Two pictures are told apart where they lie this many standard errors from each other: two on each side of the
+/// middle, wrong once in 44 for normal errors; the path around adds to that.
+const APART: f32 = 4.0;
+
+/// Pictures on each side that are looked at one by one; longer ranges are those of a still clip.
+const RANGE_LOOKED_AT: usize = 8;
+
+/// A weight is not zero where it is this many standard errors from it.
+const WEIGHT_ERRORS: f32 = 5.0;
+/// Weights nearer to 0 or 1 than this are the picture itself: half the smallest weight of the usual rate pairs is
+/// 1/12 (50 on 60), and a recording of low quality leaves some of the frame before.
+const WEIGHT_MIN: f32 = 0.1;
+
+/// Errors are larger than the scatter of single cells says, because neighbouring cells err alike. Choice.
+const ALIKE_ERRORS: f32 = 1.5;
+
+/// A frame shows nothing of the clip where its typical cell is this many deviations off …
+const UNKNOWN_DEVIATIONS: f32 = 6.0;
+/// … and this many code values …
+const UNKNOWN_CODE_VALUES: f32 = 1.5;
+/// … and this share of the spread of the frame's own cells.
+const UNKNOWN_SHARE: f32 = 0.2;
+
+/// An offset of the whole frame (a recorder's own brightness pulse) from which it is taken off, deviations.
+const PULSE_DEVIATIONS: f32 = 4.0;
+
+/// Decimals of weights: what is written is what is computed with.
+const WEIGHT_STEPS: f32 = 1000.0;
+
+/// A frame fitted to one picture or to a mix with the next.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fitted {
+    pub first: usize,
+    /// Weight of the picture after `first`.
+    pub weight: f32,
+    /// Standard error of the weight; infinite where the pictures are the same.
+    pub weight_error: f32,
+    /// Squared deviations that are left.
+    pub distance: f32,
+}
+
+/// Everything that places are told from.
+pub(super) struct Placing<'a> {
+    pub model: &'a Model,
+    pub capture: &'a Film<'a>,
+    /// The clip as the capture shows it, in deviations.
+    pub pictures: &'a [[f32; CELLS]],
+    runs: Vec<u32>,
+}
+
+impl<'a> Placing<'a> {
+    /// For places along `pictures`, which are the clip under `model`.
+    pub fn new(
+        model: &'a Model,
+        (capture, clip): (&'a Film<'a>, &'a Film<'a>),
+        pictures: &'a [[f32; CELLS]],
+    ) -> Self {
+        Self { model, capture, pictures, runs: runs(clip, pictures) }
+    }
+    /// One place per frame.
+    pub fn places(&self, path: &[u32]) -> Vec<SourcePlace> {
+        let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
+        for (frame, &picture) in path.iter().enumerate() {
+            let again = frame > 0 && self.capture.same_as_before.get(frame) == Some(&true);
+            let place = if again { places[frame - 1] } else { self.place(frame, picture as usize) };
+            places.push(place);
+        }
+        places
+    }
+
+    fn place(&self, frame: usize, picture: usize) -> SourcePlace {
+        let cells = self.frame(frame, picture);
+        if self.is_unknown(&cells, picture) {
+            return SourcePlace::Unknown;
+        }
+        let fitted = self.fitted_to(&cells, picture);
+        let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
+        let margin = (WEIGHT_ERRORS * fitted.weight_error).max(WEIGHT_MIN);
+        if weight > margin && weight < 1.0 - margin {
+            return SourcePlace::Mix { first: fitted.first as u32, second: fitted.first as u32 + 1, weight };
+        }
+        let nearest = if weight < 0.5 { fitted.first } else { fitted.first + 1 };
+        self.picture_or_range(&cells, nearest)
+    }
+
+    /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.
+    fn frame(&self, frame: usize, picture: usize) -> [f32; CELLS] {
+        let mut cells = self.model.capture(&self.capture.signatures[frame]);
+        let sigma = &self.model.sigma;
+        let mut off: Vec<f32> = (0..CELLS)
+            .filter(|&cell| sigma[cell].is_finite())
+            .map(|cell| (cells[cell] - self.pictures[picture][cell]) * sigma[cell])
+            .collect();
+        let offset = median(&mut off);
+        let typical =
+            median(&mut sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>());
+        if offset.abs() > PULSE_DEVIATIONS * typical {
+            cells.iter_mut().zip(sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
+        }
+        cells
+    }
+
+    fn is_unknown(&self, cells: &[f32; CELLS], picture: usize) -> bool {
+        let sigma = &self.model.sigma;
+        let used = || (0..CELLS).filter(|&cell| sigma[cell].is_finite());
+        let off = |cell: usize| (cells[cell] - self.pictures[picture][cell]).abs();
+        let mut deviations: Vec<f32> = used().map(off).collect();
+        let mut values: Vec<f32> = used().map(|cell| off(cell) * sigma[cell]).collect();
+        let own: Vec<f32> = used().map(|cell| cells[cell] * sigma[cell]).collect();
+        let mean = own.iter().sum::<f32>() / own.len().max(1) as f32;
+        let spread =
+            (own.iter().map(|value| (value - mean).powi(2)).sum::<f32>() / own.len().max(1) as f32).sqrt();
+        let value = median(&mut values);
+        median(&mut deviations) > UNKNOWN_DEVIATIONS
+            && value > UNKNOWN_CODE_VALUES
+            && value > UNKNOWN_SHARE * spread
+    }
+
+    /// The mix of neighbours around `picture` that a frame fits best.
+    pub fn fitted(&self, frame: usize, picture: usize) -> Fitted {
+        self.fitted_to(&self.frame(frame, picture), picture)
+    }
+
+    fn fitted_to(&self, cells: &[f32; CELLS], picture: usize) -> Fitted {
+        let last = self.pictures.len() - 1;
+        let around = picture.saturating_sub(AROUND)..=(picture + AROUND).min(last);
+        let nearest = around
+            .min_by(|&a, &b| {
+                distance(cells, &self.pictures[a]).total_cmp(&distance(cells, &self.pictures[b]))
+            })
+            .unwrap_or(picture);
+        let alone = Fitted {
+            first: nearest,
+            weight: 0.0,
+            weight_error: f32::INFINITY,
+            distance: distance(cells, &self.pictures[nearest]),
+        };
+        [nearest.checked_sub(1), Some(nearest)]
+            .into_iter()
+            .flatten()
+            .filter(|&first| first < last)
+            .map(|first| self.between(cells, first))
+            .fold(alone, |best, mix| if mix.distance < best.distance { mix } else { best })
+    }
+
+    /// The weight of the picture after `first` that fits best, cells that are far off counted less.
+    fn between(&self, cells: &[f32; CELLS], first: usize) -> Fitted {
+        let (from, to) = (&self.pictures[first], &self.pictures[first + 1]);
+        let mut weight = 0.5;
+        let mut length = 0.0;
+        // Reweighting settles within a few rounds; the first goes by the middle.
+        for _ in 0..4 {
+            let (mut along, mut square) = (0.0, 0.0);
+            for cell in 0..CELLS {
+                let step = to[cell] - from[cell];
+                let counts = influence(cells[cell] - from[cell] - weight * step);
+                along += counts * step * (cells[cell] - from[cell]);
+                square += counts * step * step;
+            }
+            length = square;
+            weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
+        }
+        let mixed: [f32; CELLS] = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
+        let distance = distance(cells, &mixed);
+        let weight_error =
+            if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
+        Fitted { first, weight, weight_error, distance }
+    }
+
+    /// Standard error along one direction, deviations, where so much distance is left.
+    fn error_of(&self, distance: f32) -> f32 {
+        ALIKE_ERRORS * (distance / self.model.cells().max(1) as f32).max(1.0).sqrt()
+    }
+
+    /// One picture, or the range around it that looks alike within the errors.
+    fn picture_or_range(&self, cells: &[f32; CELLS], picture: usize) -> SourcePlace {
+        let apart = APART * self.error_of(distance(cells, &self.pictures[picture]));
+        let alike = |other: &usize| {
+            self.runs[*other] == self.runs[picture]
+                || square_distance(&self.pictures[picture], &self.pictures[*other]) < apart * apart
+        };
+        let before = (picture.saturating_sub(RANGE_LOOKED_AT)..picture).rev().take_while(alike);
+        let after = (picture + 1..self.pictures.len().min(picture + 1 + RANGE_LOOKED_AT)).take_while(alike);
+        let (first, last) = (before.last().unwrap_or(picture), after.last().unwrap_or(picture));
+        if first == last {
+            return SourcePlace::Picture(picture as u32);
+        }
+        // Where the range reaches into a long run of pictures that are alike, it is as long as that.
+        let first = self.runs.partition_point(|&run| run < self.runs[first]).min(first);
+        let last = (self.runs.partition_point(|&run| run <= self.runs[last]) - 1).max(last);
+        SourcePlace::Ambiguous { first: first as u32, last: last as u32 }
+    }
+}
+
+/// Numbers the runs of pictures that are like the first of their run, or the same by the clip itself.
+fn runs(clip: &Film<'_>, pictures: &[[f32; CELLS]]) -> Vec<u32> {
+    let apart = APART * ALIKE_ERRORS;
+    let (mut run, mut first) = (0, 0);
+    (0..pictures.len())
+        .map(|picture| {
+            let same = picture > 0 && clip.same_as_before.get(picture) == Some(&true);
+            if !same && square_distance(&pictures[first], &pictures[picture]) >= apart * apart {
+                run += 1;
+                first = picture;
+            }
+            run
+        })
+        .collect()
+}
+
+fn square_distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
+    a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
+}

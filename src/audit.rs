@@ -8,6 +8,7 @@ use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
+use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
 use crate::fingerprint::{Digest, FrameFingerprint, MarkReading};
 use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
@@ -35,6 +36,10 @@ pub struct Audit {
     pub times: FrameTimes,
     /// Holds, patterns, judder, timing.
     pub cadence: CadenceAnalysis,
+    /// Scan, and the fields of an interlaced capture.
+    pub fields: FieldFindings,
+    /// What became of the clip's fields; `None` where nothing fits.
+    pub outcome: Option<fields::Outcome>,
     /// What was found, most severe first, then by time.
     pub findings: Vec<Finding>,
     /// Caveats.
@@ -335,6 +340,7 @@ impl Reading<'_> {
 #[derive(Default)]
 struct Gathered {
     evidence: Vec<FrameEvidence>,
+    fields: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
@@ -346,6 +352,7 @@ struct Gathered {
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
+        self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(fingerprint.signature);
         self.digests.update(&fingerprint.digest);
@@ -367,7 +374,8 @@ fn conclude(
     clip: Option<&Clip>,
     settings: &Settings,
 ) -> Result<Audit> {
-    let Gathered { mut evidence, ticks, missing_before, digests, signatures, marks } = gathered;
+    let Gathered { mut evidence, fields: samples, ticks, missing_before, digests, signatures, marks } =
+        gathered;
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;
@@ -378,6 +386,14 @@ fn conclude(
     }
     let mut classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
     drop(evidence);
+    let scan = ScanFacts {
+        flagged: facts.scan,
+        given: settings.scan,
+        delivered_rate: settled.times.delivered_rate,
+        frames: classified.frames.len(),
+    };
+    let fields = fields::mark(&mut classified.frames, &samples, &settled.times, &scan);
+    drop(samples);
     notes.extend(settled.notes);
     let source = match clip {
         Some(clip) => {
@@ -400,6 +416,13 @@ fn conclude(
             .map(|track| Source::settle(&mut classified, track, &[], &settled.times)),
     };
     let cadence = cadence::analyse(&classified.frames, &settled.times);
+    let around = Circumstances {
+        cadence: &cadence,
+        delivered_rate: settled.times.delivered_rate,
+        flagged: facts.scan,
+        frames: classified.frames.len() as u64,
+    };
+    let outcome = fields::outcome(&fields, &around);
     let played = Played {
         rate: settings.source_rate.or(source.as_ref().map(|source| source.track.clip_rate)),
         summary: source.as_ref().map(|source| &source.summary),
@@ -415,6 +438,8 @@ fn conclude(
         frames: classified.frames,
         times: settled.times,
         cadence,
+        fields,
+        outcome,
         findings: conclusion.findings,
         notes,
         verdict: conclusion.verdict,

@@ -18,7 +18,8 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("classify", &["fingerprint"]),
     ("source", &["classify", "fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
-    ("verdict", &["classify", "cadence", "fingerprint", "source"]),
+    ("fields", &["classify", "cadence", "fingerprint"]),
+    ("verdict", &["classify", "cadence", "fields", "fingerprint", "source"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
     (
@@ -28,6 +29,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "verdict",
             "cadence",
             "classify",
+            "fields",
             "capture",
             "fingerprint",
             "pictures",
@@ -40,7 +42,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "cadence", "verdict"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "fields", "cadence", "verdict"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[
@@ -143,9 +145,18 @@ fn no_stage_that_decides_uses_pictures() {
 
 #[test]
 fn only_report_types_and_the_log_header_derive_serialize() {
-    for stage in
-        ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "cadence", "verdict"]
-    {
+    for stage in [
+        "units",
+        "frame",
+        "note",
+        "error",
+        "settings",
+        "fingerprint",
+        "classify",
+        "fields",
+        "cadence",
+        "verdict",
+    ] {
         for path in sources(stage) {
             assert!(!code(&path).contains("Serialize"), "{} derives Serialize", path.display());
         }

@@ -20,7 +20,12 @@
 //!    | 104 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
 //!    | 144 | 96 | 48 × u16 | largest luma block change of each region |
 //!    | 240 | 192 | 96 × u16 | signature |
-//!    | 432 | 64 | zero | reserved |
+//!    | 432 | 16 | 8 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier, coarse (1/256 code values), moving, combed (1/65535) |
+//!    | 448 | 16 | 8 × u16 | fit of the chroma fields, likewise |
+//!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
+//!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
+//!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
+//!    | 481 | 15 | zero | reserved |
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!
@@ -39,8 +44,8 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, FrameFingerprint, MarkReading, ReducedChange, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
-    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, ReducedChange, RowDetail,
+    Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -60,8 +65,6 @@ const RECORD_MARK: u8 = b'F';
 const END_MARK: u8 = b'E';
 /// Longest JSON line accepted, bytes: a decoder's messages fit, an endless line does not.
 const LINE_MAX: usize = 1 << 20;
-/// Bytes reserved between the signature and the marks.
-const RESERVED_LEN: usize = 64;
 /// Where the parts of a line set's marks begin.
 const AHEAD_AT: u32 = 22;
 const WEIGHT_AT: u32 = 24;
@@ -356,7 +359,7 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     for value in fingerprint.regions.iter().chain(&fingerprint.signature) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
-    bytes.extend_from_slice(&[0; RESERVED_LEN]);
+    push_fields(bytes, &fingerprint.fields);
     push_marks(bytes, fingerprint.marks);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
@@ -394,6 +397,31 @@ fn unpacked_marks(clip: u64, lines: [u32; 2]) -> Option<Option<MarkReading>> {
         }
     }
     read.contains(&true).then_some(Some(MarkReading { clip: identity, lines: unpacked }))
+}
+
+/// Bytes of a record that have no meaning yet.
+const RESERVED_LEN: usize = 15;
+
+fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
+    let fits = [&fields.luma, &fields.chroma].map(|fit| {
+        [
+            fit.top_motion.0,
+            fit.bottom_motion.0,
+            fit.within.0,
+            fit.top_with_earlier.0,
+            fit.bottom_with_earlier.0,
+            fit.coarse.0,
+            fit.moving.0,
+            fit.combed.0,
+        ]
+    });
+    let rows = [&fields.moving_rows, &fields.still_rows]
+        .map(|rows| [rows.top.0, rows.bottom.0, rows.pair_below.0, rows.pair_above.0]);
+    for value in fits.iter().flatten().chain(rows.iter().flatten()) {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
+    bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
+    bytes.extend_from_slice(&[0; RESERVED_LEN]);
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -599,6 +627,7 @@ fn read_record(
         reduced: fields.reduced(),
         regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
+        fields: fields.field_measures()?,
         marks: {
             if fields.bytes() != [0; RESERVED_LEN] {
                 return Err("reserved bytes are not zero");
@@ -670,6 +699,34 @@ impl Fields<'_> {
     fn spread(&mut self) -> BlockSpread {
         let [mean, quiet, median, p90, p99, worst] = std::array::from_fn(|_| self.float());
         BlockSpread { mean, quiet, median, p90, p99, worst }
+    }
+
+    fn fit(&mut self) -> FieldFit {
+        let [top, bottom, within, top_earlier, bottom_earlier, coarse, moving, combed] = self.words::<8>();
+        FieldFit {
+            top_motion: Level(top),
+            bottom_motion: Level(bottom),
+            within: Level(within),
+            top_with_earlier: Level(top_earlier),
+            bottom_with_earlier: Level(bottom_earlier),
+            coarse: Level(coarse),
+            moving: Share(moving),
+            combed: Share(combed),
+        }
+    }
+
+    fn rows(&mut self) -> RowDetail {
+        let [top, bottom, pair_below, pair_above] = self.words::<4>().map(Level);
+        RowDetail { top, bottom, pair_below, pair_above }
+    }
+
+    fn field_measures(&mut self) -> std::result::Result<FieldMeasures, &'static str> {
+        let (luma, chroma, moving_rows, still_rows) = (self.fit(), self.fit(), self.rows(), self.rows());
+        let [unchanged @ 0..=3] = self.bytes::<1>() else {
+            return Err("its fields cannot be");
+        };
+        let (top_unchanged, bottom_unchanged) = (unchanged & 1 != 0, unchanged & 2 != 0);
+        Ok(FieldMeasures { luma, chroma, moving_rows, still_rows, top_unchanged, bottom_unchanged })
     }
 
     fn reduced(&mut self) -> ReducedChange {

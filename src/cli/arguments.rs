@@ -96,6 +96,10 @@ pub struct AuditArguments {
     /// pictures are counted one by one.
     #[arg(long, value_name = "CLIP")]
     pub reference: Option<PathBuf>,
+    /// How the recording is scanned, against its pixels and flags: progressive, tff (top field first), bff (bottom field
+    /// first) or auto.
+    #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto)]
+    pub scan: ScanChoice,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -231,6 +235,31 @@ pub struct DemoArguments {
     pub quiet: bool,
 }
 
+/// Scans that can be asked for.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ScanChoice {
+    /// By pixels, then by flags.
+    Auto,
+    /// Whole frames of one moment.
+    Progressive,
+    /// Two fields, the top one first.
+    Tff,
+    /// Two fields, the bottom one first.
+    Bff,
+}
+
+impl ScanChoice {
+    /// The scan asked for; `None` leaves it to the pixels.
+    pub fn scan(self) -> Option<Scan> {
+        match self {
+            Self::Auto => None,
+            Self::Progressive => Some(Scan::Progressive),
+            Self::Tff => Some(Scan::TopFieldFirst),
+            Self::Bff => Some(Scan::BottomFieldFirst),
+        }
+    }
+}
+
 /// `testclip`.
 #[derive(Args, Debug)]
 #[command(after_help = TESTCLIP_EXAMPLES)]
@@ -355,6 +384,7 @@ impl AuditArguments {
         Settings {
             source_rate: self.source_rate,
             reference: self.reference.clone(),
+            scan: self.scan.scan(),
             ..self.reading.settings()
         }
     }

@@ -7,12 +7,14 @@
 pub mod blocks;
 pub mod change;
 mod far;
+pub mod fields;
 pub mod marks;
 mod motion;
 pub mod reduced;
 mod sequencer;
 mod view;
 
+pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use marks::MarkReading;
 pub use reduced::ReducedPicture;
 pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
@@ -104,6 +106,8 @@ pub struct FrameFingerprint {
     pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
     /// What the marks of the test clip say, where the frame shows them.
     pub marks: Option<MarkReading>,
+    /// What tells fields from frames.
+    pub fields: FieldMeasures,
 }
 
 #[cfg(test)]

@@ -30,7 +30,7 @@ const TRACE_MAX: f32 = 0.35;
 /// Share of the mean part that every cell of a mix has: those traces had at most 0.37 of it in their least cell.
 const TRACE_EVENNESS: f32 = 0.5;
 /// Weight below which a unit is not told from coding error, and left out.
-const WEIGHT_MIN: f32 = 0.1;
+const WEIGHT_MIN: f32 = 0.14;
 
 /// The luma samples of a packed picture.
 #[derive(Clone, Copy)]

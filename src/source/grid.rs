@@ -166,11 +166,19 @@ impl Sum<'_> {
         }
     }
 
-    /// Slope at a border: over the cells on both sides; at the ends over the last cell.
+    /// Mean slope over a cell.
+    fn rise(&self, cell: usize) -> f64 {
+        (self.at_border(cell + 1) - self.at_border(cell)) / (self.borders[cell + 1] - self.borders[cell])
+    }
+
+    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola leads to.
     fn slope(&self, border: usize) -> f64 {
         let last = self.borders.len() - 1;
-        let (before, after) = (border.saturating_sub(1), (border + 1).min(last));
-        (self.at_border(after) - self.at_border(before)) / (self.borders[after] - self.borders[before])
+        match border {
+            0 => 1.5 * self.rise(0) - 0.5 * self.rise(1),
+            _ if border == last => 1.5 * self.rise(last - 1) - 0.5 * self.rise(last - 2),
+            _ => (self.rise(border - 1) + self.rise(border)) / 2.0,
+        }
     }
 
     /// The sum up to `x`: a cubic between borders with the values and slopes of both (Hermite form).

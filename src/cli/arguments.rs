@@ -12,6 +12,8 @@ use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
 
+use super::compare::CompareArguments;
+
 /// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
@@ -41,6 +43,8 @@ pub enum Command {
     Audit(AuditArguments),
     /// Write the fingerprint log of a recording; `audit` takes the log in place of the recording.
     Fingerprint(FingerprintArguments),
+    /// Compare audits of several devices that played one clip.
+    Compare(CompareArguments),
     /// Build the report of an audit again: another time zone, other pictures, another stretch of the timeline.
     Report(ReportArguments),
     /// Print a completion script for a shell, or the manual page.

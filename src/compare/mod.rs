@@ -12,7 +12,7 @@ pub use measures::{Better, Measure, Standing, Value, MEASURES};
 pub use pictures::{Coverage, Lane, LANE_COLUMNS};
 
 use crate::audit::Audit;
-use crate::source::{align, Film, Grid, Signature, SourcePlace};
+use crate::source::{align, Film, Grid, Signature, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
 
@@ -159,12 +159,14 @@ impl Base {
             signatures: &frames.signatures,
             same_as_before: &same,
             grid: Grid::new(frames.size.0, frames.size.1),
+            visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
         };
         let base = Film {
             signatures: &self.signatures,
             same_as_before: &[],
             grid: Grid::new(self.size.0, self.size.1),
+            visible: [true; CELLS],
             rate_hz: self.rate_hz,
         };
         align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)

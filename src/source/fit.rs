@@ -3,9 +3,9 @@
 use super::grid::{Geometry, Warp};
 use super::{code_values, Film, CELLS};
 
-/// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches more
-/// cells than it covers.
-const LEFT_OUT_SHARE: f64 = 0.2;
+/// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches up to
+/// twice as many cells as it covers.
+const LEFT_OUT_SHARE: f64 = 0.25;
 
 /// Smallest error assumed in a cell, code values: rounding of the signatures (1/64) and of the samples below.
 const SIGMA_MIN: f32 = 0.03;
@@ -13,8 +13,7 @@ const SIGMA_MIN: f32 = 0.03;
 /// A median absolute deviation times this is a standard deviation, for normal errors (its known constant, 1/Φ⁻¹(¾)).
 const DEVIATIONS_PER_MAD: f32 = 1.4826;
 
-/// A geometry is taken only where it leaves at most this share of the square error that the unchanged picture
-/// leaves: motion over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
+/// A geometry is taken only where it leaves at most this share of the error that the unchanged picture leaves: motion over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
 const BETTER_THAN_SAME: f64 = 0.7;
 
 /// Steps of the search for the geometry, parts of the picture, from coarse to fine.
@@ -39,6 +38,21 @@ pub(super) struct Pair {
     pub clip: usize,
     /// Weight of the picture after `clip`; 0 where the frame shows `clip` alone.
     pub weight: f32,
+}
+
+/// How far from the pairs a frame's picture may be: motion and a shift of the picture look alike, so that a
+/// geometry must be tried together with the pictures it leads to.
+#[derive(Clone, Copy)]
+pub(super) struct Freedom {
+    /// Pictures tried on each side of a pair's.
+    pub around: usize,
+    /// Pictures from one that is tried to the next.
+    pub every: usize,
+}
+
+impl Freedom {
+    /// The pairs are right.
+    pub const NONE: Self = Self { around: 0, every: 1 };
 }
 
 /// How code values of the capture follow from those of the clip:
@@ -103,6 +117,7 @@ pub(super) struct Fitter<'a> {
     pub capture: &'a Film<'a>,
     pub clip: &'a Film<'a>,
     pub pairs: &'a [Pair],
+    pub freedom: Freedom,
 }
 
 /// How the search for a geometry begins.
@@ -154,19 +169,40 @@ impl Fitter<'_> {
 
     /// Fits the levels under a geometry.
     fn tried(&self, geometry: Geometry) -> Trial {
-        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry);
+        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry)
+            .within(&self.clip.visible)
+            .within(&self.capture.visible);
         let seen: Vec<([f32; CELLS], [f32; CELLS])> = self
             .pairs
             .iter()
-            .map(|&pair| (self.shown(&warp, pair), code_values(&self.capture.signatures[pair.capture])))
+            .map(|&pair| {
+                let capture = code_values(&self.capture.signatures[pair.capture]);
+                (self.likest(&warp, pair, &capture), capture)
+            })
             .collect();
         let mut used = warp.covered().to_vec();
         let levels = fitted_levels(&seen, &used, Curve::Straight);
         leave_out_worst(&seen, levels, &mut used);
         let levels = fitted_levels(&seen, &used, Curve::Straight);
         let covered = warp.covered().iter().filter(|&&covered| covered).count();
-        let cost = unexplained(&seen, &used, levels) * CELLS as f64 / covered.max(1) as f64;
+        let cost = typical_error(&seen, &used, levels) * CELLS as f64 / covered.max(1) as f64;
         Trial { geometry, warp, seen, used, cost }
+    }
+
+    /// The picture of the clip around a pair's that is most like a frame, before levels.
+    fn likest(&self, warp: &Warp, pair: Pair, capture: &[f32; CELLS]) -> [f32; CELLS] {
+        let Freedom { around, every } = self.freedom;
+        if around == 0 {
+            return self.shown(warp, pair);
+        }
+        let last = self.clip.signatures.len() - 1;
+        let steps = (around / every) as isize;
+        (-steps..=steps)
+            .map(|step| pair.clip.saturating_add_signed(step * every as isize).min(last))
+            .map(|clip| self.shown(warp, Pair { clip, weight: 0.0, ..pair }))
+            .map(|cells| (correlation(&cells, capture, warp.covered()), cells))
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or_else(|| self.shown(warp, pair), |(_, cells)| cells)
     }
 
     /// What a frame should look like, before levels.
@@ -223,6 +259,21 @@ fn error(levels: Levels, clip: f32, capture: f32) -> f32 {
     capture - levels.apply(f64::from(clip)) as f32
 }
 
+/// Correlation over the covered cells.
+fn correlation(a: &[f32; CELLS], b: &[f32; CELLS], covered: &[bool]) -> f32 {
+    let mut sums = [0.0f32; 6];
+    for cell in 0..CELLS {
+        let counts = f32::from(u8::from(covered[cell]));
+        let (a, b) = (a[cell], b[cell]);
+        for (sum, value) in sums.iter_mut().zip([1.0, a, b, a * a, b * b, a * b]) {
+            *sum += counts * value;
+        }
+    }
+    let [count, a, b, aa, bb, ab] = sums;
+    let spread = (aa - a * a / count) * (bb - b * b / count);
+    (ab - a * b / count) / spread.max(f32::MIN_POSITIVE).sqrt()
+}
+
 /// Unmarks the cells whose errors are largest.
 fn leave_out_worst(seen: &[([f32; CELLS], [f32; CELLS])], levels: Levels, used: &mut [bool]) {
     let mut worst: Vec<(f32, usize)> = (0..CELLS)
@@ -236,6 +287,18 @@ fn leave_out_worst(seen: &[([f32; CELLS], [f32; CELLS])], levels: Levels, used: 
     worst.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
     let count = (worst.len() as f64 * LEFT_OUT_SHARE) as usize;
     worst[..count].iter().for_each(|&(_, cell)| used[cell] = false);
+}
+
+/// Mean absolute error over gain, code values: what fits badly must not decide.
+fn typical_error(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], levels: Levels) -> f64 {
+    let (mut errors, mut count) = (0.0, 0.0);
+    for (clip, capture) in seen {
+        for cell in (0..CELLS).filter(|&cell| used[cell]) {
+            errors += f64::from(error(levels, clip[cell], capture[cell]).abs());
+            count += 1.0;
+        }
+    }
+    errors / f64::max(count, 1.0) / levels.gain
 }
 
 /// Square error over the variance of the capture's cells.

@@ -19,6 +19,20 @@ pub struct Grid {
 }
 
 impl Grid {
+    /// Borders of columns and rows in a picture of which this grid's picture is a part.
+    pub fn borders_in(&self, geometry: Geometry) -> [Vec<f64>; 2] {
+        let along = |borders: &[f64], axis: usize| {
+            borders.iter().map(|border| geometry.scale[axis] * border + geometry.offset[axis]).collect()
+        };
+        [along(&self.columns, 0), along(&self.rows, 1)]
+    }
+
+    /// Which cells of this grid lie within the picture of which theirs is a part.
+    pub fn visible_in(&self, geometry: Geometry) -> [bool; CELLS] {
+        let whole = Warp::new(self, self, geometry);
+        std::array::from_fn(|cell| whole.covered[cell])
+    }
+
     /// The grid of pictures of so many luma pixels.
     pub fn new(width: u32, height: u32) -> Self {
         let (width, height) = (width.max(1) as usize, height.max(1) as usize);
@@ -52,6 +66,15 @@ pub struct Geometry {
 }
 
 impl Geometry {
+    /// This one seen through another: where `inner` lies in the picture that this one shows.
+    pub fn then(self, inner: Self) -> Self {
+        let along = |axis: usize| self.scale[axis] * inner.offset[axis] + self.offset[axis];
+        Self {
+            scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]),
+            offset: [0, 1].map(along),
+        }
+    }
+
     /// The capture shows the whole clip.
     pub const SAME: Self = Self { scale: [1.0, 1.0], offset: [0.0, 0.0] };
 
@@ -83,6 +106,12 @@ impl Warp {
             })
             .collect();
         Self { columns: columns.weights(), rows: rows.weights(), covered }
+    }
+
+    /// Leaves out cells that hold nothing.
+    pub fn within(mut self, visible: &[bool; CELLS]) -> Self {
+        self.covered.iter_mut().zip(visible).for_each(|(covered, visible)| *covered &= visible);
+        self
     }
 
     /// Whether each cell of the capture shows the clip and nothing beside it.

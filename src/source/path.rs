@@ -17,9 +17,9 @@ const TAIL: f32 = 8.0;
 const FRAME_COST_MAX: f32 = 30.0;
 
 /// Cost of each picture by which a step differs from the expected one.
-const UNEVEN_COST: f32 = 0.5;
+const UNEVEN_COST: f32 = 2.0;
 /// Such a cost never exceeds this, so that drops stay steps and no jumps.
-const UNEVEN_COST_MAX: f32 = 6.0;
+const UNEVEN_COST_MAX: f32 = 8.0;
 /// Cost of going back, besides.
 const BACK_COST: f32 = 6.0;
 /// Cost of going on anywhere else: more than one odd frame can pay.

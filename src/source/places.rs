@@ -40,6 +40,8 @@ const WEIGHT_STEPS: f32 = 1000.0;
 /// A frame fitted to one picture or to a mix with the next.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Fitted {
+    /// The picture it shows if it shows one.
+    pub nearest: usize,
     pub first: usize,
     /// Weight of the picture after `first`.
     pub weight: f32,
@@ -93,8 +95,7 @@ impl<'a> Placing<'a> {
                 weight,
             };
         }
-        let nearest = if weight < 0.5 { fitted.first } else { fitted.first + 1 };
-        self.picture_or_range(&cells, nearest)
+        self.picture_or_range(&cells, fitted.nearest)
     }
 
     /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.
@@ -137,12 +138,13 @@ impl<'a> Placing<'a> {
     fn fitted_to(&self, cells: &[f32; CELLS], picture: usize) -> Fitted {
         let last = self.pictures.len() - 1;
         let around = picture.saturating_sub(AROUND)..=(picture + AROUND).min(last);
-        let nearest = around
-            .min_by(|&a, &b| {
-                distance(cells, &self.pictures[a]).total_cmp(&distance(cells, &self.pictures[b]))
-            })
-            .unwrap_or(picture);
+        let off = |place: usize| distance(cells, &self.pictures[place]);
+        let nearest = around.min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(picture);
+        // The path knows the frames around: what is hardly nearer than it stays with it.
+        let clearly = (APART * self.error_of(off(nearest))).powi(2);
+        let nearest = if off(picture) - off(nearest) > clearly { nearest } else { picture };
         let alone = Fitted {
+            nearest,
             first: nearest,
             weight: 0.0,
             weight_error: f32::INFINITY,
@@ -152,7 +154,7 @@ impl<'a> Placing<'a> {
             .into_iter()
             .flatten()
             .filter(|&first| first < last)
-            .map(|first| self.between(cells, first))
+            .map(|first| Fitted { nearest, ..self.between(cells, first) })
             .fold(alone, |best, mix| if mix.distance < best.distance { mix } else { best })
     }
 
@@ -181,7 +183,7 @@ impl<'a> Placing<'a> {
         } else {
             f32::INFINITY
         };
-        Fitted { first, weight, weight_error, distance }
+        Fitted { nearest: first, first, weight, weight_error, distance }
     }
 
     /// Standard error along one direction, deviations, where so much distance is left.

@@ -230,6 +230,16 @@ pub struct Recording<'a> {
 }
 
 impl Clip {
+    /// A clip whose fingerprints are at hand, in order.
+    pub fn of_fingerprints<'a>(
+        facts: CaptureFacts,
+        fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
+    ) -> Self {
+        let mut gathered = Gathered::default();
+        fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
+        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), None)
+    }
+
     /// The clip's pictures for alignment.
     fn film(&self) -> Film<'_> {
         Film {
@@ -324,6 +334,7 @@ impl Clip {
                 gain: millionths(aligned.levels.gain),
                 offset: millionths(aligned.levels.offset),
                 bend: millionths(aligned.levels.bend),
+                skew: millionths(aligned.levels.skew),
             },
             error: millionths(aligned.error),
             cells: aligned.cells,

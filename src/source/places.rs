@@ -22,7 +22,7 @@ const WEIGHT_ERRORS: f32 = 5.0;
 const WEIGHT_MIN: f32 = 0.1;
 
 /// Errors are larger than the scatter of single cells says, because neighbouring cells err alike. Choice.
-const ALIKE_ERRORS: f32 = 1.5;
+const ALIKE_ERRORS: f32 = 2.0;
 
 /// A frame shows nothing of the clip where its typical cell is this many deviations off …
 const UNKNOWN_DEVIATIONS: f32 = 6.0;

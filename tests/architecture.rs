@@ -19,6 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("source", &["classify", "fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fingerprint", "source"]),
+    ("compare", &["audit", "classify", "source"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint"]),
     (
@@ -33,6 +34,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "pictures",
             "source",
             "reference",
+            "compare",
         ],
     ),
     ("demo", &["capture"]),
@@ -40,7 +42,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "cadence", "verdict"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "cadence", "verdict", "compare"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[

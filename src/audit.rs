@@ -52,6 +52,8 @@ pub struct Audit {
     pub source: Option<Source>,
     /// One signature per frame, to align the capture with others; empty where an audit was read back.
     pub signatures: Vec<Signature>,
+    /// Size of the part of the picture that was looked at, pixels.
+    pub looked_at: (u32, u32),
 }
 
 /// The clip's pictures along the capture, and what that comes to.
@@ -379,6 +381,8 @@ fn conclude(
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;
+    let whole = (facts.shape.width, facts.shape.height);
+    let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
     let settled =
         cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
     for (frame, _) in cadence::gaps(&settled.times) {
@@ -446,6 +450,7 @@ fn conclude(
         requirements: Vec::new(),
         source,
         signatures,
+        looked_at,
     })
 }
 

@@ -15,6 +15,7 @@ pub mod audit;
 pub mod cadence;
 pub mod capture;
 pub mod classify;
+pub mod compare;
 pub mod demo;
 pub mod error;
 pub mod fields;

@@ -9,7 +9,7 @@ use std::sync::atomic::Ordering;
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, interrupt, interrupt::STOP, print};
+use cli::{commands, compare, interrupt, interrupt::STOP, print};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -18,6 +18,7 @@ fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Audit(audit) => commands::audit(&audit),
         Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
+        Command::Compare(arguments) => compare::compare(&arguments),
         Command::Report(report) => commands::report(&report),
         Command::Testclip(testclip) => commands::testclip(&testclip),
         Command::Print(what) => print::print(&what),

@@ -8,18 +8,22 @@ use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
+use crate::fingerprint::cells::{cell_means, CellBorders};
 use crate::fingerprint::FrameFingerprint;
 use crate::frame::{FrameShape, Rect};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{ReadingSettings, Settings, ViewSettings};
 use crate::source::{
-    self, Film, Geometry, Grid, Levels, Signature, SourceOrigin, SourceTrack, SourceUnit, CELLS,
+    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit, CELLS,
 };
 use crate::units::Rate;
 
 /// Confidence from which a picture that repeats the one before is taken for the clip's own repeat.
 const OWN_REPEAT_SURE: f32 = 0.95;
+
+/// Times that a clip is read once more at most, each time with the geometry found before.
+const READINGS_MAX: usize = 2;
 
 /// The clip that was played.
 #[derive(Clone, Debug)]
@@ -36,6 +40,8 @@ pub struct Clip {
     pub own_repeats: Vec<bool>,
     /// The part of its picture that was looked at.
     pub view: ViewSettings,
+    /// How it can be read once more; `None` for a log.
+    again: Option<Again>,
     /// Caveats met while reading it.
     pub notes: Vec<Note>,
 }
@@ -62,6 +68,13 @@ impl PictureFacts {
     pub const CELLS: usize = CELLS;
 }
 
+/// How a clip is read once more.
+#[derive(Clone, Debug)]
+struct Again {
+    path: PathBuf,
+    settings: ReadingSettings,
+}
+
 /// What of a clip is read.
 #[derive(Clone, Copy)]
 pub struct ClipReading<'a> {
@@ -84,6 +97,7 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
     let sniffed = capture::sniff(&argument, brake).map_err(|error| of_clip(reading.path, error))?;
     let place = sniffed.place().to_owned();
     let mut gathered = Gathered::default();
+    let mut again = None;
     let (facts, view, end) = if sniffed.kind() == CaptureKind::FingerprintLog {
         let bytes = sniffed.into_reader().ok_or_else(|| empty(&place))?;
         let mut log = LogReader::open(bytes, place.clone())?;
@@ -94,9 +108,12 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         (header.facts, header.view, log.finish())
     } else {
         let decoder = reading.settings.reading.decoder.clone();
-        let opened = sniffed.open(&ReadingSettings { decoder, ..ReadingSettings::default() });
+        let settings = ReadingSettings { decoder, ..ReadingSettings::default() };
+        let opened = sniffed.open(&settings);
         let source = opened.map_err(|error| of_clip(reading.path, error))?;
         let facts = source.facts().clone();
+        let can_be_reread = reading.path.is_file() || reading.path.is_dir();
+        again = can_be_reread.then(|| Again { path: reading.path.to_owned(), settings });
         let view = scaled(reading.view, reading.shape, facts.shape);
         let end = pipeline::fingerprint_capture(source, &view, control, |fingerprint| {
             gathered.push(&fingerprint);
@@ -108,7 +125,7 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         return Err(end.error.unwrap_or_else(|| empty(&place)));
     }
     let notes = notes(&place, &end);
-    Ok(gathered.clip((place, facts, view, notes), reading.settings.source_rate))
+    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), reading.settings.source_rate) })
 }
 
 fn empty(place: &str) -> Error {
@@ -172,9 +189,10 @@ impl Gathered {
         (place, facts, view, notes): (String, CaptureFacts, ViewSettings, Vec<Note>),
         stated: Option<Rate>,
     ) -> Clip {
-        let nominal = facts
-            .nominal_rate
-            .map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) });
+        let nominal = facts.nominal_rate.map(|rate| StatedRate {
+            rate,
+            source: facts.rate_source.unwrap_or(RateSource::Header),
+        });
         let given = stated.map(|rate| StatedRate { rate, source: RateSource::Given });
         let settled = cadence::frame_times(given.or(nominal), facts.time_base, &self.ticks, &[]);
         let rate = settled.times.delivered_rate;
@@ -191,6 +209,7 @@ impl Gathered {
             own_repeats: classified.frames.iter().map(own_repeat).collect(),
             view,
             notes,
+            again: None,
         }
     }
 }
@@ -211,14 +230,84 @@ pub struct Recording<'a> {
 }
 
 impl Clip {
+    /// A clip whose fingerprints are at hand, in order.
+    pub fn of_fingerprints<'a>(
+        facts: CaptureFacts,
+        fingerprints: impl IntoIterator<Item = &'a FrameFingerprint>,
+    ) -> Self {
+        let mut gathered = Gathered::default();
+        fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
+        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), None)
+    }
+
     /// The clip's pictures for alignment.
     fn film(&self) -> Film<'_> {
         Film {
             signatures: &self.signatures,
             same_as_before: &self.own_repeats,
             grid: grid(self.facts.shape, &self.view),
+            visible: [true; CELLS],
             rate_hz: self.rate.hz(),
         }
+    }
+
+    /// Aligns; where the capture shows another part of the picture, the clip is read once more with the cells of
+    /// that part, because cells made from others are not exact.
+    fn aligned(&self, film: &Film<'_>) -> Result<Alignment> {
+        let refused = |none: NoMatch| {
+            Error::new(
+                &self.place,
+                "not the clip of this recording",
+                none.evidence,
+                "give the clip that was played, or audit without --reference",
+            )
+        };
+        let mut aligned = source::align(film, &self.film()).map_err(refused)?;
+        for _ in 0..READINGS_MAX {
+            let geometry = aligned.geometry;
+            let whole = self.view == ViewSettings::default();
+            let Some(signatures) = whole.then(|| self.seen_through(film, geometry)).flatten() else { break };
+            let clip = Film {
+                signatures: &signatures,
+                grid: film.grid.clone(),
+                visible: film.grid.visible_in(geometry),
+                ..self.film()
+            };
+            let Ok(again) = source::align(film, &clip) else { break };
+            if again.error >= aligned.error {
+                break;
+            }
+            let settled = again.geometry == Geometry::SAME;
+            aligned = Alignment { geometry: geometry.then(again.geometry), ..again };
+            if settled {
+                break;
+            }
+        }
+        Ok(aligned)
+    }
+
+    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells; `None` where it
+    /// shows the whole, or the clip cannot be read once more as it was.
+    fn seen_through(&self, film: &Film<'_>, geometry: Geometry) -> Option<Vec<Signature>> {
+        let again = self.again.as_ref().filter(|_| geometry != Geometry::SAME)?;
+        let mut source =
+            capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
+        let shape = source.facts().shape;
+        let [columns, rows] = film.grid.borders_in(geometry);
+        let along = |borders: Vec<f64>, length: u32| {
+            borders.into_iter().map(|border| border * f64::from(length)).collect()
+        };
+        let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
+        let mut signatures = Vec::with_capacity(self.signatures.len());
+        let mut samples = Vec::new();
+        while signatures.len() < self.signatures.len() {
+            match source.read_frame(&mut samples) {
+                Ok(Some(_)) => signatures.push(cell_means(shape, &samples, &borders)),
+                _ => break,
+            }
+        }
+        source.finish();
+        (signatures.len() == self.signatures.len()).then_some(signatures)
     }
 
     /// Lays a capture along the clip.
@@ -230,16 +319,10 @@ impl Clip {
             signatures: recording.signatures,
             same_as_before: recording.same_as_before,
             grid: grid(recording.shape, recording.view),
+            visible: [true; CELLS],
             rate_hz: recording.delivered_rate.hz(),
         };
-        let aligned = source::align(&film, &self.film()).map_err(|none| {
-            Error::new(
-                &self.place,
-                "not the clip of this recording",
-                none.evidence,
-                "give the clip that was played, or audit without --reference",
-            )
-        })?;
+        let aligned = self.aligned(&film)?;
         let shape = self.facts.shape;
         let facts = PictureFacts {
             clip_size: (shape.width, shape.height),
@@ -251,6 +334,7 @@ impl Clip {
                 gain: millionths(aligned.levels.gain),
                 offset: millionths(aligned.levels.offset),
                 bend: millionths(aligned.levels.bend),
+                skew: millionths(aligned.levels.skew),
             },
             error: millionths(aligned.error),
             cells: aligned.cells,

@@ -20,6 +20,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("cadence", &["classify", "fingerprint"]),
     ("fields", &["classify", "cadence", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fields", "fingerprint", "source"]),
+    ("compare", &["audit", "classify", "source"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
     (
@@ -35,6 +36,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "pictures",
             "source",
             "reference",
+            "compare",
         ],
     ),
     ("demo", &["capture"]),
@@ -42,7 +44,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "fields", "cadence", "verdict"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "fields", "cadence", "verdict", "compare"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[

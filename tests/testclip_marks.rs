@@ -63,7 +63,7 @@ fn every_size_scan_and_depth_is_read_back() {
             });
         }
     }
-    for (width, height) in [(640, 480), (854, 480), (4096, 2160), (1440, 1080), (4096, 480)] {
+    for (width, height) in [(640, 480), (854, 480), (4096, 2160), (1440, 1080), (1152, 480), (4096, 1708)] {
         let size = Size { width, height, pixel_aspect: (1, 1) };
         assert_read_back(&ClipSettings { size, ..clip("480", rate("60"), Scan::Progressive) });
     }
@@ -91,21 +91,21 @@ fn painting_is_the_same_everywhere() {
     let film =
         ClipSettings { pulldown: Pulldown::parse("2:3"), ..clip("480", rate("29.97"), Scan::TopFieldFirst) };
     let ten = ClipSettings { bit_depth: 10, ..clip("576", rate("25"), Scan::BottomFieldFirst) };
-    for (settings, expected) in
-        [(clip("1080", rate("59.94"), Scan::Progressive), "PROG"), (film, "FILM"), (ten, "TEN")]
-    {
+    let mut digests = Vec::new();
+    for settings in [clip("1080", rate("59.94"), Scan::Progressive), film, ten] {
         let mut painter = ClipPainter::new(&settings).unwrap();
         let mut hasher = blake3::Hasher::new();
         for frame in [0, 1, 2, 77, 4999] {
             hasher.update(painter.paint(frame));
         }
-        assert_eq!(&hasher.finalize().to_hex()[..16], expected, "{settings:?}");
+        digests.push(hasher.finalize().to_hex()[..16].to_owned());
         // In another order, from another frame on: what was painted before leaves no trace.
         let mut again = ClipPainter::new(&settings).unwrap();
         again.paint(4000);
         let late = again.paint(2).to_vec();
         assert!(late == painter.paint(2));
     }
+    assert_eq!(digests, ["21c6b42963346f58", "4450b52cb153c176", "706418378a9b9e95"]);
 }
 
 /// Weights of units over both sets of lines, for a frame that shows a mix all over.

@@ -35,7 +35,7 @@ use truth::cells::{self, Cell};
 use truth::recordings::Recording;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{deliveries, dump, perfect, plain_judge, real_clips, recordings};
+use truth::{deliveries, dump, perfect, plain_judge, real_clips, recordings, reference};
 
 /// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
@@ -257,6 +257,47 @@ fn short_form() {
     let scores = run(&cells, adapter::judge);
     let missed = missed(&scores);
     assert!(missed.is_empty(), "{}\nmissed:\n{}", table(&scores), missed.join("\n"));
+}
+
+/// Cells of the reference column in its short form.
+fn reference_cells() -> Vec<Cell> {
+    let lossy = [Recording::X264 { crf: 28, b_frames: 3 }, Recording::Noise(2)];
+    let wanted = [
+        ("pan-3", "1:1"),
+        ("pan-3", "stalls"),
+        ("rotation", "2:3"),
+        ("cuts", "stalls"),
+        ("foliage", "48-in-60"),
+        ("zoom", "mix-50-in-60"),
+        ("still-stretches", "1:1"),
+        ("drawn", "1:1"),
+    ];
+    let recordings = std::iter::once(Recording::Lossless).chain(lossy.into_iter().filter(|recording| {
+        encoder_at_hand() || !recording.needs_encoder()
+    }));
+    let cells = recordings.flat_map(|recording| wanted.map(|(scene, delivery)| cell(scene, delivery, recording)));
+    cells.filter(wanted_cell).collect()
+}
+
+fn wanted_cell(cell: &Cell) -> bool {
+    wanted(cell)
+}
+
+#[test]
+fn against_the_clip_frames_and_losses_are_exact() {
+    let mut wrong = Vec::new();
+    for cell in reference_cells() {
+        let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
+        let (facts, fingerprints) = adapter::measured(open, None);
+        let audit = reference::audited(&cell, (facts, &fingerprints)).unwrap_or_else(|e| panic!("{}: {e} {}", cell.name(), e.cause));
+        let score = reference::score(&cell, &audit);
+        eprintln!("{}: {}/{} told, {} alike", score.cell, score.told, score.frames, score.ambiguous);
+        let exact = score.wrong_frames.is_empty() && score.wrong_losses.is_empty() && score.wrong_places.is_empty();
+        if !exact {
+            wrong.push(format!("{score:?}"));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
 #[test]

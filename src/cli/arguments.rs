@@ -14,6 +14,8 @@ use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
 
+use super::compare::CompareArguments;
+
 /// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
 #[derive(Debug, Parser)]
 #[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
@@ -43,6 +45,8 @@ pub enum Command {
     Audit(AuditArguments),
     /// Write the fingerprint log of a recording; `audit` takes the log in place of the recording.
     Fingerprint(FingerprintArguments),
+    /// Compare audits of several devices that played one clip.
+    Compare(CompareArguments),
     /// Build the report of an audit again: another time zone, other pictures, another stretch of the timeline.
     Report(ReportArguments),
     /// Paint a clip whose every picture or field carries its number; `audit` reads the numbers in a recording of it.

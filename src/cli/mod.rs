@@ -2,6 +2,7 @@
 
 pub mod arguments;
 pub mod commands;
+pub mod compare;
 pub mod exit;
 pub mod interrupt;
 pub mod pictures;

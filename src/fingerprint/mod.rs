@@ -5,6 +5,7 @@
 //! the same frames give the same bits on every processor.
 
 pub mod blocks;
+pub mod cells;
 pub mod change;
 mod far;
 pub mod fields;

@@ -7,7 +7,7 @@ mod findings;
 mod measures;
 mod origin;
 mod requirements;
-mod table;
+pub(super) mod table;
 mod timeline;
 mod verdict;
 
@@ -21,7 +21,7 @@ use super::escape::{markup, script_data};
 use super::{json, Report};
 
 /// Style of the page: light and dark by what the reader's system asks for, and print.
-const STYLE: &str = include_str!("html/report.css");
+pub(super) const STYLE: &str = include_str!("html/report.css");
 /// Behaviour of the page.
 const SCRIPT: &str = include_str!("html/report.js");
 
@@ -70,11 +70,11 @@ fn character_data(code: &str) -> String {
 }
 
 /// How a content security policy names an inline element: by the SHA-256 of its text (W3C CSP 3, section 2.3.1).
-fn source_hash(text: &str) -> String {
+pub(super) fn source_hash(text: &str) -> String {
     format!("sha256-{}", STANDARD.encode(Sha256::digest(text.as_bytes())))
 }
 
 /// JSON for the script or for other programs: never run.
-fn push_data(html: &mut String, id: &str, json: &str) {
+pub(super) fn push_data(html: &mut String, id: &str, json: &str) {
     let _ = writeln!(html, "<script type=\"application/json\" id=\"{id}\">{}</script>", script_data(json));
 }

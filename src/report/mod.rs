@@ -5,6 +5,7 @@
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.
 
+pub mod comparison;
 pub mod csv;
 pub mod escape;
 mod film_strip;
@@ -14,6 +15,7 @@ pub mod json;
 pub mod junit;
 pub mod markdown;
 pub mod palette;
+pub mod pictures_log;
 mod provenance;
 mod raster;
 pub mod rebuild;
@@ -33,6 +35,8 @@ pub use write::OutputFolder;
 
 /// Name of the machine-readable result.
 pub const AUDIT_JSON: &str = "audit.json";
+/// Name of the small pictures by which captures are aligned with each other.
+pub const PICTURES_LOG: &str = "pictures.log";
 /// Name of the frame table.
 pub const FRAMES_CSV: &str = "frames.csv";
 /// Name of the table of fields, of interlaced captures only.
@@ -79,6 +83,13 @@ pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
         Some(fields) => target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?,
         // One of an earlier report would speak of another capture.
         None => target.remove_file(FIELDS_CSV)?,
+    }
+    if audit.signatures.is_empty() {
+        // One of an earlier audit would show other frames.
+        target.remove_file(PICTURES_LOG)?;
+    } else {
+        let head = pictures_log::Head::new(audit.signatures.len(), audit.looked_at, &audit.digest);
+        target.write_file(PICTURES_LOG, |out| pictures_log::write(&head, &audit.signatures, out))?;
     }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
     let png = raster::png(TIMELINE_PNG, &chart)?;

@@ -11,7 +11,8 @@ use serde::Deserialize;
 
 use super::provenance::{self, Provenance};
 use super::source::SourceRow;
-use super::{csv, json, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PROVENANCE_JSON};
+use super::text::hex;
+use super::{csv, json, pictures_log, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG, PROVENANCE_JSON};
 use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
@@ -52,14 +53,29 @@ pub fn read(path: &Path) -> Result<(Audit, Provenance)> {
         let read = |file| Table { path: &table, base }.read_fields(BufReader::new(file), first);
         rows.fields = open(&table).and_then(read)?;
     }
-    let audit = document.audit(rows, reader).map_err(|cause| wrong(&document_path, cause))?;
+    let mut audit = document.audit(rows, reader).map_err(|cause| wrong(&document_path, cause))?;
     if json::document(&audit) != text {
         return Err(wrong(
             &document_path,
             format!("it says something else than the frames in {FRAMES_CSV} beside it"),
         ));
     }
+    read_pictures(&folder.join(PICTURES_LOG), &mut audit)?;
     Ok((audit, provenance))
+}
+
+/// Reads the small pictures, where an audit wrote them.
+fn read_pictures(path: &Path, audit: &mut Audit) -> Result<()> {
+    if !path.exists() {
+        return Ok(());
+    }
+    let (head, signatures) = pictures_log::read(BufReader::new(open(path)?), audit.frames.len())
+        .map_err(|cause| wrong(path, cause))?;
+    if head.blake3 != hex(&audit.digest) {
+        return Err(wrong(path, format!("it is of another capture than {AUDIT_JSON} beside it")));
+    }
+    (audit.signatures, audit.looked_at) = (signatures, (head.width_px, head.height_px));
+    Ok(())
 }
 
 fn open(path: &Path) -> Result<File> {
@@ -302,6 +318,7 @@ impl Document {
             requirements: Vec::new(),
             source,
             signatures: Vec::new(),
+            looked_at: (capture.width_px, capture.height_px),
         };
         audit.hold_against(&requirements);
         Ok(audit)

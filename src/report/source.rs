@@ -63,6 +63,7 @@ struct PictureRow {
     gain: f64,
     level_offset: f64,
     bend: f64,
+    skew: f64,
     error: f64,
     cells: usize,
     explained: Option<f64>,
@@ -146,7 +147,7 @@ impl SourceRow {
                 scale: [row.scale_across, row.scale_down],
                 offset: [row.offset_across, row.offset_down],
             },
-            levels: Levels { gain: row.gain, offset: row.level_offset, bend: row.bend },
+            levels: Levels { gain: row.gain, offset: row.level_offset, bend: row.bend, skew: row.skew },
             error: row.error,
             cells: row.cells,
             explained: row.explained,
@@ -173,6 +174,7 @@ fn picture_row(picture: &PictureFacts, audit: &Audit) -> PictureRow {
         gain: picture.levels.gain,
         level_offset: picture.levels.offset,
         bend: picture.levels.bend,
+        skew: picture.levels.skew,
         error: picture.error,
         cells: picture.cells,
         explained: picture.explained,
@@ -225,10 +227,7 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
     ];
     if let Some(start) = summary.clip_start_s {
         let sign = if start < 0.0 { "−" } else { "" };
-        rows.push((
-            "The clip’s beginning in the recording’s time",
-            format!("{sign}{}", clock_text(start.abs())),
-        ));
+        rows.push(("The clip’s beginning in the recording’s time", format!("{sign}{}", clock_text(start.abs()))));
     }
     if let Some(drift) = summary.drift {
         let text = format!("{:+.2} ± {:.2} ppm (positive: the device is slow)", drift.ppm, drift.error_ppm);
@@ -317,9 +316,9 @@ const RANGE_WITHIN: f64 = 4.0;
 /// What gain and offset mean.
 fn levels_text(levels: Levels) -> &'static str {
     let alike = |(gain, offset): (f64, f64)| {
-        [16.0, 235.0]
-            .iter()
-            .all(|&value| (levels.gain * value + levels.offset - gain * value - offset).abs() <= RANGE_WITHIN)
+        [16.0, 235.0].iter().all(|&value| {
+            (levels.gain * value + levels.offset - gain * value - offset).abs() <= RANGE_WITHIN
+        })
     };
     if alike((1.0, 0.0)) {
         "as in the clip"
@@ -339,7 +338,7 @@ mod tests {
     #[test]
     fn ranges_are_named_by_their_published_levels() {
         // ITU-R BT.601: 8 bit luma from 16 to 235; full range from 0 to 255.
-        let levels = |gain, offset| Levels { gain, offset, bend: 0.0 };
+        let levels = |gain, offset| Levels { gain, offset, bend: 0.0, skew: 0.0 };
         for (found, text) in [
             (levels(1.0, 0.0), "as in the clip"),
             (levels(1.1644, -18.63), "stretched from limited (16–235) to full range (0–255)"),

@@ -4,7 +4,7 @@
 //!
 //! Deterministic: depends on the [`Audit`] alone, with no font measured.
 
-mod axis;
+pub(super) mod axis;
 mod columns;
 pub(super) mod strip;
 

@@ -1,18 +1,23 @@
 //! Aligning a capture with the clip that was played, by their signatures.
 
 use super::coarse::{self, Anchor};
-use super::fit::{Fitter, Levels, Model, Pair, Start};
+use super::fit::{Fitter, Freedom, Levels, Model, Pair, Start};
 use super::grid::Geometry;
 use super::path::{distance, Walk};
 use super::places::Placing;
 use super::{Film, SourcePlace, CELLS};
 
-/// Rounds of fitting to the pictures that the first guess brings.
-const FIRST_ROUNDS: usize = 3;
+/// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
+const FIRST_ROUNDS: [Freedom; 4] = [
+    Freedom { around: 18, every: 3 },
+    Freedom { around: 6, every: 1 },
+    Freedom { around: 2, every: 1 },
+    Freedom::NONE,
+];
 /// Share of the snippets, the most alike ones, that the first fits go by.
 const FIRST_SHARE: f64 = 0.6;
 /// Pictures looked at on each side of a first guess, besides those that were left out of the search.
-const AROUND: usize = 8;
+const AROUND: usize = 20;
 /// Most frames that a fit goes by.
 const FITTED_MAX: usize = 300;
 /// Frames between those whose changes are compared, seconds.
@@ -69,7 +74,7 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     let pictures = aligner.pictures(&model);
     let pairs = aligner.pairs(&model, &pictures, &path);
     drop(pictures);
-    let model = Fitter { capture, clip, pairs: &pairs }.fit(Start::fitted(model.geometry));
+    let model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
     let again: Vec<(usize, Vec<usize>)> =
         pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
     let again = sorted(again);
@@ -99,15 +104,18 @@ impl Aligner<'_> {
         anchors.truncate((anchors.len() as f64 * FIRST_SHARE).ceil() as usize);
         let mut pairs = self.snippet_pairs(&anchors, guess.step);
         let mut start = Start::rough(guess.geometry);
-        for round in 0.. {
-            let model = Fitter { capture: self.capture, clip: self.clip, pairs: &pairs }.fit(start);
-            if round == FIRST_ROUNDS {
-                return model;
-            }
-            start = Start { geometry: model.geometry, step: 1 };
+        let [first, rest @ ..] = FIRST_ROUNDS;
+        let mut model = self.fitter(&pairs, first).fit(start);
+        for freedom in rest {
             pairs.iter_mut().for_each(|pair| *pair = self.matched(&model, *pair));
+            start = Start { geometry: model.geometry, step: 1 };
+            model = self.fitter(&pairs, freedom).fit(start);
         }
-        unreachable!("the loop ends by returning")
+        model
+    }
+
+    fn fitter<'a>(&'a self, pairs: &'a [Pair], freedom: Freedom) -> Fitter<'a> {
+        Fitter { capture: self.capture, clip: self.clip, pairs, freedom }
     }
 
     fn snippet_pairs(&self, anchors: &[&Anchor], step: usize) -> Vec<Pair> {
@@ -142,7 +150,12 @@ impl Aligner<'_> {
         self.walk(model, &pictures, anchors)
     }
 
-    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
+    fn walk(
+        &self,
+        model: &Model,
+        pictures: &[[f32; CELLS]],
+        anchors: &[(usize, Vec<usize>)],
+    ) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
         Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()

@@ -3,9 +3,13 @@
 use super::grid::{Geometry, Warp};
 use super::{code_values, Film, CELLS};
 
-/// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches more
-/// cells than it covers.
-const LEFT_OUT_SHARE: f64 = 0.2;
+/// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches up to
+/// twice as many cells as it covers.
+const LEFT_OUT_SHARE: f64 = 0.25;
+
+/// Rounds of leaving out cells and fitting the levels to the others: what covers a part of the picture pulls at the
+/// first fit, hardly at the third.
+const LEAVING_OUT_ROUNDS: usize = 3;
 
 /// Smallest error assumed in a cell, code values: rounding of the signatures (1/64) and of the samples below.
 const SIGMA_MIN: f32 = 0.03;
@@ -13,9 +17,8 @@ const SIGMA_MIN: f32 = 0.03;
 /// A median absolute deviation times this is a standard deviation, for normal errors (its known constant, 1/Φ⁻¹(¾)).
 const DEVIATIONS_PER_MAD: f32 = 1.4826;
 
-/// A geometry is taken only where it leaves at most this share of the square error that the unchanged picture
-/// leaves: motion over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
-const BETTER_THAN_SAME: f64 = 0.7;
+/// A geometry is taken only where it leaves at most this share of the error that the unchanged picture leaves: motion over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
+const BETTER_THAN_SAME: f64 = 0.9;
 
 /// Steps of the search for the geometry, parts of the picture, from coarse to fine.
 const STEPS: [f64; 8] = [0.03, 0.015, 0.007, 0.0035, 0.0017, 0.0008, 0.0004, 0.0002];
@@ -27,7 +30,7 @@ const ROUNDS_MAX: usize = 6;
 const GAIN_MIN: f64 = 0.002;
 
 /// Pairs from which the curve of the levels is fitted besides gain and offset.
-const CURVE_PAIRS_MIN: usize = 40;
+const CURVE_PAIRS_MIN: usize = 30;
 
 /// Range of code values at 8 bit.
 const CODE_RANGE: f64 = 255.0;
@@ -41,8 +44,24 @@ pub(super) struct Pair {
     pub weight: f32,
 }
 
+/// How far from the pairs a frame's picture may be: motion and a shift of the picture look alike, so that a
+/// geometry must be tried together with the pictures it leads to.
+#[derive(Clone, Copy)]
+pub(super) struct Freedom {
+    /// Pictures tried on each side of a pair's.
+    pub around: usize,
+    /// Pictures from one that is tried to the next.
+    pub every: usize,
+}
+
+impl Freedom {
+    /// The pairs are right.
+    pub const NONE: Self = Self { around: 0, every: 1 };
+}
+
 /// How code values of the capture follow from those of the clip:
-/// offset + gain · value + bend · 4 · value · (255 − value) / 255.
+/// offset + gain · v + bend · 4v(255 − v)/255² + skew · 12√3 · v(255 − v)(v − 127.5)/255³, where the factors make
+/// bend and skew the largest deviations from a straight line.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Levels {
     /// Factor.
@@ -51,17 +70,30 @@ pub struct Levels {
     pub offset: f64,
     /// Code values that the middle of the range is raised beyond a straight line, at 8 bit.
     pub bend: f64,
+    /// Code values that the upper half is raised and the lower one is sunk, at most, at 8 bit.
+    pub skew: f64,
 }
 
 impl Levels {
     /// Levels unchanged.
-    pub const SAME: Self = Self { gain: 1.0, offset: 0.0, bend: 0.0 };
+    pub const SAME: Self = Self { gain: 1.0, offset: 0.0, bend: 0.0, skew: 0.0 };
 
     /// The capture's code value for one of the clip.
     pub fn apply(self, value: f64) -> f64 {
-        self.offset + self.gain * value + self.bend * 4.0 * value * (CODE_RANGE - value) / CODE_RANGE
+        let [_, _, bend, skew] = basis(value);
+        self.offset + self.gain * value + self.bend * bend + self.skew * skew
     }
 }
+
+/// What the terms of the levels are multiplied by.
+fn basis(value: f64) -> [f64; TERMS] {
+    let x = value / CODE_RANGE;
+    let bend = 4.0 * x * (1.0 - x);
+    [1.0, value, bend, 3.0 * 3f64.sqrt() * bend * (x - 0.5)]
+}
+
+/// Terms of the levels: offset, gain, bend, skew.
+const TERMS: usize = 4;
 
 /// Everything that turns signatures of the clip into those of the capture, and how far off each cell is.
 #[derive(Clone, Debug)]
@@ -103,6 +135,7 @@ pub(super) struct Fitter<'a> {
     pub capture: &'a Film<'a>,
     pub clip: &'a Film<'a>,
     pub pairs: &'a [Pair],
+    pub freedom: Freedom,
 }
 
 /// How the search for a geometry begins.
@@ -154,19 +187,53 @@ impl Fitter<'_> {
 
     /// Fits the levels under a geometry.
     fn tried(&self, geometry: Geometry) -> Trial {
-        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry);
+        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry)
+            .within(&self.clip.visible)
+            .within(&self.capture.visible);
         let seen: Vec<([f32; CELLS], [f32; CELLS])> = self
             .pairs
             .iter()
-            .map(|&pair| (self.shown(&warp, pair), code_values(&self.capture.signatures[pair.capture])))
+            .map(|&pair| {
+                let capture = code_values(&self.capture.signatures[pair.capture]);
+                (self.likest(&warp, pair, &capture), capture)
+            })
             .collect();
         let mut used = warp.covered().to_vec();
-        let levels = fitted_levels(&seen, &used, Curve::Straight);
-        leave_out_worst(&seen, levels, &mut used);
-        let levels = fitted_levels(&seen, &used, Curve::Straight);
+        let curve = self.curve();
+        let mut levels = fitted_levels(&seen, &used, curve);
+        for _ in 0..LEAVING_OUT_ROUNDS {
+            used.copy_from_slice(warp.covered());
+            leave_out_worst(&seen, levels, &mut used);
+            levels = fitted_levels(&seen, &used, curve);
+        }
         let covered = warp.covered().iter().filter(|&&covered| covered).count();
-        let cost = unexplained(&seen, &used, levels) * CELLS as f64 / covered.max(1) as f64;
+        // Fewer cells fit by chance more easily.
+        let cost = typical_error(&seen, &used, levels) * (CELLS as f64 / covered.max(1) as f64).sqrt();
         Trial { geometry, warp, seen, used, cost }
+    }
+
+    fn curve(&self) -> Curve {
+        if self.pairs.len() >= CURVE_PAIRS_MIN {
+            Curve::Bent
+        } else {
+            Curve::Straight
+        }
+    }
+
+    /// The picture of the clip around a pair's that is most like a frame, before levels.
+    fn likest(&self, warp: &Warp, pair: Pair, capture: &[f32; CELLS]) -> [f32; CELLS] {
+        let Freedom { around, every } = self.freedom;
+        if around == 0 {
+            return self.shown(warp, pair);
+        }
+        let last = self.clip.signatures.len() - 1;
+        let steps = (around / every) as isize;
+        (-steps..=steps)
+            .map(|step| pair.clip.saturating_add_signed(step * every as isize).min(last))
+            .map(|clip| self.shown(warp, Pair { clip, weight: 0.0, ..pair }))
+            .map(|cells| (correlation(&cells, capture, warp.covered()), cells))
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or_else(|| self.shown(warp, pair), |(_, cells)| cells)
     }
 
     /// What a frame should look like, before levels.
@@ -181,8 +248,7 @@ impl Fitter<'_> {
 
     fn model(&self, trial: Trial) -> Model {
         let Trial { geometry, warp, seen, used, .. } = trial;
-        let curve = if seen.len() >= CURVE_PAIRS_MIN { Curve::Bent } else { Curve::Straight };
-        let levels = fitted_levels(&seen, &used, curve);
+        let levels = fitted_levels(&seen, &used, self.curve());
         let covered = warp.covered();
         let sigma = std::array::from_fn(|cell| {
             if !covered[cell] {
@@ -223,6 +289,21 @@ fn error(levels: Levels, clip: f32, capture: f32) -> f32 {
     capture - levels.apply(f64::from(clip)) as f32
 }
 
+/// Correlation over the covered cells.
+fn correlation(a: &[f32; CELLS], b: &[f32; CELLS], covered: &[bool]) -> f32 {
+    let mut sums = [0.0f32; 6];
+    for cell in 0..CELLS {
+        let counts = f32::from(u8::from(covered[cell]));
+        let (a, b) = (a[cell], b[cell]);
+        for (sum, value) in sums.iter_mut().zip([1.0, a, b, a * a, b * b, a * b]) {
+            *sum += counts * value;
+        }
+    }
+    let [count, a, b, aa, bb, ab] = sums;
+    let spread = (aa - a * a / count) * (bb - b * b / count);
+    (ab - a * b / count) / spread.max(f32::MIN_POSITIVE).sqrt()
+}
+
 /// Unmarks the cells whose errors are largest.
 fn leave_out_worst(seen: &[([f32; CELLS], [f32; CELLS])], levels: Levels, used: &mut [bool]) {
     let mut worst: Vec<(f32, usize)> = (0..CELLS)
@@ -236,6 +317,18 @@ fn leave_out_worst(seen: &[([f32; CELLS], [f32; CELLS])], levels: Levels, used: 
     worst.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
     let count = (worst.len() as f64 * LEFT_OUT_SHARE) as usize;
     worst[..count].iter().for_each(|&(_, cell)| used[cell] = false);
+}
+
+/// Mean absolute error over gain, code values: what fits badly must not decide.
+fn typical_error(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], levels: Levels) -> f64 {
+    let (mut errors, mut count) = (0.0, 0.0);
+    for (clip, capture) in seen {
+        for cell in (0..CELLS).filter(|&cell| used[cell]) {
+            errors += f64::from(error(levels, clip[cell], capture[cell]).abs());
+            count += 1.0;
+        }
+    }
+    errors / f64::max(count, 1.0) / levels.gain
 }
 
 /// Square error over the variance of the capture's cells.
@@ -255,7 +348,7 @@ fn unexplained(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], levels: Lev
 }
 
 /// Which curve levels may have.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Curve {
     Straight,
     Bent,
@@ -263,31 +356,30 @@ enum Curve {
 
 /// Least squares over all used cells.
 fn fitted_levels(seen: &[([f32; CELLS], [f32; CELLS])], used: &[bool], curve: Curve) -> Levels {
-    let terms = if curve == Curve::Bent { 3 } else { 2 };
-    let mut matrix = [[0.0; 4]; 3];
+    let terms = if curve == Curve::Bent { TERMS } else { 2 };
+    let mut matrix = [[0.0; TERMS + 1]; TERMS];
     for (clip, capture) in seen {
         for cell in (0..CELLS).filter(|&cell| used[cell]) {
-            let value = f64::from(clip[cell]);
-            let basis = [1.0, value, 4.0 * value * (CODE_RANGE - value) / CODE_RANGE];
+            let basis = basis(f64::from(clip[cell]));
             for row in 0..terms {
                 for column in 0..terms {
                     matrix[row][column] += basis[row] * basis[column];
                 }
-                matrix[row][3] += basis[row] * f64::from(capture[cell]);
+                matrix[row][TERMS] += basis[row] * f64::from(capture[cell]);
             }
         }
     }
-    let Some([offset, gain, bend]) = solved(matrix, terms) else { return Levels::SAME };
+    let Some([offset, gain, bend, skew]) = solved(matrix, terms) else { return Levels::SAME };
     // A picture shown upside down in brightness is none of this clip.
     if gain > 0.1 {
-        Levels { gain, offset, bend }
+        Levels { gain, offset, bend, skew }
     } else {
         Levels::SAME
     }
 }
 
 /// Gaussian elimination with the largest pivot; `None` where the equations do not determine the terms.
-fn solved(mut matrix: [[f64; 4]; 3], terms: usize) -> Option<[f64; 3]> {
+fn solved(mut matrix: [[f64; TERMS + 1]; TERMS], terms: usize) -> Option<[f64; TERMS]> {
     for column in 0..terms {
         let pivot =
             (column..terms).max_by(|&a, &b| matrix[a][column].abs().total_cmp(&matrix[b][column].abs()))?;
@@ -296,15 +388,14 @@ fn solved(mut matrix: [[f64; 4]; 3], terms: usize) -> Option<[f64; 3]> {
         if lead[column].abs() < 1e-9 {
             return None;
         }
-        for (row, line) in matrix.iter_mut().enumerate().take(terms).filter(|(row, _)| *row != column) {
-            debug_assert_ne!(row, column);
+        for (_, line) in matrix.iter_mut().enumerate().take(terms).filter(|(row, _)| *row != column) {
             let factor = line[column] / lead[column];
             line.iter_mut().zip(&lead).for_each(|(value, lead)| *value -= factor * lead);
         }
     }
-    let mut solution = [0.0; 3];
+    let mut solution = [0.0; TERMS];
     for (row, value) in solution.iter_mut().enumerate().take(terms) {
-        *value = matrix[row][3] / matrix[row][row];
+        *value = matrix[row][TERMS] / matrix[row][row];
     }
     Some(solution)
 }
@@ -324,11 +415,13 @@ mod tests {
 
     #[test]
     fn three_equations_are_solved() {
-        let matrix = [[2.0, 1.0, 1.0, 7.0], [1.0, 3.0, 2.0, 13.0], [1.0, 0.0, 0.0, 1.0]];
+        let row = |a: f64, b: f64, c: f64, right: f64| [a, b, c, 0.0, right];
+        let matrix = [row(2.0, 1.0, 1.0, 7.0), row(1.0, 3.0, 2.0, 13.0), row(1.0, 0.0, 0.0, 1.0), [0.0; 5]];
         let solution = solved(matrix, 3).unwrap();
         for (found, wanted) in solution.iter().zip([1.0, 2.0, 3.0]) {
             assert!((found - wanted).abs() < 1e-9);
         }
-        assert!(solved([[1.0, 1.0, 0.0, 1.0], [2.0, 2.0, 0.0, 2.0], [0.0; 4]], 2).is_none());
+        let alike = [row(1.0, 1.0, 0.0, 1.0), row(2.0, 2.0, 0.0, 2.0), [0.0; 5], [0.0; 5]];
+        assert!(solved(alike, 2).is_none());
     }
 }

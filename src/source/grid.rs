@@ -19,6 +19,20 @@ pub struct Grid {
 }
 
 impl Grid {
+    /// Borders of columns and rows in a picture of which this grid's picture is a part.
+    pub fn borders_in(&self, geometry: Geometry) -> [Vec<f64>; 2] {
+        let along = |borders: &[f64], axis: usize| {
+            borders.iter().map(|border| geometry.scale[axis] * border + geometry.offset[axis]).collect()
+        };
+        [along(&self.columns, 0), along(&self.rows, 1)]
+    }
+
+    /// Which cells of this grid lie within the picture of which theirs is a part.
+    pub fn visible_in(&self, geometry: Geometry) -> [bool; CELLS] {
+        let whole = Warp::new(self, self, geometry);
+        std::array::from_fn(|cell| whole.covered[cell])
+    }
+
     /// The grid of pictures of so many luma pixels.
     pub fn new(width: u32, height: u32) -> Self {
         let (width, height) = (width.max(1) as usize, height.max(1) as usize);
@@ -52,6 +66,15 @@ pub struct Geometry {
 }
 
 impl Geometry {
+    /// This one seen through another: where `inner` lies in the picture that this one shows.
+    pub fn then(self, inner: Self) -> Self {
+        let along = |axis: usize| self.scale[axis] * inner.offset[axis] + self.offset[axis];
+        Self {
+            scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]),
+            offset: [0, 1].map(along),
+        }
+    }
+
     /// The capture shows the whole clip.
     pub const SAME: Self = Self { scale: [1.0, 1.0], offset: [0.0, 0.0] };
 
@@ -85,6 +108,12 @@ impl Warp {
         Self { columns: columns.weights(), rows: rows.weights(), covered }
     }
 
+    /// Leaves out cells that hold nothing.
+    pub fn within(mut self, visible: &[bool; CELLS]) -> Self {
+        self.covered.iter_mut().zip(visible).for_each(|(covered, visible)| *covered &= visible);
+        self
+    }
+
     /// Whether each cell of the capture shows the clip and nothing beside it.
     pub fn covered(&self) -> &[bool] {
         &self.covered
@@ -94,7 +123,8 @@ impl Warp {
     pub fn apply(&self, signature: &Signature) -> [f32; CELLS] {
         let clip = super::code_values(signature);
         let mut half = [0.0; CELLS];
-        for (out, line) in half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
+        for (out, line) in
+            half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
         {
             for (value, weights) in out.iter_mut().zip(&self.columns) {
                 *value = weights.iter().zip(line).map(|(weight, cell)| weight * cell).sum();
@@ -165,11 +195,19 @@ impl Sum<'_> {
         }
     }
 
-    /// Slope at a border: over the cells on both sides; at the ends over the last cell.
+    /// Mean slope over a cell.
+    fn rise(&self, cell: usize) -> f64 {
+        (self.at_border(cell + 1) - self.at_border(cell)) / (self.borders[cell + 1] - self.borders[cell])
+    }
+
+    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola leads to.
     fn slope(&self, border: usize) -> f64 {
         let last = self.borders.len() - 1;
-        let (before, after) = (border.saturating_sub(1), (border + 1).min(last));
-        (self.at_border(after) - self.at_border(before)) / (self.borders[after] - self.borders[before])
+        match border {
+            0 => 1.5 * self.rise(0) - 0.5 * self.rise(1),
+            _ if border == last => 1.5 * self.rise(last - 1) - 0.5 * self.rise(last - 2),
+            _ => (self.rise(border - 1) + self.rise(border)) / 2.0,
+        }
     }
 
     /// The sum up to `x`: a cubic between borders with the values and slopes of both (Hermite form).

@@ -40,6 +40,8 @@ pub struct Film<'a> {
     pub same_as_before: &'a [bool],
     /// Where the cells lie.
     pub grid: Grid,
+    /// Whether each cell holds something of the picture.
+    pub visible: [bool; CELLS],
     /// Pictures per second.
     pub rate_hz: f64,
 }

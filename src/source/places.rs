@@ -22,7 +22,7 @@ const WEIGHT_ERRORS: f32 = 5.0;
 const WEIGHT_MIN: f32 = 0.1;
 
 /// Errors are larger than the scatter of single cells says, because neighbouring cells err alike. Choice.
-const ALIKE_ERRORS: f32 = 1.5;
+const ALIKE_ERRORS: f32 = 2.0;
 
 /// A frame shows nothing of the clip where its typical cell is this many deviations off …
 const UNKNOWN_DEVIATIONS: f32 = 6.0;
@@ -40,6 +40,8 @@ const WEIGHT_STEPS: f32 = 1000.0;
 /// A frame fitted to one picture or to a mix with the next.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Fitted {
+    /// The picture it shows if it shows one.
+    pub nearest: usize,
     pub first: usize,
     /// Weight of the picture after `first`.
     pub weight: f32,
@@ -87,10 +89,13 @@ impl<'a> Placing<'a> {
         let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(WEIGHT_MIN);
         if weight > margin && weight < 1.0 - margin {
-            return SourcePlace::Mix { first: fitted.first as u32, second: fitted.first as u32 + 1, weight };
+            return SourcePlace::Mix {
+                first: fitted.first as u32,
+                second: fitted.first as u32 + 1,
+                weight,
+            };
         }
-        let nearest = if weight < 0.5 { fitted.first } else { fitted.first + 1 };
-        self.picture_or_range(&cells, nearest)
+        self.picture_or_range(&cells, fitted.nearest)
     }
 
     /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.
@@ -102,8 +107,7 @@ impl<'a> Placing<'a> {
             .map(|cell| (cells[cell] - self.pictures[picture][cell]) * sigma[cell])
             .collect();
         let offset = median(&mut off);
-        let typical =
-            median(&mut sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>());
+        let typical = median(&mut sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>());
         if offset.abs() > PULSE_DEVIATIONS * typical {
             cells.iter_mut().zip(sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
         }
@@ -134,12 +138,13 @@ impl<'a> Placing<'a> {
     fn fitted_to(&self, cells: &[f32; CELLS], picture: usize) -> Fitted {
         let last = self.pictures.len() - 1;
         let around = picture.saturating_sub(AROUND)..=(picture + AROUND).min(last);
-        let nearest = around
-            .min_by(|&a, &b| {
-                distance(cells, &self.pictures[a]).total_cmp(&distance(cells, &self.pictures[b]))
-            })
-            .unwrap_or(picture);
+        let off = |place: usize| distance(cells, &self.pictures[place]);
+        let nearest = around.min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(picture);
+        // The path knows the frames around: what is hardly nearer than it stays with it.
+        let clearly = (APART * self.error_of(off(nearest))).powi(2);
+        let nearest = if off(picture) - off(nearest) > clearly { nearest } else { picture };
         let alone = Fitted {
+            nearest,
             first: nearest,
             weight: 0.0,
             weight_error: f32::INFINITY,
@@ -149,7 +154,7 @@ impl<'a> Placing<'a> {
             .into_iter()
             .flatten()
             .filter(|&first| first < last)
-            .map(|first| self.between(cells, first))
+            .map(|first| Fitted { nearest, ..self.between(cells, first) })
             .fold(alone, |best, mix| if mix.distance < best.distance { mix } else { best })
     }
 
@@ -170,11 +175,15 @@ impl<'a> Placing<'a> {
             length = square;
             weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
         }
-        let mixed: [f32; CELLS] = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
+        let mixed: [f32; CELLS] =
+            std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
         let distance = distance(cells, &mixed);
-        let weight_error =
-            if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
-        Fitted { first, weight, weight_error, distance }
+        let weight_error = if length > f32::EPSILON {
+            self.error_of(distance) / length.sqrt()
+        } else {
+            f32::INFINITY
+        };
+        Fitted { nearest: first, first, weight, weight_error, distance }
     }
 
     /// Standard error along one direction, deviations, where so much distance is left.

@@ -11,8 +11,8 @@ const CELLS_ACROSS: usize = 62;
 const CELL_PAIRS_OF: usize = 64;
 /// Per mille of the height at which the parts begin.
 const TEXT_TOP: usize = 112;
-const SWEEP_TOP: usize = 372;
-const SWEEP_BOTTOM: usize = 570;
+const SWEEP_TOP: usize = 400;
+const SWEEP_BOTTOM: usize = 575;
 const RIBBON_TOP: usize = 615;
 /// Per mille of the height that the cloth takes above and below: less than a quarter of any third of the height,
 /// which is the area that WCAG 2.3.1 lets flash (nothing in it does, but a screen may raise the contrast).

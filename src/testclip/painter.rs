@@ -247,7 +247,10 @@ const NUMBER_LINE: usize = 2;
 /// Line of the text below the number.
 const CAUTION_LINE: usize = 4;
 /// Dots of space above the number and above the text below it.
-const PARAGRAPH: usize = 4;
+const PARAGRAPH: usize = 3;
+
+/// Letters of the longest pulldown pattern that is written out.
+const PATTERN_LETTERS: usize = 11;
 
 /// The lines of text that never change, each with its line.
 fn still_texts(settings: &ClipSettings, identity: ClipIdentity) -> [(usize, String); 4] {
@@ -257,16 +260,18 @@ fn still_texts(settings: &ClipSettings, identity: ClipIdentity) -> [(usize, Stri
         Scan::BottomFieldFirst => "BOTTOM FIRST",
         _ => "TOP FIRST",
     };
-    let fields = Rate::new(2 * settings.rate.num(), settings.rate.den()).unwrap_or(settings.rate);
     let rate = match (&settings.pulldown, settings.scan) {
-        (Some(pulldown), _) => format!("FILM {rate} AS {pulldown}, {fields} FIELDS/S, {scan}"),
+        (Some(pulldown), _) => {
+            let pattern = Some(pulldown.to_string()).filter(|text| text.len() <= PATTERN_LETTERS);
+            format!("FILM {rate} AS {}, {scan}", pattern.as_deref().unwrap_or("FIELDS"))
+        }
         (None, Scan::Progressive) => format!("{rate} PICTURES/S, PROGRESSIVE"),
         (None, _) => format!("{rate} FIELDS/S, {scan}"),
     };
     [
         (0, format!("EVENBEAT TEST CLIP {}X{} {} BIT", size.width, size.height, settings.bit_depth)),
         (1, rate),
-        (CAUTION_LINE, "MOVES: CAN HARM PHOTOSENSITIVE PEOPLE.".to_owned()),
+        (CAUTION_LINE, "CAUTION: PHOTOSENSITIVE EPILEPSY.".to_owned()),
         (CAUTION_LINE + 1, "STOP AT ANY DISCOMFORT.".to_owned()),
     ]
 }
@@ -392,6 +397,56 @@ impl Canvas {
         let (columns, lines) = layout.cell_at(column, row);
         for line in rows.within(lines) {
             self.fill_row(0, line, columns.clone(), if bright { BRIGHT } else { DARK });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testclip::settings::{Size, SIZES};
+
+    fn clip(size: Size, scan: Scan, pulldown: Option<&str>) -> ClipSettings {
+        ClipSettings {
+            size,
+            rate: Rate::new(30_000, 1001).unwrap(),
+            scan,
+            pulldown: pulldown.and_then(Pulldown::parse),
+            bit_depth: 10,
+            frames: 100,
+        }
+    }
+
+    #[test]
+    fn text_fits_and_has_letters() {
+        let narrow = Size { width: 640, height: 480, pixel_aspect: (1, 1) };
+        for size in SIZES.iter().map(|(_, size)| *size).chain([narrow]) {
+            let layout = Layout::new(size.width as usize, size.height as usize);
+            for (scan, pulldown) in [
+                (Scan::Progressive, None),
+                (Scan::TopFieldFirst, None),
+                (Scan::BottomFieldFirst, Some("2:3")),
+            ] {
+                let settings = clip(size, scan, pulldown);
+                let identity = settings.identity().unwrap();
+                let number = (NUMBER_LINE, number_text(identity, 4_194_300));
+                for (line, content) in still_texts(&settings, identity).into_iter().chain([number]) {
+                    assert!(lettering::can_write(&content), "{content}");
+                    let scale = if line == NUMBER_LINE { NUMBER_SCALE } else { 1 };
+                    let text = Text { content: &content, line, scale };
+                    assert!(text.rows(&layout).end <= layout.sweep.start, "{content} at {size:?}");
+                    let right = layout.text.0 + content.len() * lettering::ADVANCE * scale * layout.dot;
+                    assert!(right * 10 <= 9 * layout.width, "{content} at {size:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn motion_is_even_and_near_the_speed_asked_for() {
+        for (rate, width, expected) in [((60, 1), 1920, 8), ((24_000, 1001), 1920, 20), ((120, 1), 640, 1)] {
+            let rate = Rate::new(rate.0, rate.1).unwrap();
+            assert_eq!(step(width, SHUTTLE_CROSSES, rate), expected);
         }
     }
 }

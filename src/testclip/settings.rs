@@ -13,6 +13,8 @@ use crate::units::Rate;
 pub const HEIGHTS: RangeInclusive<u32> = 480..=2160;
 /// Widths that can be painted, pixels.
 pub const WIDTHS: RangeInclusive<u32> = 640..=4096;
+/// Largest width over height, tenths: the widest films (2.39, common practice, no source).
+pub const SHAPE_MAX_TENTHS: u32 = 24;
 /// Bit depths that can be painted.
 pub const BIT_DEPTHS: [u8; 2] = [8, 10];
 
@@ -204,19 +206,21 @@ impl ClipSettings {
     fn check_size(&self) -> Result<()> {
         let Size { width, height, .. } = self.size;
         let step = if self.scan == Scan::Progressive { 2 } else { 4 };
-        if WIDTHS.contains(&width) && HEIGHTS.contains(&height) && width % 2 == 0 && height % step == 0 {
+        let sides = WIDTHS.contains(&width) && HEIGHTS.contains(&height);
+        if sides && width * 10 <= height * SHAPE_MAX_TENTHS && width % 2 == 0 && height % step == 0 {
             return Ok(());
         }
         Err(Error::new(
             "--size",
             "picture size not allowed",
             format!(
-                "{width}x{height}, allowed are {} to {} pixels by {} to {} lines, the width even, the lines a \
-                 multiple of {step}",
+                "{width}x{height}, allowed are {} to {} pixels by {} to {} lines, at most {} times as wide as high, \
+                 the width even, the lines a multiple of {step}",
                 WIDTHS.start(),
                 WIDTHS.end(),
                 HEIGHTS.start(),
-                HEIGHTS.end()
+                HEIGHTS.end(),
+                f64::from(SHAPE_MAX_TENTHS) / 10.0
             ),
             "choose 480, 576, 720, 1080, 1440, 2160 or such a WIDTHxHEIGHT",
         ))
@@ -298,6 +302,7 @@ mod tests {
         for (settings, place) in [
             (ClipSettings { size: size("638x480"), ..good() }, "--size"),
             (ClipSettings { size: size("720x482"), ..good() }, "--size"),
+            (ClipSettings { size: size("1160x480"), ..good() }, "--size"),
             (ClipSettings { size: size("4294967295x480"), ..good() }, "--size"),
             (ClipSettings { bit_depth: 12, ..good() }, "--depth"),
             (ClipSettings { rate: Rate::new(61, 1).unwrap(), ..good() }, "--rate"),

@@ -115,6 +115,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         requirements: Vec::new(),
         source: None,
         signatures: Vec::new(),
+        looked_at: (1920, 1080),
     }
 }
 

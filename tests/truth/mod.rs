@@ -8,6 +8,7 @@ pub mod perfect;
 pub mod plain_judge;
 pub mod real_clips;
 pub mod recordings;
+pub mod reference;
 pub mod scenes;
 pub mod score;
 

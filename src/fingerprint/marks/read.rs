@@ -1,5 +1,7 @@
 //! From the ribbon's place to numbers: levels of cells, then the units that explain all of them.
 
+use std::ops::Range;
+
 use super::super::view::ViewPlan;
 use super::code::{
     place_cell, rail_cells, ClipIdentity, Numbers, CLIP_ROWS, COLUMNS, PLACES, PLACE_CELLS, RAIL_ROWS, ROWS,
@@ -17,8 +19,16 @@ const CONTRAST_MIN: f32 = 8.0;
 /// Largest root mean square of what is left of a place's levels, in parts of the contrast. A wrong number has at least
 /// four of 36 cells wrong by a whole contrast, which leaves 0.33.
 const LEFT_MAX: f32 = 0.2;
-/// How far a part of a mix may come out below none or above all, in parts: error of four cells that change.
+/// Largest difference of one cell from what explains it, in parts of the contrast: of a mix that is taken for a
+/// single unit half is left.
+const CELL_LEFT_MAX: f32 = 0.4;
+/// How much more of a later unit than of an earlier one may come out, in parts: error of four cells that change.
 const PART_SLACK: f32 = 0.15;
+/// Largest part that may be a trace left by coding: quantised as coarsely as x264 does at 33, cells of 480 lines kept
+/// up to 0.32 of a neighbour, on average up to 0.23.
+const TRACE_MAX: f32 = 0.35;
+/// Share of the mean part that every cell of a mix has: those traces had at most 0.37 of it in their least cell.
+const TRACE_EVENNESS: f32 = 0.5;
 /// Weight below which a unit is not told from coding error, and left out.
 const WEIGHT_MIN: f32 = 0.14;
 
@@ -46,14 +56,19 @@ impl<'a> Luma<'a> {
         }
     }
 
-    /// Sum over part of a row.
-    fn sum(&self, row: usize, columns: std::ops::Range<usize>) -> u32 {
-        let start = (row * self.width + columns.start) * self.bytes_per_sample;
-        let samples = &self.samples[start..start + columns.len() * self.bytes_per_sample];
-        match self.bytes_per_sample {
-            1 => samples.iter().map(|&sample| u32::from(sample)).sum(),
-            _ => samples.chunks_exact(2).map(|pair| u32::from(u16::from_le_bytes([pair[0], pair[1]]))).sum(),
+    /// Mean over these columns of some lines, code values at 8 bit.
+    fn mean(&self, lines: impl Iterator<Item = usize>, columns: &Range<usize>) -> f32 {
+        let (mut sum, mut count) = (0u64, 0);
+        for line in lines {
+            let start = (line * self.width + columns.start) * self.bytes_per_sample;
+            let samples = &self.samples[start..start + columns.len() * self.bytes_per_sample];
+            sum += match self.bytes_per_sample {
+                1 => u64::from(samples.iter().map(|&sample| u32::from(sample)).sum::<u32>()),
+                _ => samples.chunks_exact(2).map(|two| u64::from(u16::from_le_bytes([two[0], two[1]]))).sum(),
+            };
+            count += columns.len();
         }
+        sum as f32 * self.scale / count as f32
     }
 }
 
@@ -73,28 +88,25 @@ pub(super) fn reading(luma: Luma<'_>, ribbon: Ribbon) -> Option<MarkReading> {
 /// Levels of even and odd lines; `None` where the ribbon is not wholly inside or its cells are too small.
 fn levels(luma: Luma<'_>, ribbon: Ribbon) -> Option<[Levels; 2]> {
     let mut levels = [[[0.0; COLUMNS]; ROWS]; 2];
-    for row in 0..ROWS {
+    let columns: Vec<Range<usize>> = (0..COLUMNS)
+        .map(|column| core(ribbon.left, ribbon.cell_width, column, luma.width))
+        .collect::<Option<_>>()?;
+    let [even, odd] = &mut levels;
+    for (row, (even, odd)) in even.iter_mut().zip(odd).enumerate() {
         let lines = core(ribbon.top, ribbon.cell_height, row, luma.height)?;
         if lines.len() < 2 * CORE_LINES_MIN {
             return None;
         }
-        for column in 0..COLUMNS {
-            let columns = core(ribbon.left, ribbon.cell_width, column, luma.width)?;
-            let (mut sums, mut counts) = ([0u32; 2], [0usize; 2]);
-            for line in lines.clone() {
-                sums[line % 2] += luma.sum(line, columns.clone());
-                counts[line % 2] += columns.len();
-            }
-            for parity in 0..2 {
-                levels[parity][row][column] = sums[parity] as f32 * luma.scale / counts[parity] as f32;
-            }
+        for (columns, (even, odd)) in columns.iter().zip(even.iter_mut().zip(odd)) {
+            *even = luma.mean(lines.clone().filter(|line| line % 2 == 0), columns);
+            *odd = luma.mean(lines.clone().filter(|line| line % 2 == 1), columns);
         }
     }
     Some(levels)
 }
 
 /// Samples in the core of a cell; `None` where there are none or some lie outside.
-fn core(origin: f32, size: f32, index: usize, limit: usize) -> Option<std::ops::Range<usize>> {
+fn core(origin: f32, size: f32, index: usize, limit: usize) -> Option<Range<usize>> {
     let start = (origin + (index as f32 + (1.0 - CELL_CORE) / 2.0) * size).round();
     let end = (origin + (index as f32 + (1.0 + CELL_CORE) / 2.0) * size).round();
     (start >= 0.0 && end > start && end <= limit as f32).then_some(start as usize..end as usize)
@@ -135,12 +147,15 @@ struct Reader {
     numbers: Numbers,
 }
 
-/// Which units a set of lines shows: how much is of `oldest` or a later one (all), of the next or a later one, and
-/// so on.
+/// Units that a set of lines may mix: one more than there are places, so that a mix of units too far apart is seen
+/// for what it is.
+const MIXED: usize = PLACES + 1;
+
+/// Which units a set of lines shows: `parts[n]` is how much of it comes from unit `oldest + n` or later ones.
 #[derive(Clone, Copy, Debug)]
 struct Explained {
     oldest: u32,
-    parts: [f32; PLACES],
+    parts: [f32; MIXED],
     /// Largest root mean square left in a place.
     left: f32,
 }
@@ -174,23 +189,19 @@ impl Reader {
 
     /// How well units from `oldest` on explain the levels.
     fn explain(&self, oldest: u32, places: &[PlaceLevels; PLACES]) -> Option<Explained> {
-        let mut explained = Explained { oldest, parts: [1.0; PLACES], left: 0.0 };
-        for ahead in 0..PLACES {
+        let mut explained = Explained { oldest, parts: [1.0; MIXED], left: 0.0 };
+        for ahead in 1..MIXED {
             let newer = (oldest + ahead as u32) % UNITS;
             let older = (newer + UNITS - PLACES as u32) % UNITS;
             let levels = &places[newer as usize % PLACES];
-            let (old, new) = (self.numbers.cells(older), self.numbers.cells(newer));
-            let part = if ahead == 0 { 1.0 } else { part(levels, &old, &new) };
-            let before = explained.parts[ahead.saturating_sub(1)];
-            if part < -PART_SLACK || part > before + PART_SLACK {
+            let change = Change { old: self.numbers.cells(older), new: self.numbers.cells(newer) };
+            let before = explained.parts[ahead - 1];
+            let part = change.part(levels);
+            if part > before + PART_SLACK {
                 return None;
             }
             explained.parts[ahead] = part.clamp(0.0, before);
-            let left = left(levels, &old, &new, explained.parts[ahead]);
-            if left > LEFT_MAX {
-                return None;
-            }
-            explained.left = explained.left.max(left);
+            explained.left = explained.left.max(change.left(levels, explained.parts[ahead])?);
         }
         Some(explained)
     }
@@ -199,10 +210,13 @@ impl Reader {
     fn told(&self, explained: Explained) -> Option<Lines> {
         let Explained { oldest, parts, .. } = explained;
         let weight = |ahead: usize| parts[ahead] - parts.get(ahead + 1).copied().unwrap_or(0.0);
-        let mut aheads: [usize; PLACES] = std::array::from_fn(|ahead| ahead);
+        let mut aheads: [usize; MIXED] = std::array::from_fn(|ahead| ahead);
         aheads.sort_by(|&a, &b| weight(b).total_cmp(&weight(a)));
         let (first, second) = (aheads[0].min(aheads[1]), aheads[0].max(aheads[1]));
         let share = weight(second) / (weight(first) + weight(second));
+        if second - first == PLACES && (WEIGHT_MIN..=1.0 - WEIGHT_MIN).contains(&share) {
+            return None;
+        }
         let single = |ahead: usize| Lines { first: oldest + ahead as u32, ahead: 0, weight: 0 };
         let lines = if share < WEIGHT_MIN {
             single(first)
@@ -219,25 +233,48 @@ impl Reader {
     }
 }
 
-/// Part of the newer cells in the levels, by least squares over the cells that differ.
-fn part(levels: &PlaceLevels, old: &[bool; PLACE_CELLS], new: &[bool; PLACE_CELLS]) -> f32 {
-    let (mut sum, mut count) = (0.0, 0.0);
-    for ((&level, &old), &new) in levels.iter().zip(old).zip(new) {
-        if old != new {
-            sum += if new { level } else { 1.0 - level };
-            count += 1.0;
-        }
-    }
-    sum / count
+/// A place before and after it changed.
+struct Change {
+    old: [bool; PLACE_CELLS],
+    new: [bool; PLACE_CELLS],
 }
 
-/// Root mean square of the levels that a mix leaves unexplained.
-fn left(levels: &PlaceLevels, old: &[bool; PLACE_CELLS], new: &[bool; PLACE_CELLS], part: f32) -> f32 {
-    let value = |bright: bool| f32::from(u8::from(bright));
-    let squares = levels
-        .iter()
-        .zip(old)
-        .zip(new)
-        .map(|((&level, &old), &new)| (level - value(old) * (1.0 - part) - value(new) * part).powi(2));
-    (squares.sum::<f32>() / PLACE_CELLS as f32).sqrt()
+impl Change {
+    /// Part of the newer cells in the levels: the mean over the cells that differ, which is least squares.
+    ///
+    /// A mix puts the same part into every cell. Coarse coding puts traces of a neighbour into some: a small part
+    /// that is not in all cells is none.
+    fn part(&self, levels: &PlaceLevels) -> f32 {
+        let (mut sum, mut count) = (0.0, 0.0);
+        let (mut lowest, mut highest) = (f32::MAX, f32::MIN);
+        for ((&level, old), &new) in levels.iter().zip(self.old).zip(&self.new) {
+            if old != new {
+                let part = if new { level } else { 1.0 - level };
+                (lowest, highest) = (lowest.min(part), highest.max(part));
+                sum += part;
+                count += 1.0;
+            }
+        }
+        let mean = sum / count;
+        if mean < TRACE_MAX && lowest < mean * TRACE_EVENNESS {
+            0.0
+        } else if 1.0 - mean < TRACE_MAX && 1.0 - highest < (1.0 - mean) * TRACE_EVENNESS {
+            1.0
+        } else {
+            mean
+        }
+    }
+
+    /// Root mean square of the levels that this part leaves unexplained; `None` where it or one cell is too much.
+    fn left(&self, levels: &PlaceLevels, part: f32) -> Option<f32> {
+        let value = |bright: bool| f32::from(u8::from(bright));
+        let (mut squares, mut worst) = (0.0f32, 0.0f32);
+        for ((&level, &old), &new) in levels.iter().zip(&self.old).zip(&self.new) {
+            let left = (level - value(old) * (1.0 - part) - value(new) * part).abs();
+            squares += left * left;
+            worst = worst.max(left);
+        }
+        let left = (squares / PLACE_CELLS as f32).sqrt();
+        (left <= LEFT_MAX && worst <= CELL_LEFT_MAX).then_some(left)
+    }
 }

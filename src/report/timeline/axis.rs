@@ -48,7 +48,7 @@ const PLAIN_SECONDS_MAX: f64 = 120.0;
 const MINUTES_MAX: f64 = 7200.0;
 
 /// Where the labels stand, seconds from the first frame.
-pub(super) fn marks(shown: &Range<f64>) -> Vec<f64> {
+pub(in crate::report) fn marks(shown: &Range<f64>) -> Vec<f64> {
     let step = step(shown.end - shown.start);
     let first = (shown.start / step - 1e-9).ceil().max(0.0);
     let count = ((shown.end / step + 1e-9).floor() - first).clamp(0.0, LABELS_MAX * 2.0) as u32;
@@ -62,7 +62,7 @@ fn step(duration_s: f64) -> f64 {
 }
 
 /// Name of the axis with its unit.
-pub(super) fn name(duration_s: f64) -> &'static str {
+pub(in crate::report) fn name(duration_s: f64) -> &'static str {
     if duration_s <= PLAIN_SECONDS_MAX {
         "time from the first frame, s"
     } else if duration_s <= MINUTES_MAX {
@@ -73,7 +73,7 @@ pub(super) fn name(duration_s: f64) -> &'static str {
 }
 
 /// One label.
-pub(super) fn label(seconds: f64, shown: &Range<f64>) -> String {
+pub(in crate::report) fn label(seconds: f64, shown: &Range<f64>) -> String {
     let decimals = match step(shown.end - shown.start) {
         step if step < 0.01 => 3,
         step if step < 0.1 => 2,

@@ -1,0 +1,171 @@
+//! `evenbeat compare`: audits in, one comparison out. Only one audit is in memory at a time, besides the pictures
+//! that the others are aligned with.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use evenbeat::audit::Audit;
+use evenbeat::classify::{FrameClass, FrameFlags};
+use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
+use evenbeat::error::{Error, Result};
+use evenbeat::report::comparison::{self, COMPARE_HTML};
+use evenbeat::report::write::Existing;
+use evenbeat::report::{rebuild, OutputFolder, AUDIT_JSON, PICTURES_LOG, REPORT_HTML};
+
+use super::exit::Exit;
+
+/// `compare`.
+#[derive(Args, Debug)]
+#[command(after_help = EXAMPLES)]
+pub struct CompareArguments {
+    /// Folders that `evenbeat audit` wrote, or the audit.json or report.html in them.
+    #[arg(required = true, num_args = 2.., value_name = "AUDIT")]
+    pub audits: Vec<PathBuf>,
+    /// Folder for the comparison.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Write into the folder although it is there.
+    #[arg(long)]
+    pub force: bool,
+    /// No summary.
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  evenbeat compare kitchen-audit bedroom-audit --out comparison
+  evenbeat compare *-audit --out comparison --force";
+
+/// Compares and writes.
+pub fn compare(arguments: &CompareArguments) -> Result<Exit> {
+    let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
+    OutputFolder::check(&arguments.out, existing)?;
+    let (mut devices, rank) = read_all(&arguments.audits)?;
+    let (basis, rate_hz) = match common_clip(&devices, &arguments.audits)? {
+        Some(clip) => {
+            let rate_hz = clip.rate.hz();
+            (Basis::Clip(clip), rate_hz)
+        }
+        None => align_all(&arguments.audits, &mut devices, &rank)?,
+    };
+    let incomplete = devices.iter().any(|device| !device.complete);
+    let compared = compare::compare(devices, basis, rate_hz);
+    let folder = OutputFolder::create(&arguments.out, existing)?;
+    comparison::write_all(&compared, &folder)?;
+    if !arguments.quiet {
+        // A closed standard output must not change the outcome.
+        let _ = writeln!(
+            io::stdout(),
+            "{}comparison: {}",
+            comparison::terminal(&compared),
+            folder.path().join(COMPARE_HTML).display()
+        );
+    }
+    Ok(if incomplete { Exit::NotWhole } else { Exit::Clean })
+}
+
+/// Number of new pictures of an audit with its small pictures; `None` without.
+type Rank = Vec<Option<usize>>;
+
+fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
+    let mut devices = Vec::with_capacity(paths.len());
+    let mut rank = Vec::with_capacity(paths.len());
+    for (path, name) in paths.iter().zip(names(paths)) {
+        let audit = read(path)?;
+        rank.push(frames(&audit).map(|frames| frames.is_new.iter().filter(|&&new| new).count()));
+        devices.push(Device::new(name, &audit));
+    }
+    Ok((devices, rank))
+}
+
+fn read(path: &Path) -> Result<Audit> {
+    rebuild::read(&folder_of(path)).map(|(audit, _)| audit)
+}
+
+/// A page stands for the audit beside it: it holds no frames of its own.
+fn folder_of(path: &Path) -> PathBuf {
+    if path.file_name().is_some_and(|name| name == REPORT_HTML) {
+        return path.with_file_name(AUDIT_JSON);
+    }
+    path.to_owned()
+}
+
+/// Names of the folders, with what stands before where two are alike.
+fn names(paths: &[PathBuf]) -> Vec<String> {
+    let folder = |path: &Path| {
+        let folder = if path.is_dir() { Some(path) } else { path.parent() };
+        let absolute = folder.and_then(|folder| folder.canonicalize().ok());
+        absolute.or_else(|| folder.map(Path::to_owned)).unwrap_or_default()
+    };
+    let folders: Vec<PathBuf> = paths.iter().map(|path| folder(path)).collect();
+    let name = |folder: &Path| {
+        let name = folder.file_name().map_or_else(|| "audit".into(), |name| name.to_string_lossy());
+        name.strip_suffix("-audit").unwrap_or(&name).to_owned()
+    };
+    let short: Vec<String> = folders.iter().map(|folder| name(folder)).collect();
+    folders
+        .iter()
+        .zip(&short)
+        .map(|(folder, own)| match folder.parent().and_then(Path::file_name) {
+            Some(above) if short.iter().filter(|other| *other == own).count() > 1 => {
+                format!("{}/{own}", above.to_string_lossy())
+            }
+            _ => own.clone(),
+        })
+        .collect()
+}
+
+fn common_clip(devices: &[Device], paths: &[PathBuf]) -> Result<Option<ClipName>> {
+    compare::common_clip(devices)
+        .map_err(|different| refused(&paths[different.device], different.evidence))
+}
+
+fn refused(path: &Path, evidence: String) -> Error {
+    Error::new(
+        path.display().to_string(),
+        "shows another clip than the audits before it",
+        evidence,
+        "compare audits of recordings of one clip",
+    )
+}
+
+/// The pictures of an audit, for alignment with others.
+fn frames(audit: &Audit) -> Option<Frames> {
+    let whole = !audit.signatures.is_empty() && audit.signatures.len() == audit.frames.len();
+    whole.then(|| Frames {
+        signatures: audit.signatures.clone(),
+        is_new: audit
+            .frames
+            .iter()
+            .map(|frame| frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND))
+            .collect(),
+        size: audit.looked_at,
+        delivered_rate: audit.times.delivered_rate,
+    })
+}
+
+/// Aligns every capture with the one that has most new pictures.
+fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(Basis, f64)> {
+    if let Some(place) = rank.iter().position(Option::is_none) {
+        let why = format!("{} was audited without {PICTURES_LOG}", devices[place].name);
+        return Ok((Basis::None(why), 0.0));
+    }
+    let most = (0..rank.len()).rev().max_by_key(|&place| rank[place]).unwrap_or(0);
+    let Some(base) = frames(&read(&paths[most])?).map(|frames| Base::new(most, &frames)) else {
+        return Ok((Basis::None(format!("{} shows no picture", devices[most].name)), 0.0));
+    };
+    for (place, path) in paths.iter().enumerate() {
+        if place == most {
+            devices[place].is_base_of(&base);
+            continue;
+        }
+        let Some(frames) = frames(&read(path)?) else { continue };
+        devices[place].place(&base, &frames).map_err(|evidence| {
+            let against = &devices[most].name;
+            refused(path, format!("aligned with {against}, {evidence}"))
+        })?;
+    }
+    Ok((Basis::Captures(devices[most].name.clone()), base.rate_hz()))
+}

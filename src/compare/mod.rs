@@ -1,0 +1,251 @@
+//! Several devices, one clip: which of its pictures each delivered, and how their numbers compare. Pure.
+//!
+//! Audits come one after another, so that only one of them is in memory: [`Device::new`] keeps of each what the
+//! comparison needs. Where every audit knows its clip, pictures are compared on the clip's own index. Otherwise the
+//! captures are aligned with each other by their signatures: the pictures that any device showed form the best
+//! known sequence.
+
+mod measures;
+mod pictures;
+
+pub use measures::{Better, Measure, Standing, Value, MEASURES};
+pub use pictures::{Coverage, Lane, LANE_COLUMNS};
+
+use crate::audit::Audit;
+use crate::source::{align, Film, Grid, Signature, SourcePlace, CELLS};
+use crate::units::Rate;
+use pictures::{Shown, Timeline};
+
+/// What tells which clip an audit is about.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ClipName {
+    /// Name as the person gave it or as its marks say.
+    pub name: String,
+    /// Pictures per second.
+    pub rate: Rate,
+    /// Pictures it holds, where that is known.
+    pub length: Option<u64>,
+}
+
+/// What the comparison keeps of one audit.
+#[derive(Clone, Debug)]
+pub struct Device {
+    /// How the comparison calls it.
+    pub name: String,
+    /// Name of the capture.
+    pub capture: String,
+    /// Whether all of the capture was read.
+    pub complete: bool,
+    /// Length of the capture, seconds.
+    pub duration_s: f64,
+    /// Frames per second delivered.
+    pub delivered_rate: Rate,
+    /// The clip, where the audit knows it.
+    pub clip: Option<ClipName>,
+    /// One value per measure of [`MEASURES`].
+    pub values: Vec<Value>,
+    /// Pictures it showed, by the index that all devices share; `None` where that is not known.
+    pub coverage: Option<Coverage>,
+    shown: Option<Shown>,
+}
+
+impl Device {
+    /// What an audit says of a device.
+    pub fn new(name: impl Into<String>, audit: &Audit) -> Self {
+        let clip = audit.source.as_ref().map(|source| ClipName {
+            name: source.track.clip_name.clone(),
+            rate: source.track.clip_rate,
+            length: source.track.clip_length,
+        });
+        Self {
+            name: name.into(),
+            capture: audit.facts.name.clone(),
+            complete: audit.complete,
+            duration_s: measures::duration_s(audit),
+            delivered_rate: audit.times.delivered_rate,
+            clip,
+            values: measures::values(audit),
+            coverage: None,
+            shown: audit.source.as_ref().map(|source| Shown::of_places(&source.track.places)),
+        }
+    }
+}
+
+/// How pictures of different devices were told to be the same.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// By their index in the clip.
+    Clip(ClipName),
+    /// By aligning the captures with that of this device, which showed most pictures.
+    Captures(String),
+    /// Not at all, and why.
+    None(String),
+}
+
+/// Several devices, one clip.
+#[derive(Clone, Debug)]
+pub struct Comparison {
+    /// How pictures were told to be the same.
+    pub basis: Basis,
+    /// In the order given.
+    pub devices: Vec<Device>,
+    /// Pictures in the known sequence; 0 where pictures were not compared.
+    pub pictures: u64,
+    /// Length of the common time axis, seconds.
+    pub duration_s: f64,
+    /// For each measure of [`MEASURES`] and each device, how it stands among them.
+    pub standings: Vec<Vec<Standing>>,
+}
+
+/// Why audits cannot be compared: they are of different clips.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DifferentClips {
+    /// Position of the audit that does not belong to the first.
+    pub device: usize,
+    /// What was found, in words and numbers.
+    pub evidence: String,
+}
+
+/// A capture's pictures, for alignment with others.
+#[derive(Clone, Debug)]
+pub struct Frames {
+    /// One signature per frame.
+    pub signatures: Vec<Signature>,
+    /// Whether each frame shows a new picture of its own: no repeat, and no mix.
+    pub is_new: Vec<bool>,
+    /// Size of the part of the picture that was looked at, pixels.
+    pub size: (u32, u32),
+    /// Frames per second.
+    pub delivered_rate: Rate,
+}
+
+/// The pictures of the capture that others are aligned with: those that are new, one after another.
+#[derive(Clone, Debug)]
+pub struct Base {
+    /// Position of its audit.
+    pub device: usize,
+    signatures: Vec<Signature>,
+    size: (u32, u32),
+    /// Pictures per second.
+    rate_hz: f64,
+}
+
+impl Base {
+    /// Pictures per second.
+    pub fn rate_hz(&self) -> f64 {
+        self.rate_hz
+    }
+
+    /// The new pictures of a capture.
+    pub fn new(device: usize, frames: &Frames) -> Self {
+        let new = frames.signatures.iter().zip(&frames.is_new).filter(|(_, &new)| new);
+        let signatures: Vec<Signature> = new.map(|(signature, _)| *signature).collect();
+        let share = signatures.len() as f64 / frames.signatures.len().max(1) as f64;
+        Self { device, signatures, size: frames.size, rate_hz: frames.delivered_rate.hz() * share }
+    }
+
+    /// Where each frame of another capture lies among these pictures.
+    ///
+    /// # Errors
+    /// The capture does not show them.
+    pub fn places(&self, frames: &Frames) -> Result<Vec<SourcePlace>, String> {
+        let same: Vec<bool> = frames
+            .signatures
+            .iter()
+            .zip(std::iter::once(None).chain(frames.signatures.iter().map(Some)))
+            .map(|(now, before)| Some(now) == before)
+            .collect();
+        let capture = Film {
+            signatures: &frames.signatures,
+            same_as_before: &same,
+            grid: Grid::new(frames.size.0, frames.size.1),
+            visible: [true; CELLS],
+            rate_hz: frames.delivered_rate.hz(),
+        };
+        let base = Film {
+            signatures: &self.signatures,
+            same_as_before: &[],
+            grid: Grid::new(self.size.0, self.size.1),
+            visible: [true; CELLS],
+            rate_hz: self.rate_hz,
+        };
+        align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)
+    }
+}
+
+impl Device {
+    /// Notes which pictures of the base it showed.
+    pub fn place(&mut self, base: &Base, frames: &Frames) -> Result<(), String> {
+        let places = base.places(frames)?;
+        self.shown = Some(Shown::of_aligned(&places, &frames.is_new));
+        Ok(())
+    }
+
+    /// Number of pictures that an alignment would go by.
+    pub fn is_base_of(&mut self, base: &Base) {
+        self.shown = Some(Shown::all(base.signatures.len()));
+    }
+}
+
+/// Which clip the audits are about, if all say it.
+///
+/// # Errors
+/// Two say different ones.
+pub fn common_clip(devices: &[Device]) -> Result<Option<ClipName>, DifferentClips> {
+    let mut first: Option<(usize, &ClipName)> = None;
+    for (place, device) in devices.iter().enumerate() {
+        let Some(clip) = &device.clip else { continue };
+        match first {
+            None => first = Some((place, clip)),
+            Some((other, known)) if (known.rate, known.length) != (clip.rate, clip.length) => {
+                return Err(DifferentClips {
+                    device: place,
+                    evidence: format!(
+                        "{} was held against {}, {} against {}",
+                        devices[other].name,
+                        described(known),
+                        device.name,
+                        described(clip)
+                    ),
+                });
+            }
+            Some(_) => {}
+        }
+    }
+    let all = devices.iter().all(|device| device.clip.is_some());
+    Ok(first.filter(|_| all).map(|(_, clip)| clip.clone()))
+}
+
+fn described(clip: &ClipName) -> String {
+    let length =
+        clip.length.map_or_else(|| "of unknown length".to_owned(), |length| format!("of {length} pictures"));
+    format!("{} {length} at {}/s", clip.name, clip.rate)
+}
+
+/// Compares devices whose pictures are placed as far as they can be.
+pub fn compare(mut devices: Vec<Device>, basis: Basis, rate_hz: f64) -> Comparison {
+    let timeline = match basis {
+        Basis::None(_) => None,
+        _ => Timeline::new(devices.iter().map(|device| device.shown.as_ref())),
+    };
+    if let Some(timeline) = &timeline {
+        for device in &mut devices {
+            device.coverage = device.shown.as_ref().map(|shown| timeline.coverage(shown));
+        }
+    }
+    for device in &mut devices {
+        measures::add_coverage(device);
+    }
+    let longest = devices.iter().map(|device| device.duration_s).fold(0.0, f64::max);
+    let pictures = timeline.as_ref().map_or(0, Timeline::pictures);
+    Comparison {
+        duration_s: if pictures > 0 && rate_hz > 0.0 { pictures as f64 / rate_hz } else { longest },
+        pictures,
+        standings: measures::standings(&devices),
+        basis,
+        devices,
+    }
+}
+
+#[cfg(test)]
+mod tests;

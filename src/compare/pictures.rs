@@ -1,0 +1,246 @@
+//! Which pictures each device showed, on one index.
+
+use std::collections::BTreeMap;
+
+use crate::source::SourcePlace;
+
+/// Columns of a device's lane: one for every three pixels of a chart of usual width.
+pub const LANE_COLUMNS: usize = 240;
+
+/// How a picture appeared, least first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Appearance {
+    Never,
+    Perhaps,
+    Mixed,
+    Alone,
+}
+
+/// What one device showed.
+#[derive(Clone, Debug)]
+pub(super) struct Shown {
+    /// By picture.
+    pictures: Vec<Appearance>,
+    /// Pictures of its own after a picture, which the base does not have.
+    extra: BTreeMap<u32, u32>,
+    first: u32,
+    last: u32,
+}
+
+impl Shown {
+    fn empty() -> Self {
+        Self { pictures: Vec::new(), extra: BTreeMap::new(), first: u32::MAX, last: 0 }
+    }
+
+    /// Every one of so many pictures.
+    pub fn all(pictures: usize) -> Self {
+        let last = (pictures as u32).saturating_sub(1);
+        Self { pictures: vec![Appearance::Alone; pictures], first: 0, last, ..Self::empty() }
+    }
+
+    /// By places in the clip.
+    pub fn of_places(places: &[SourcePlace]) -> Self {
+        let mut shown = Self::empty();
+        let mut before = SourcePlace::Unknown;
+        for &place in places {
+            if place != before {
+                shown.mark_place(place);
+            }
+            before = place;
+        }
+        shown
+    }
+
+    /// By places among the pictures of another capture: what lies between two of these and is a picture of its own
+    /// is one that the other capture does not have.
+    pub fn of_aligned(places: &[SourcePlace], is_new: &[bool]) -> Self {
+        let mut shown = Self::empty();
+        for (&place, &new) in places.iter().zip(is_new) {
+            match place {
+                SourcePlace::Mix { first, .. } if new => {
+                    shown.reach(first);
+                    *shown.extra.entry(first).or_default() += 1;
+                }
+                SourcePlace::Mix { .. } => {}
+                place => shown.mark_place(place),
+            }
+        }
+        shown
+    }
+
+    fn mark_place(&mut self, place: SourcePlace) {
+        match place {
+            SourcePlace::Unknown => {}
+            SourcePlace::Picture(picture) => self.mark(picture, Appearance::Alone),
+            SourcePlace::Mix { first, second, .. } => {
+                self.mark(first, Appearance::Mixed);
+                self.mark(second, Appearance::Mixed);
+            }
+            SourcePlace::Woven { first, second } => {
+                self.mark(first, Appearance::Alone);
+                self.mark(second, Appearance::Alone);
+            }
+            SourcePlace::Ambiguous { first, last } => {
+                (first..=last).for_each(|picture| self.mark(picture, Appearance::Perhaps));
+            }
+        }
+    }
+
+    fn mark(&mut self, picture: u32, how: Appearance) {
+        let at = picture as usize;
+        if self.pictures.len() <= at {
+            self.pictures.resize(at + 1, Appearance::Never);
+        }
+        self.pictures[at] = self.pictures[at].max(how);
+        // What may have appeared does not say where a device began.
+        if how > Appearance::Perhaps {
+            self.reach(picture);
+        }
+    }
+
+    fn reach(&mut self, picture: u32) {
+        self.first = self.first.min(picture);
+        self.last = self.last.max(picture);
+    }
+}
+
+/// What one column of a lane holds, pictures.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LaneColumn {
+    /// Pictures that appeared for themselves.
+    pub shown: u32,
+    /// Pictures that appeared only within mixes.
+    pub mixed: u32,
+    /// Pictures that cannot be told from others.
+    pub perhaps: u32,
+    /// Pictures that never appeared.
+    pub never: u32,
+}
+
+/// The pictures of a device along the common axis.
+pub type Lane = Vec<LaneColumn>;
+
+/// Pictures of the known sequence that a device showed, from its first to its last one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Coverage {
+    /// First picture it showed, on the common index.
+    pub first: u64,
+    /// Last picture it showed.
+    pub last: u64,
+    /// Appeared for themselves.
+    pub shown: u64,
+    /// Appeared only within mixes.
+    pub only_mixed: u64,
+    /// Cannot be told from others.
+    pub perhaps: u64,
+    /// Never appeared.
+    pub never: u64,
+    /// The same along the axis, [`LANE_COLUMNS`] columns.
+    pub lane: Lane,
+}
+
+impl Coverage {
+    /// Pictures from the first to the last one it showed.
+    pub fn pictures(&self) -> u64 {
+        self.shown + self.only_mixed + self.perhaps + self.never
+    }
+
+    /// Share of the pictures that can be told, 0 to 1.
+    pub fn share(&self) -> Option<f64> {
+        let told = self.pictures() - self.perhaps;
+        (told > 0).then(|| self.shown as f64 / told as f64)
+    }
+}
+
+/// All pictures that any device showed, in order.
+pub(super) struct Timeline {
+    /// First picture of the index that any device showed.
+    from: u32,
+    /// Position of each picture from there; the last is the length.
+    positions: Vec<u64>,
+}
+
+impl Timeline {
+    /// The sequence; `None` where no device showed a picture that is known.
+    pub fn new<'a>(devices: impl Iterator<Item = Option<&'a Shown>> + Clone) -> Option<Self> {
+        let shown = || devices.clone().flatten().filter(|shown| shown.first <= shown.last);
+        let from = shown().map(|shown| shown.first).min()?;
+        let last = shown().map(|shown| shown.last).max()?;
+        let mut extra = vec![0u32; (last - from) as usize + 1];
+        for (&picture, &count) in shown().flat_map(|shown| &shown.extra) {
+            if let Some(most) = picture.checked_sub(from).and_then(|at| extra.get_mut(at as usize)) {
+                *most = (*most).max(count);
+            }
+        }
+        let mut positions = Vec::with_capacity(extra.len() + 1);
+        let mut position = 0;
+        for count in extra {
+            positions.push(position);
+            position += 1 + u64::from(count);
+        }
+        positions.push(position);
+        Some(Self { from, positions })
+    }
+
+    /// Pictures in all.
+    pub fn pictures(&self) -> u64 {
+        self.positions.last().copied().unwrap_or(0)
+    }
+
+    /// What of it a device showed.
+    pub fn coverage(&self, shown: &Shown) -> Coverage {
+        let mut coverage = Coverage {
+            first: 0,
+            last: 0,
+            shown: 0,
+            only_mixed: 0,
+            perhaps: 0,
+            never: 0,
+            lane: vec![LaneColumn::default(); LANE_COLUMNS],
+        };
+        if shown.first > shown.last {
+            return coverage;
+        }
+        let mut tally = Tally { coverage: &mut coverage, pictures: self.pictures() };
+        for picture in shown.first..=shown.last {
+            let at = (picture - self.from) as usize;
+            let (position, next) = (self.positions[at], self.positions[at + 1]);
+            let how = shown.pictures.get(picture as usize).copied().unwrap_or(Appearance::Never);
+            tally.count(position, how);
+            // Pictures after the last one it showed are no part of what it could have shown.
+            let own = u64::from(shown.extra.get(&picture).copied().unwrap_or(0));
+            if picture == shown.last && own == 0 {
+                continue;
+            }
+            for extra in 0..next - position - 1 {
+                let how = if extra < own { Appearance::Alone } else { Appearance::Never };
+                tally.count(position + 1 + extra, how);
+            }
+        }
+        coverage.first = self.positions[(shown.first - self.from) as usize];
+        coverage.last = (coverage.first + coverage.pictures()).saturating_sub(1);
+        coverage
+    }
+}
+
+struct Tally<'a> {
+    coverage: &'a mut Coverage,
+    pictures: u64,
+}
+
+impl Tally<'_> {
+    fn count(&mut self, position: u64, how: Appearance) {
+        let column = (position * LANE_COLUMNS as u64 / self.pictures.max(1)) as usize;
+        let column = &mut self.coverage.lane[column.min(LANE_COLUMNS - 1)];
+        match how {
+            Appearance::Never => (self.coverage.never, column.never) = (self.coverage.never + 1, column.never + 1),
+            Appearance::Perhaps => {
+                (self.coverage.perhaps, column.perhaps) = (self.coverage.perhaps + 1, column.perhaps + 1);
+            }
+            Appearance::Mixed => {
+                (self.coverage.only_mixed, column.mixed) = (self.coverage.only_mixed + 1, column.mixed + 1);
+            }
+            Appearance::Alone => (self.coverage.shown, column.shown) = (self.coverage.shown + 1, column.shown + 1),
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! Comparisons of devices whose pictures are known.
+
+use super::measures::standing;
+use super::*;
+use crate::units::Rate;
+
+fn value(value: f64, uncertainty: f64) -> Value {
+    Value { value: Some(value), uncertainty }
+}
+
+#[test]
+fn what_differs_by_less_than_is_known_is_equal() {
+    use Standing::{Best, Between, Equal, Unknown, Worst};
+    let unknown = Value { value: None, uncertainty: 0.0 };
+    for (name, values, better, expected) in [
+        ("clear", vec![value(60.0, 0.1), value(30.0, 0.1)], Better::Higher, vec![Best, Worst]),
+        ("lower is better", vec![value(3.0, 0.1), value(1.0, 0.1)], Better::Lower, vec![Worst, Best]),
+        ("equal", vec![value(60.0, 0.1), value(59.9, 0.1)], Better::Higher, vec![Equal, Equal]),
+        (
+            "two best ones",
+            vec![value(60.0, 0.1), value(59.9, 0.1), value(30.0, 0.1), value(45.0, 0.1)],
+            Better::Higher,
+            vec![Best, Best, Worst, Between],
+        ),
+        ("one unknown", vec![value(5.0, 0.0), unknown, value(7.0, 0.0)], Better::Lower, vec![Best, Unknown, Worst]),
+        ("nothing to rank", vec![value(5.0, 0.0), value(7.0, 0.0)], Better::Neither, vec![Equal, Equal]),
+        ("nothing known", vec![unknown], Better::Higher, vec![Unknown]),
+    ] {
+        assert_eq!(standing(&values, better), expected, "{name}");
+    }
+}
+
+fn device(name: &str, shown: Option<Shown>) -> Device {
+    Device {
+        name: name.to_owned(),
+        capture: name.to_owned(),
+        complete: true,
+        duration_s: 10.0,
+        delivered_rate: Rate::parse("60").unwrap(),
+        clip: None,
+        values: vec![value(1.0, 0.0); MEASURES.len()],
+        coverage: None,
+        shown,
+    }
+}
+
+#[test]
+fn a_device_that_shows_every_second_picture_is_told() {
+    let all: Vec<SourcePlace> = (100..700).map(SourcePlace::Picture).collect();
+    let half: Vec<SourcePlace> = (0..600).map(|frame| SourcePlace::Picture(100 + frame / 2 * 2)).collect();
+    let devices =
+        vec![device("whole", Some(Shown::of_places(&all))), device("half", Some(Shown::of_places(&half)))];
+    let compared = compare(devices, Basis::Captures("whole".to_owned()), 60.0);
+    assert_eq!(compared.pictures, 600);
+    let coverage = |place: usize| compared.devices[place].coverage.clone().unwrap();
+    assert_eq!((coverage(0).shown, coverage(0).never), (600, 0));
+    // The last picture that it could have shown is the one after its last.
+    assert_eq!((coverage(1).shown, coverage(1).never), (300, 299));
+    assert_eq!(compared.standings[1], [Standing::Best, Standing::Worst]);
+    assert_eq!(coverage(1).lane.iter().map(|column| column.shown + column.never).sum::<u32>(), 599);
+}
+
+#[test]
+fn pictures_that_only_another_device_shows_are_part_of_the_sequence() {
+    // The other device shows the pictures between.
+    let places: Vec<SourcePlace> =
+        (0..99).map(|first| SourcePlace::Mix { first, second: first + 1, weight: 0.5 }).collect();
+    let devices = vec![
+        device("even", Some(Shown::all(100))),
+        device("odd", Some(Shown::of_aligned(&places, &[true; 99]))),
+    ];
+    let compared = compare(devices, Basis::Captures("even".to_owned()), 30.0);
+    assert_eq!(compared.pictures, 199);
+    for device in &compared.devices {
+        let share = device.coverage.as_ref().unwrap().share().unwrap();
+        assert!((share - 0.5).abs() < 0.01, "{}: {share}", device.name);
+    }
+}
+
+#[test]
+fn audits_of_different_clips_are_told() {
+    let clip = |name: &str, rate: &str, length| ClipName {
+        name: name.to_owned(),
+        rate: Rate::parse(rate).unwrap(),
+        length: Some(length),
+    };
+    let with = |name: &str, clip| Device { clip: Some(clip), ..device(name, None) };
+    let same = [with("a", clip("x", "24", 100)), with("b", clip("copy of x", "24", 100))];
+    assert_eq!(common_clip(&same).unwrap().unwrap().name, "x");
+    let other = [with("a", clip("x", "24", 100)), with("b", clip("y", "25", 100))];
+    let refused = common_clip(&other).unwrap_err();
+    assert_eq!(refused.device, 1);
+    assert!(refused.evidence.contains("a was held against x of 100 pictures at 24/s"), "{}", refused.evidence);
+    assert_eq!(common_clip(&[with("a", clip("x", "24", 100)), device("b", None)]), Ok(None));
+}

@@ -1,0 +1,155 @@
+//! Mean luma over any grid of rectangles: a signature of the part of a picture that another capture shows.
+
+use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
+use crate::frame::FrameShape;
+
+/// Borders of the cells, luma pixels from the left and upper edge, each one more than there are cells; they may lie
+/// between pixels and outside the picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CellBorders {
+    /// Borders of the columns, rising.
+    pub columns: Vec<f64>,
+    /// Borders of the rows, rising.
+    pub rows: Vec<f64>,
+}
+
+/// Mean luma of each cell, row by row, in `1 / FIXED_POINT` code values scaled to 8 bit, like the signature of a
+/// fingerprint. A cell outside the picture is 0. `samples` are those of a frame of this shape.
+pub fn cell_means(
+    shape: FrameShape,
+    samples: &[u8],
+    borders: &CellBorders,
+) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
+    let (width, height) = (shape.width as usize, shape.height as usize);
+    let bytes = shape.pixel_format.bytes_per_sample();
+    let columns = parts(&borders.columns, width);
+    let rows = parts(&borders.rows, height);
+    let mut sums = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
+    let mut areas = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
+    let lines = samples.chunks_exact((width * bytes).max(1)).take(height);
+    for (y, line) in lines.enumerate() {
+        let inside: Vec<(usize, f64)> = rows
+            .iter()
+            .enumerate()
+            .map(|(row, part)| (row, part.weight(y)))
+            .filter(|&(_, weight)| weight > 0.0)
+            .take(SIGNATURE_ROWS)
+            .collect();
+        if inside.is_empty() {
+            continue;
+        }
+        for (column, part) in columns.iter().enumerate().take(SIGNATURE_COLUMNS) {
+            let sum = part.sum(line, bytes);
+            for &(row, weight) in &inside {
+                sums[row * SIGNATURE_COLUMNS + column] += weight * sum;
+                areas[row * SIGNATURE_COLUMNS + column] += weight * part.length();
+            }
+        }
+    }
+    let scale = f64::from(FIXED_POINT) / f64::from(1u32 << (shape.pixel_format.bit_depth - 8));
+    std::array::from_fn(|cell| {
+        if areas[cell] > 0.0 {
+            (sums[cell] / areas[cell] * scale).round() as u16
+        } else {
+            0
+        }
+    })
+}
+
+/// The pixels of one column or row of cells, within the picture.
+struct Part {
+    from: f64,
+    to: f64,
+}
+
+fn parts(borders: &[f64], length: usize) -> Vec<Part> {
+    let within = |border: f64| border.clamp(0.0, length as f64);
+    borders.windows(2).map(|pair| Part { from: within(pair[0]), to: within(pair[1]) }).collect()
+}
+
+impl Part {
+    fn length(&self) -> f64 {
+        (self.to - self.from).max(0.0)
+    }
+
+    /// How much of pixel `at` lies in it.
+    fn weight(&self, at: usize) -> f64 {
+        (self.to.min(at as f64 + 1.0) - self.from.max(at as f64)).max(0.0)
+    }
+
+    /// Sum of the samples of a line in it, those at its ends in part.
+    fn sum(&self, line: &[u8], bytes: usize) -> f64 {
+        if self.length() <= 0.0 {
+            return 0.0;
+        }
+        let sample = |at: usize| match bytes {
+            1 => u64::from(line[at]),
+            _ => u64::from(u16::from_le_bytes([line[2 * at], line[2 * at + 1]])),
+        };
+        let (first, end) = (self.from.ceil() as usize, self.to.floor() as usize);
+        if first > end {
+            return self.length() * sample(end) as f64;
+        }
+        let whole: u64 = match bytes {
+            1 => line[first..end].iter().map(|&sample| u64::from(sample)).sum(),
+            _ => (first..end).map(sample).sum(),
+        };
+        let before = first as f64 - self.from;
+        let after = self.to - end as f64;
+        let mut sum = whole as f64;
+        if before > 0.0 {
+            sum += before * sample(first - 1) as f64;
+        }
+        if after > 0.0 {
+            sum += after * sample(end) as f64;
+        }
+        sum
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Family, PixelFormat};
+
+    fn shape(width: u32, height: u32, bit_depth: u8) -> FrameShape {
+        FrameShape { width, height, pixel_format: PixelFormat { family: Family::Gray, bit_depth } }
+    }
+
+    /// Even borders over a part of the picture.
+    fn borders(columns: (f64, f64), rows: (f64, f64)) -> CellBorders {
+        let even = |(from, to): (f64, f64), count: usize| {
+            (0..=count).map(|at| from + (to - from) * at as f64 / count as f64).collect()
+        };
+        CellBorders { columns: even(columns, SIGNATURE_COLUMNS), rows: even(rows, SIGNATURE_ROWS) }
+    }
+
+    #[test]
+    fn cells_are_means_of_their_pixels_with_those_at_the_ends_in_part() {
+        // A ramp across: the mean of a cell is the value at its middle, wherever its borders lie.
+        let samples: Vec<u8> = (0..40 * 24).map(|at| (at % 40) as u8 * 5).collect();
+        for columns in [(0.0, 40.0), (2.0, 38.0), (3.3, 37.1)] {
+            let means = cell_means(shape(40, 24, 8), &samples, &borders(columns, (0.5, 23.5)));
+            let width = (columns.1 - columns.0) / SIGNATURE_COLUMNS as f64;
+            for (cell, &mean) in means.iter().enumerate() {
+                let column = (cell % SIGNATURE_COLUMNS) as f64;
+                let (from, to) = (columns.0 + column * width, columns.0 + (column + 1.0) * width);
+                // Samples are steps: integrate them piece by piece.
+                let exact: f64 = (0..40)
+                    .map(|x| (to.min(x as f64 + 1.0) - from.max(x as f64)).max(0.0) * 5.0 * x as f64)
+                    .sum::<f64>()
+                    / width;
+                assert!((f64::from(mean) - 64.0 * exact).abs() <= 0.51, "{columns:?} {cell}");
+            }
+        }
+    }
+
+    #[test]
+    fn deep_samples_are_scaled_and_cells_outside_are_zero() {
+        let samples: Vec<u8> = (0..24 * 16).flat_map(|_| 400u16.to_le_bytes()).collect();
+        let means = cell_means(shape(24, 16, 10), &samples, &borders((-4.0, 20.0), (0.0, 16.0)));
+        for (cell, &mean) in means.iter().enumerate() {
+            assert_eq!(mean, if cell % SIGNATURE_COLUMNS < 2 { 0 } else { 6400 }, "{cell}");
+        }
+    }
+}

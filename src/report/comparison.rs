@@ -1,0 +1,123 @@
+//! Files of a comparison: `compare.json`, `compare.html`, `compare.md` and `compare.svg`. They depend on the
+//! [`Comparison`] alone.
+
+mod chart;
+mod json;
+mod page;
+mod table;
+
+use std::fmt::Write;
+
+use super::escape::{markdown, visible};
+use super::write::OutputFolder;
+use crate::compare::{Basis, Comparison};
+use crate::error::Result;
+
+pub use chart::svg;
+pub use json::{document, SCHEMA};
+pub use page::page;
+
+/// Name of the machine-readable result.
+pub const COMPARE_JSON: &str = "compare.json";
+/// Name of the page.
+pub const COMPARE_HTML: &str = "compare.html";
+/// Name of the summary.
+pub const COMPARE_MD: &str = "compare.md";
+/// Name of the chart.
+pub const COMPARE_SVG: &str = "compare.svg";
+/// Name of the chart for trackers that refuse SVG.
+pub const COMPARE_PNG: &str = "compare.png";
+
+/// Writes all files of a comparison.
+///
+/// # Errors
+/// A file cannot be written.
+pub fn write_all(comparison: &Comparison, target: &OutputFolder) -> Result<()> {
+    let chart = svg(comparison);
+    target.write_file(COMPARE_JSON, |out| out.write_all(document(comparison).as_bytes()))?;
+    target.write_file(COMPARE_SVG, |out| out.write_all(chart.as_bytes()))?;
+    let png = super::raster::png(COMPARE_PNG, &chart)?;
+    target.write_file(COMPARE_PNG, |out| out.write_all(&png))?;
+    target.write_file(COMPARE_HTML, |out| out.write_all(page(comparison, &chart).as_bytes()))?;
+    target.write_file(COMPARE_MD, |out| out.write_all(summary(comparison).as_bytes()))
+}
+
+/// `compare.md`: what to paste into a tracker.
+pub fn summary(comparison: &Comparison) -> String {
+    let mut text = format!("# {} devices, one clip\n\n", comparison.devices.len());
+    for sentence in sentences(comparison) {
+        let _ = writeln!(text, "{}\n", markdown(&sentence));
+    }
+    let _ = writeln!(text, "![Pictures that each device delivered]({COMPARE_PNG})\n");
+    table::push_markdown(&mut text, comparison);
+    let _ = writeln!(text, "\n▲ best, ▼ worst; = no difference beyond what is uncertain; – not known.");
+    text
+}
+
+/// Plain text for standard output.
+pub fn terminal(comparison: &Comparison) -> String {
+    let mut text = String::new();
+    for sentence in sentences(comparison) {
+        for line in super::text::wrap(&visible(&sentence), super::terminal::COLUMNS) {
+            let _ = writeln!(text, "{line}");
+        }
+    }
+    text
+}
+
+/// What was found, most important first.
+pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
+    let mut sentences = vec![basis_text(comparison)];
+    sentences.extend(comparison.devices.iter().filter_map(|device| {
+        let coverage = device.coverage.as_ref()?;
+        let told = coverage.pictures() - coverage.perhaps;
+        let regular = regular_share(coverage.shown, told)
+            .map_or_else(String::new, |words| format!(": it shows {words} of them"));
+        let mixed = match coverage.only_mixed {
+            0 => String::new(),
+            count => format!(", {count} only within mixes"),
+        };
+        (told > 0).then(|| match coverage.never + coverage.only_mixed {
+            0 => format!("{} shows all {told} pictures that can be told.", device.name),
+            _ => format!(
+                "{} never shows {} of {told} pictures{mixed}{regular}.",
+                device.name, coverage.never
+            ),
+        })
+    }));
+    let incomplete: Vec<&str> = comparison
+        .devices
+        .iter()
+        .filter(|device| !device.complete)
+        .map(|device| device.name.as_str())
+        .collect();
+    if !incomplete.is_empty() {
+        sentences.push(format!("Not read whole, so only in part comparable: {}.", incomplete.join(", ")));
+    }
+    sentences
+}
+
+fn basis_text(comparison: &Comparison) -> String {
+    match &comparison.basis {
+        Basis::Clip(clip) => format!(
+            "Pictures are compared on the index of the clip {} ({} pictures/s), {} of which appeared on any device.",
+            clip.name, clip.rate, comparison.pictures
+        ),
+        Basis::Captures(base) => format!(
+            "The clip is not at hand: the recordings were aligned with each other, that of {base} first. Together they \
+             show {} pictures, the best known sequence; what no device showed is not known.",
+            comparison.pictures
+        ),
+        Basis::None(why) => format!("Pictures are not compared one by one: {why}."),
+    }
+}
+
+/// `every second`, `one in three`, where a share is that of a regular skip within 2 %.
+fn regular_share(shown: u64, of: u64) -> Option<&'static str> {
+    const WITHIN: f64 = 0.02;
+    let share = shown as f64 / of.max(1) as f64;
+    [(1.0 / 2.0, "every second"), (1.0 / 3.0, "one in three"), (2.0 / 3.0, "two in three"), (0.25, "one in four")]
+        .into_iter()
+        .find(|(regular, _)| (share - regular).abs() <= WITHIN * regular)
+        .map(|(_, words)| words)
+}

@@ -1,0 +1,46 @@
+//! `compare.html`: one file, no network, no script.
+
+use std::fmt::Write;
+
+use super::table;
+use crate::compare::Comparison;
+use crate::report::escape::markup;
+use crate::report::html::{push_data, source_hash, STYLE};
+
+/// What the page adds to the style of reports.
+const OWN_STYLE: &str = include_str!("../html/compare.css");
+
+/// The page. `chart` is set into it as it is.
+pub fn page(comparison: &Comparison, chart: &str) -> String {
+    let style = format!("{STYLE}{OWN_STYLE}");
+    let mut html = String::with_capacity(chart.len() + 64 * 1024);
+    let _ = writeln!(
+        html,
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src '{}'\"/>\n\
+         <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{count} devices, one clip</title>\n\
+         <style>{style}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#table\">Skip to the table</a>\n<main>\n\
+         <header><p class=\"kicker\">Comparison of cadence audits</p>\n<h1>{count} devices, one clip</h1>",
+        source_hash(&style),
+        count = comparison.devices.len()
+    );
+    for sentence in super::sentences(comparison) {
+        let _ = writeln!(html, "<p>{}</p>", markup(&sentence));
+    }
+    html.push_str("</header>\n<section aria-labelledby=\"lanes\">\n<h2 id=\"lanes\">Pictures along the clip</h2>\n");
+    let _ = writeln!(
+        html,
+        "<div class=\"chart\" tabindex=\"0\" role=\"group\" aria-label=\"Lanes of the devices\">\n{chart}</div>\n</section>"
+    );
+    html.push_str("<section aria-labelledby=\"table\">\n<h2 id=\"table\" tabindex=\"-1\">Measures</h2>\n");
+    table::push_html(&mut html, comparison);
+    html.push_str(
+        "<p class=\"hint\">▲ best, ▼ worst; = no difference beyond what is uncertain; – not known. Values that differ \
+         by no more than both uncertainties together, which compare.json names, count as equal. Repeats are not \
+         ranked: the rates of clip and signal decide how many there must be.</p>\n</section>\n</main>\n",
+    );
+    push_data(&mut html, "compare-json", &super::document(comparison));
+    html.push_str("</body>\n</html>\n");
+    html
+}

@@ -1,0 +1,87 @@
+//! The table: one row per device, one column per measure.
+
+use std::fmt::Write;
+
+use crate::compare::{Comparison, Measure, Standing, Value, MEASURES};
+use crate::report::escape::{markdown, markup};
+use crate::report::html::table::{close_table, open_table};
+
+/// A value with its unit, as many decimals as the measure has.
+fn value_text(measure: &Measure, value: Value) -> String {
+    let Some(found) = value.value else { return "–".to_owned() };
+    let (found, unit) = match measure.unit {
+        "%" => (100.0 * found, " %"),
+        "" => (found, ""),
+        _ => (found, ""),
+    };
+    format!("{found:.*}{unit}", measure.decimals)
+}
+
+/// Sign and word of a standing: colour never stands alone.
+fn mark(standing: Standing) -> (&'static str, &'static str) {
+    match standing {
+        Standing::Best => ("▲", "best"),
+        Standing::Worst => ("▼", "worst"),
+        Standing::Equal => ("=", "equal"),
+        Standing::Between | Standing::Unknown => ("", ""),
+    }
+}
+
+fn title(measure: &Measure) -> String {
+    match measure.unit {
+        "" | "%" => measure.title.to_owned(),
+        unit => format!("{}, {unit}", measure.title),
+    }
+}
+
+/// The table for CommonMark.
+pub(super) fn push_markdown(text: &mut String, comparison: &Comparison) {
+    text.push_str("| Device |");
+    for measure in &MEASURES {
+        let _ = write!(text, " {} |", title(measure));
+    }
+    text.push_str("\n|---|");
+    text.push_str(&"---|".repeat(MEASURES.len()));
+    text.push('\n');
+    for (place, device) in comparison.devices.iter().enumerate() {
+        let _ = write!(text, "| {} |", markdown(&device.name));
+        for (measure, standings) in MEASURES.iter().zip(&comparison.standings) {
+            let place_of = MEASURES.iter().position(|other| other.key == measure.key).unwrap_or(0);
+            let (sign, _) = mark(standings[place]);
+            let value = value_text(measure, device.values[place_of]);
+            let _ = write!(text, " {} |", format!("{value} {sign}").trim_end());
+        }
+        text.push('\n');
+    }
+}
+
+/// The table for the page.
+pub(super) fn push_html(html: &mut String, comparison: &Comparison) {
+    let titles: Vec<String> =
+        std::iter::once("Device".to_owned()).chain(MEASURES.iter().map(title)).collect();
+    let titles: Vec<&str> = titles.iter().map(String::as_str).collect();
+    open_table(html, "Devices and measures", &titles);
+    for (place, device) in comparison.devices.iter().enumerate() {
+        let incomplete = if device.complete { "" } else { " <em>(not read whole)</em>" };
+        let _ = write!(
+            html,
+            "<tr><th scope=\"row\">{}{incomplete}<br/><span class=\"hint\">{}</span></th>",
+            markup(&device.name),
+            markup(&device.capture)
+        );
+        for (column, measure) in MEASURES.iter().enumerate() {
+            let (sign, word) = mark(comparison.standings[column][place]);
+            let text = value_text(measure, device.values[column]);
+            let _ = match word {
+                "" => write!(html, "<td>{text}</td>"),
+                _ => write!(
+                    html,
+                    "<td><span class=\"standing {word}\">{text} <b aria-hidden=\"true\">{sign}</b>\
+                     <span class=\"unseen\"> {word}</span></span></td>"
+                ),
+            };
+        }
+        html.push_str("</tr>\n");
+    }
+    close_table(html);
+}

@@ -431,7 +431,15 @@ fn conclude(
         rate: settings.source_rate.or(source.as_ref().map(|source| source.track.clip_rate)),
         summary: source.as_ref().map(|source| &source.summary),
     };
-    let conclusion = verdict::conclude(&classified.frames, &settled.times, &cadence, played, complete);
+    let case = verdict::Case {
+        frames: &classified.frames,
+        times: &settled.times,
+        cadence: &cadence,
+        played,
+        scan: fields.scan.scan,
+        outcome: outcome.as_ref(),
+    };
+    let conclusion = verdict::conclude(&case, complete);
     notes.extend(classified.notes);
     notes.extend(conclusion.notes);
     Ok(Audit {

@@ -272,10 +272,10 @@ fn reference_cells() -> Vec<Cell> {
         ("still-stretches", "1:1"),
         ("drawn", "1:1"),
     ];
-    let recordings = std::iter::once(Recording::Lossless).chain(lossy.into_iter().filter(|recording| {
-        encoder_at_hand() || !recording.needs_encoder()
-    }));
-    let cells = recordings.flat_map(|recording| wanted.map(|(scene, delivery)| cell(scene, delivery, recording)));
+    let recordings = std::iter::once(Recording::Lossless)
+        .chain(lossy.into_iter().filter(|recording| encoder_at_hand() || !recording.needs_encoder()));
+    let cells =
+        recordings.flat_map(|recording| wanted.map(|(scene, delivery)| cell(scene, delivery, recording)));
     cells.filter(wanted_cell).collect()
 }
 
@@ -289,10 +289,12 @@ fn against_the_clip_frames_and_losses_are_exact() {
     for cell in reference_cells() {
         let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
         let (facts, fingerprints) = adapter::measured(open, None);
-        let audit = reference::audited(&cell, (facts, &fingerprints)).unwrap_or_else(|e| panic!("{}: {e} {}", cell.name(), e.cause));
+        let audit = reference::audited(&cell, (facts, &fingerprints))
+            .unwrap_or_else(|e| panic!("{}: {e} {}", cell.name(), e.cause));
         let score = reference::score(&cell, &audit);
         eprintln!("{}: {}/{} told, {} alike", score.cell, score.told, score.frames, score.ambiguous);
-        let exact = score.wrong_frames.is_empty() && score.wrong_losses.is_empty() && score.wrong_places.is_empty();
+        let exact =
+            score.wrong_frames.is_empty() && score.wrong_losses.is_empty() && score.wrong_places.is_empty();
         if !exact {
             wrong.push(format!("{score:?}"));
         }

@@ -233,14 +233,18 @@ impl Tally<'_> {
         let column = (position * LANE_COLUMNS as u64 / self.pictures.max(1)) as usize;
         let column = &mut self.coverage.lane[column.min(LANE_COLUMNS - 1)];
         match how {
-            Appearance::Never => (self.coverage.never, column.never) = (self.coverage.never + 1, column.never + 1),
+            Appearance::Never => {
+                (self.coverage.never, column.never) = (self.coverage.never + 1, column.never + 1)
+            }
             Appearance::Perhaps => {
                 (self.coverage.perhaps, column.perhaps) = (self.coverage.perhaps + 1, column.perhaps + 1);
             }
             Appearance::Mixed => {
                 (self.coverage.only_mixed, column.mixed) = (self.coverage.only_mixed + 1, column.mixed + 1);
             }
-            Appearance::Alone => (self.coverage.shown, column.shown) = (self.coverage.shown + 1, column.shown + 1),
+            Appearance::Alone => {
+                (self.coverage.shown, column.shown) = (self.coverage.shown + 1, column.shown + 1)
+            }
         }
     }
 }

@@ -79,10 +79,9 @@ pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
         };
         (told > 0).then(|| match coverage.never + coverage.only_mixed {
             0 => format!("{} shows all {told} pictures that can be told.", device.name),
-            _ => format!(
-                "{} never shows {} of {told} pictures{mixed}{regular}.",
-                device.name, coverage.never
-            ),
+            _ => {
+                format!("{} never shows {} of {told} pictures{mixed}{regular}.", device.name, coverage.never)
+            }
         })
     }));
     let incomplete: Vec<&str> = comparison
@@ -116,8 +115,13 @@ fn basis_text(comparison: &Comparison) -> String {
 fn regular_share(shown: u64, of: u64) -> Option<&'static str> {
     const WITHIN: f64 = 0.02;
     let share = shown as f64 / of.max(1) as f64;
-    [(1.0 / 2.0, "every second"), (1.0 / 3.0, "one in three"), (2.0 / 3.0, "two in three"), (0.25, "one in four")]
-        .into_iter()
-        .find(|(regular, _)| (share - regular).abs() <= WITHIN * regular)
-        .map(|(_, words)| words)
+    [
+        (1.0 / 2.0, "every second"),
+        (1.0 / 3.0, "one in three"),
+        (2.0 / 3.0, "two in three"),
+        (0.25, "one in four"),
+    ]
+    .into_iter()
+    .find(|(regular, _)| (share - regular).abs() <= WITHIN * regular)
+    .map(|(_, words)| words)
 }

@@ -150,12 +150,7 @@ impl Aligner<'_> {
         self.walk(model, &pictures, anchors)
     }
 
-    fn walk(
-        &self,
-        model: &Model,
-        pictures: &[[f32; CELLS]],
-        anchors: &[(usize, Vec<usize>)],
-    ) -> Vec<u32> {
+    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
         Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()

@@ -69,10 +69,7 @@ impl Geometry {
     /// This one seen through another: where `inner` lies in the picture that this one shows.
     pub fn then(self, inner: Self) -> Self {
         let along = |axis: usize| self.scale[axis] * inner.offset[axis] + self.offset[axis];
-        Self {
-            scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]),
-            offset: [0, 1].map(along),
-        }
+        Self { scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]), offset: [0, 1].map(along) }
     }
 
     /// The capture shows the whole clip.
@@ -123,8 +120,7 @@ impl Warp {
     pub fn apply(&self, signature: &Signature) -> [f32; CELLS] {
         let clip = super::code_values(signature);
         let mut half = [0.0; CELLS];
-        for (out, line) in
-            half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
+        for (out, line) in half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
         {
             for (value, weights) in out.iter_mut().zip(&self.columns) {
                 *value = weights.iter().zip(line).map(|(weight, cell)| weight * cell).sum();

@@ -89,11 +89,7 @@ impl<'a> Placing<'a> {
         let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(WEIGHT_MIN);
         if weight > margin && weight < 1.0 - margin {
-            return SourcePlace::Mix {
-                first: fitted.first as u32,
-                second: fitted.first as u32 + 1,
-                weight,
-            };
+            return SourcePlace::Mix { first: fitted.first as u32, second: fitted.first as u32 + 1, weight };
         }
         self.picture_or_range(&cells, fitted.nearest)
     }
@@ -107,7 +103,8 @@ impl<'a> Placing<'a> {
             .map(|cell| (cells[cell] - self.pictures[picture][cell]) * sigma[cell])
             .collect();
         let offset = median(&mut off);
-        let typical = median(&mut sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>());
+        let typical =
+            median(&mut sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>());
         if offset.abs() > PULSE_DEVIATIONS * typical {
             cells.iter_mut().zip(sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
         }
@@ -175,14 +172,10 @@ impl<'a> Placing<'a> {
             length = square;
             weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
         }
-        let mixed: [f32; CELLS] =
-            std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
+        let mixed: [f32; CELLS] = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
         let distance = distance(cells, &mixed);
-        let weight_error = if length > f32::EPSILON {
-            self.error_of(distance) / length.sqrt()
-        } else {
-            f32::INFINITY
-        };
+        let weight_error =
+            if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
         Fitted { nearest: first, first, weight, weight_error, distance }
     }
 

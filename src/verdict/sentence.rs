@@ -4,8 +4,9 @@ use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::hz_text;
 
-use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern, Case};
-use super::{Finding, FindingKind, Severity};
+use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern};
+use super::{Case, Finding, FindingKind, Severity};
+use crate::fields::OutcomeCode;
 
 /// One part in this many of mixes is enough to be said first. Choice.
 const MIXED_PART: u64 = 10;
@@ -23,6 +24,7 @@ const UNSURE_PART: usize = 10;
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
     let mut sentences = vec![motion(case, findings)];
     sentences.extend(against_clip(case));
+    sentences.extend(fields(case));
     sentences.extend(faults(findings));
     sentences.extend(unsure(case));
     sentences.extend(still(case));
@@ -46,8 +48,7 @@ fn against_clip(case: &Case<'_>) -> Option<String> {
     }
     if let Some(drift) = summary.drift.filter(|drift| drift.ppm.abs() > DRIFT_ERRORS * drift.error_ppm) {
         let pace = if drift.ppm > 0.0 { "slower" } else { "faster" };
-        text +=
-            &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
+        text += &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
     }
     if summary.unknown_frames > 0 {
         text += &format!("; {} nothing of it", frames_show(summary.unknown_frames));
@@ -161,10 +162,22 @@ fn faults(findings: &[Finding]) -> Option<String> {
     if parts.is_empty() {
         return None;
     }
-    let text = parts.join("; ");
+    as_sentence(&parts.join("; "))
+}
+
+/// With a capital and a full stop.
+fn as_sentence(text: &str) -> Option<String> {
     let mut letters = text.chars();
     let first = letters.next()?.to_uppercase().to_string();
     Some(format!("{first}{}.", letters.as_str()))
+}
+
+/// What became of the clip's fields, where it is more than rates and cadence say already.
+fn fields(case: &Case<'_>) -> Option<String> {
+    use OutcomeCode::{EveryFieldAPicture, FilmRestored, HalfRate};
+    let outcome = case.outcome?;
+    let said = matches!(outcome.code, EveryFieldAPicture | HalfRate | FilmRestored);
+    (!said && nothing_to_judge(case).is_none()).then(|| as_sentence(&outcome.text)).flatten()
 }
 
 /// How many calls are unsure, where they are many.

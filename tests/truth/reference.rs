@@ -116,7 +116,8 @@ pub fn score(cell: &Cell, audit: &Audit) -> ReferenceScore {
             }
         }
         let is_range = |frame: usize| !matches!(places[frame], SourcePlace::Picture(_));
-        if frame > 0 && !is_range(frame) && !is_range(frame - 1) && u64::from(call.lost_before) != lost[frame] {
+        if frame > 0 && !is_range(frame) && !is_range(frame - 1) && u64::from(call.lost_before) != lost[frame]
+        {
             score.wrong_losses.push(frame);
         }
         match (places[frame], cell.delivery.shown[frame]) {

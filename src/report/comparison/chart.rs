@@ -34,7 +34,9 @@ pub fn svg(comparison: &Comparison) -> String {
     let mut svg = String::new();
     let title = match comparison.pictures {
         0 => format!("{} devices: pictures not compared", comparison.devices.len()),
-        pictures => format!("Which of {pictures} pictures each of {} devices showed", comparison.devices.len()),
+        pictures => {
+            format!("Which of {pictures} pictures each of {} devices showed", comparison.devices.len())
+        }
     };
     let _ = writeln!(
         svg,
@@ -84,7 +86,8 @@ fn push_lane(svg: &mut String, device: &Device, top: usize) {
     let left = MARGIN + NAMES;
     let name: String = visible(&device.name).chars().take(NAME_COLUMNS).collect();
     let share = device.coverage.as_ref().and_then(|coverage| coverage.share());
-    let words = share.map_or_else(|| "not compared".to_owned(), |share| format!("{} delivered", percent_text(share)));
+    let words =
+        share.map_or_else(|| "not compared".to_owned(), |share| format!("{} delivered", percent_text(share)));
     let _ = writeln!(
         svg,
         "<g data-lane=\"{}\"><text x=\"{MARGIN}\" y=\"{}\" font-size=\"13\" font-weight=\"bold\">{}</text>\

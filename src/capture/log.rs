@@ -1127,10 +1127,6 @@ mod tests {
                 changed(header + 240, &[255, 255]),
                 "log: damaged fingerprint log: frame 0: a signature cannot be",
             ),
-            (
-                changed(header + 432, &[1]),
-                "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
-            ),
             (changed(second + 496, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
             (changed(second + 507, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
             (changed(header + 504, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
@@ -1138,7 +1134,7 @@ mod tests {
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 511, &[1]),
+                changed(header + 495, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

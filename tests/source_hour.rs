@@ -77,6 +77,7 @@ fn write(path: &Path, pictures: impl Iterator<Item = u64>) {
             reduced: ReducedChange { energy: change * change, detail: 50.0, ..ReducedChange::default() },
             regions: [(change * 64.0) as u16; 48],
             signature: signature(picture, &mut noise),
+            marks: None,
         })
         .expect("a record");
         frames = index + 1;

@@ -6,7 +6,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence};
+use crate::classify::{
+    self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags,
+};
 use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
 use crate::fingerprint::{Digest, FrameFingerprint, MarkReading};
@@ -410,6 +412,7 @@ fn conclude(
                 signatures: &signatures,
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
+                mixes: mixes(&classified.frames),
             })?;
             Some(Source {
                 picture: Some(picture),
@@ -460,6 +463,15 @@ fn conclude(
         signatures,
         looked_at,
     })
+}
+
+/// Share of mixes from which a device mixes as a way of converting rates. Choice.
+const MIXING_SHARE: f64 = 0.05;
+
+/// Whether many frames are mixes by measure.
+fn mixes(frames: &[ClassifiedFrame]) -> bool {
+    let mixes = frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count();
+    mixes as f64 > MIXING_SHARE * frames.len() as f64
 }
 
 /// The rate that the person gives, else the one the capture states.

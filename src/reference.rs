@@ -227,6 +227,8 @@ pub struct Recording<'a> {
     pub same_as_before: &'a [bool],
     /// Frames per second.
     pub delivered_rate: Rate,
+    /// Whether many of its frames are mixes of two pictures.
+    pub mixes: bool,
 }
 
 impl Clip {
@@ -248,6 +250,7 @@ impl Clip {
             grid: grid(self.facts.shape, &self.view),
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
+            mixes: false,
         }
     }
 
@@ -320,6 +323,7 @@ impl Clip {
             grid: grid(recording.shape, recording.view),
             visible: [true; CELLS],
             rate_hz: recording.delivered_rate.hz(),
+            mixes: recording.mixes,
         };
         let aligned = self.aligned(&film)?;
         let shape = self.facts.shape;

@@ -292,6 +292,8 @@ fn against_the_clip_frames_and_losses_are_exact() {
         let audit = reference::audited(&cell, (facts, &fingerprints))
             .unwrap_or_else(|e| panic!("{}: {e} {}", cell.name(), e.cause));
         let score = reference::score(&cell, &audit);
+        let alone = adapter::judge(&audit.facts, &fingerprints);
+        if std::env::var_os("EB_DBG").is_some() { let t = truth::truth(&cell.scene, &cell.delivery); let p = &audit.source.as_ref().unwrap().track.places; let base = (0..t.len()).filter(|&f| (alone.frames[f].class == FrameClass::New) != (t[f] == truth::Truth::New)).count(); eprintln!("{} alone wrong {base} with {}", cell.name(), score.wrong_frames.len()); for &f in score.wrong_frames.iter().chain(&score.wrong_places).take(24) { eprintln!("  {f}: truth {:?} shown {:?} alone {:?} {} {:?} now {:?} {:?} | {:?} -> {:?}", t[f], cell.delivery.shown[f], alone.frames[f].class, alone.frames[f].confidence, alone.frames[f].evidence, audit.frames[f].class, audit.frames[f].evidence, p[f.max(1)-1], p[f]); } eprintln!("sigma {:?}", audit.source.as_ref().unwrap().picture); }
         eprintln!("{}: {}/{} told, {} alike", score.cell, score.told, score.frames, score.ambiguous);
         let exact =
             score.wrong_frames.is_empty() && score.wrong_losses.is_empty() && score.wrong_places.is_empty();

@@ -161,6 +161,7 @@ impl Base {
             grid: Grid::new(frames.size.0, frames.size.1),
             visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
+            mixes: false,
         };
         let base = Film {
             signatures: &self.signatures,
@@ -168,6 +169,7 @@ impl Base {
             grid: Grid::new(self.size.0, self.size.1),
             visible: [true; CELLS],
             rate_hz: self.rate_hz,
+            mixes: false,
         };
         align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)
     }

@@ -18,6 +18,8 @@ const FIRST_ROUNDS: [Freedom; 4] = [
 const FIRST_SHARE: f64 = 0.6;
 /// Pictures looked at on each side of a first guess, besides those that were left out of the search.
 const AROUND: usize = 20;
+/// Fits along the first path: with each, the weights of mixes come out better.
+const FITS: usize = 2;
 /// Most frames that a fit goes by.
 const FITTED_MAX: usize = 300;
 /// Frames between those whose changes are compared, seconds.
@@ -70,11 +72,16 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     let model = aligner.first_model(&guess);
     let anchors: Vec<(usize, Vec<usize>)> =
         guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
-    let path = aligner.path(&model, &anchors);
-    let pictures = aligner.pictures(&model);
-    let pairs = aligner.pairs(&model, &pictures, &path);
+    let mut pictures = aligner.pictures(&model);
+    let path = aligner.walk(&model, &pictures, &anchors);
+    let mut pairs = aligner.pairs(&model, &pictures, &path);
+    let mut model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
+    for _ in 1..FITS {
+        pictures = aligner.pictures(&model);
+        pairs = aligner.pairs(&model, &pictures, &path);
+        model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
+    }
     drop(pictures);
-    let model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
     let again: Vec<(usize, Vec<usize>)> =
         pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
     let again = sorted(again);
@@ -145,12 +152,12 @@ impl Aligner<'_> {
         self.clip.signatures.iter().map(|picture| model.clip(picture)).collect()
     }
 
-    fn path(&self, model: &Model, anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
-        let pictures = self.pictures(model);
-        self.walk(model, &pictures, anchors)
-    }
-
-    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
+    fn walk(
+        &self,
+        model: &Model,
+        pictures: &[[f32; CELLS]],
+        anchors: &[(usize, Vec<usize>)],
+    ) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
         Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()
@@ -199,12 +206,11 @@ impl Aligner<'_> {
                 ),
             });
         }
-        let mut sigma: Vec<f32> = model.sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect();
         Ok(Alignment {
             places,
             geometry: model.geometry,
             levels: model.levels,
-            error: f64::from(super::fit::median(&mut sigma)),
+            error: f64::from(model.typical_sigma()),
             cells: model.cells(),
             explained,
         })

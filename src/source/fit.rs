@@ -11,8 +11,8 @@ const LEFT_OUT_SHARE: f64 = 0.25;
 /// first fit, hardly at the third.
 const LEAVING_OUT_ROUNDS: usize = 3;
 
-/// Smallest error assumed in a cell, code values: rounding of the signatures (1/64) and of the samples below.
-const SIGMA_MIN: f32 = 0.03;
+/// Smallest error assumed in a cell, code values: rounding of two signatures to 1/64 and of the samples below.
+pub(super) const SIGMA_MIN: f32 = 0.012;
 
 /// A median absolute deviation times this is a standard deviation, for normal errors (its known constant, 1/Φ⁻¹(¾)).
 const DEVIATIONS_PER_MAD: f32 = 1.4826;
@@ -28,6 +28,9 @@ const ROUNDS_MAX: usize = 6;
 
 /// Least gain of a step, as a share of the error.
 const GAIN_MIN: f64 = 0.002;
+
+/// A bent curve leaves at most this share of the error that a straight line leaves. Choice.
+const BENT_BETTER: f64 = 0.85;
 
 /// Pairs from which the curve of the levels is fitted besides gain and offset.
 const CURVE_PAIRS_MIN: usize = 30;
@@ -124,6 +127,11 @@ impl Model {
         cells
     }
 
+    /// Typical deviation of a cell, code values.
+    pub fn typical_sigma(&self) -> f32 {
+        median(&mut self.sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>())
+    }
+
     /// Cells that count.
     pub fn cells(&self) -> usize {
         self.sigma.iter().filter(|sigma| sigma.is_finite()).count()
@@ -161,14 +169,15 @@ impl Start {
 impl Fitter<'_> {
     /// The model that fits the pairs best.
     pub fn fit(&self, start: Start) -> Model {
-        let same = self.tried(Geometry::SAME);
-        let mut best = self.tried(start.geometry);
+        let curve = self.curve(start.geometry);
+        let same = self.tried(Geometry::SAME, curve);
+        let mut best = self.tried(start.geometry, curve);
         for step in &STEPS[start.step..] {
             for _ in 0..ROUNDS_MAX {
                 let before = best.cost;
                 for (axis, kind) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
                     for sign in [-1.0, 1.0] {
-                        let next = self.tried(moved(best.geometry, axis, kind, sign * step));
+                        let next = self.tried(moved(best.geometry, axis, kind, sign * step), curve);
                         if next.cost < best.cost * (1.0 - GAIN_MIN) {
                             best = next;
                         }
@@ -182,11 +191,12 @@ impl Fitter<'_> {
         if best.cost > BETTER_THAN_SAME * same.cost {
             best = same;
         }
-        self.model(best)
+        let curve = self.curve(best.geometry);
+        self.model(self.tried(best.geometry, curve), curve)
     }
 
     /// Fits the levels under a geometry.
-    fn tried(&self, geometry: Geometry) -> Trial {
+    fn tried(&self, geometry: Geometry, curve: Curve) -> Trial {
         let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry)
             .within(&self.clip.visible)
             .within(&self.capture.visible);
@@ -199,7 +209,6 @@ impl Fitter<'_> {
             })
             .collect();
         let mut used = warp.covered().to_vec();
-        let curve = self.curve();
         let mut levels = fitted_levels(&seen, &used, curve);
         for _ in 0..LEAVING_OUT_ROUNDS {
             used.copy_from_slice(warp.covered());
@@ -212,8 +221,11 @@ impl Fitter<'_> {
         Trial { geometry, warp, seen, used, cost }
     }
 
-    fn curve(&self) -> Curve {
-        if self.pairs.len() >= CURVE_PAIRS_MIN {
+    /// A bent curve where it fits clearly better: more terms always fit a little better.
+    fn curve(&self, geometry: Geometry) -> Curve {
+        let cost = |curve| self.tried(geometry, curve).cost;
+        let enough = self.pairs.len() >= CURVE_PAIRS_MIN;
+        if enough && cost(Curve::Bent) < BENT_BETTER * cost(Curve::Straight) {
             Curve::Bent
         } else {
             Curve::Straight
@@ -246,9 +258,9 @@ impl Fitter<'_> {
         cells
     }
 
-    fn model(&self, trial: Trial) -> Model {
+    fn model(&self, trial: Trial, curve: Curve) -> Model {
         let Trial { geometry, warp, seen, used, .. } = trial;
-        let levels = fitted_levels(&seen, &used, self.curve());
+        let levels = fitted_levels(&seen, &used, curve);
         let covered = warp.covered();
         let sigma = std::array::from_fn(|cell| {
             if !covered[cell] {

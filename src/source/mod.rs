@@ -44,6 +44,8 @@ pub struct Film<'a> {
     pub visible: [bool; CELLS],
     /// Pictures per second.
     pub rate_hz: f64,
+    /// Whether many of its frames are known to be mixes of pictures.
+    pub mixes: bool,
 }
 
 /// How the clip's pictures were recognised.

@@ -261,3 +261,62 @@ fn rail_fit(runs: &[u8; EDGES - 1], edges: &[f32]) -> Option<RailFit> {
     let symbol = (count * xy - x * y) / (count * xx - x * x);
     Some(RailFit { start: (y - symbol * x) / count, symbol })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A row in which `runs` begin at `start`, symbols `symbol` wide, with samples averaged as boxes are.
+    fn row(runs: &[u8], start: f32, symbol: f32) -> Vec<i16> {
+        const FINE: usize = 20;
+        let level = |x: f32| {
+            let mut edge = start;
+            for (at, &run) in runs.iter().enumerate() {
+                let next = edge + f32::from(run) * symbol;
+                if (edge..next).contains(&x) {
+                    return if at % 2 == 0 { 90.0 } else { 20.0 };
+                }
+                edge = next;
+            }
+            20.0
+        };
+        let sample = |at: usize| {
+            let fine = (0..FINE).map(|part| level(at as f32 + (part as f32 + 0.5) / FINE as f32));
+            (fine.sum::<f32>() / FINE as f32 * FIXED_POINT) as i16
+        };
+        (0..240).map(sample).collect()
+    }
+
+    fn found(row: &[i16]) -> [Option<RailFit>; 2] {
+        let mut edges = Edges::default();
+        edges.find(row);
+        [edges.rail(0), edges.rail(1)]
+    }
+
+    #[test]
+    fn rails_are_found_at_any_place_and_size() {
+        for rail in 0..2 {
+            for (start, symbol) in [(10.0, 3.0), (31.37, 4.61), (1.5, 6.9), (60.2, 7.3), (100.0, 5.0)] {
+                let fits = found(&row(&RAIL_RUNS[rail], start, symbol));
+                let fit = fits[rail].unwrap_or_else(|| panic!("rail {rail} at {start}, {symbol}"));
+                assert!((fit.start - start).abs() < 0.2, "{fit:?} for {start}");
+                assert!((fit.symbol - symbol).abs() < 0.03, "{fit:?} for {symbol}");
+                assert!(fits[1 - rail].is_none(), "taken for the other");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_no_rail_is_not_taken_for_one() {
+        let backwards: Vec<u8> = RAIL_RUNS[0].iter().rev().copied().collect();
+        let mut longer = RAIL_RUNS[1];
+        longer[4] += 1;
+        for runs in [&backwards[..], &longer, &[1; 24], &[2, 1, 1, 1], &RAIL_RUNS[0][..12]] {
+            assert!(found(&row(runs, 20.0, 5.0)).iter().all(Option::is_none), "{runs:?}");
+        }
+        // Cut at the edge of the picture, too small, and nothing at all.
+        assert!(found(&row(&RAIL_RUNS[0], 150.0, 5.0)).iter().all(Option::is_none));
+        assert!(found(&row(&RAIL_RUNS[0], 20.0, 1.5)).iter().all(Option::is_none));
+        assert!(found(&[]).iter().chain(&found(&[7; 3])).all(Option::is_none));
+    }
+}

@@ -17,11 +17,11 @@ const CORE_LINES_MIN: usize = 2;
 /// Smallest contrast of the rails, code values at 8 bit: an eighth of what is painted.
 const CONTRAST_MIN: f32 = 8.0;
 /// Largest root mean square of what is left of a place's levels, in parts of the contrast. A wrong number has at least
-/// four of 36 cells wrong by a whole contrast, which leaves 0.33.
-const LEFT_MAX: f32 = 0.2;
-/// Largest difference of one cell from what explains it, in parts of the contrast: of a mix that is taken for a
-/// single unit half is left.
-const CELL_LEFT_MAX: f32 = 0.4;
+/// four of 36 cells wrong by a whole contrast, which leaves 0.33; half a mix that is not explained leaves 0.17. Two
+/// cells half way, as coarse coding of fields makes them, leave 0.12.
+const LEFT_MAX: f32 = 0.14;
+/// Largest difference of one cell from what explains it, in parts of the contrast: coarse coding of fields came to 0.5.
+const CELL_LEFT_MAX: f32 = 0.6;
 /// How much more of a later unit than of an earlier one may come out, in parts: error of four cells that change.
 const PART_SLACK: f32 = 0.15;
 /// Largest part that may be a trace left by coding: quantised as coarsely as x264 does at 33, cells of 480 lines kept

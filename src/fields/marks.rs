@@ -37,7 +37,7 @@ const CHROMA_AGAINST_BEST: f32 = 0.8;
 /// Order that goes to and fro, in motions of a frame.
 const CHROMA_SWING: f32 = 0.2;
 /// Order that stays.
-const CHROMA_ORDER: Sign = Sign { against_best: CHROMA_AGAINST_BEST, order: 0.1, errors: 3.0, ..Sign::VIDEO };
+const CHROMA_ORDER: Sign = Sign { against_best: 0.9, order: 0.1, errors: 3.0, ..Sign::VIDEO };
 /// A single frame holds fields of two pictures where `apart` is above this: halfway between video and a field of
 /// another picture, a little lower for recorder's noise.
 const MIXED_APART: f32 = 1.3;
@@ -49,6 +49,10 @@ const MIXED_ORDER: f32 = 0.2;
 const MIXED_MISSED_MIN: f32 = -1.7;
 /// Least motion from which a single frame can be told, code values: below it recorder's noise has its say.
 const MIXED_MOTION: f32 = 2.0;
+/// Such frames come at least in pairs: pulldown has one or two of five.
+const MIXED_MIN: usize = 2;
+/// Pictures needed on one side of a change for a statement about that side.
+const SIDE_MIN: usize = 8;
 /// Pictures needed around one for a statement about the stretch.
 const PICTURES_MIN: usize = 4;
 
@@ -68,7 +72,7 @@ const STILL_OF_PICTURE: f32 = 0.9;
 /// Ratio where everything moves, natural logarithm: a deinterlacer that interpolates along motion reaches 0.4.
 const LOST_ALL_MOVING: f32 = 0.42;
 /// Ratio where still rows have no detail, natural logarithm: such a deinterlacer may interpolate everywhere else.
-const LOST_MOVING_ALONE: f32 = 0.7;
+const LOST_MOVING_ALONE: f32 = 1.1;
 /// Each row there twice: ratio of row pairs, natural logarithm. Real and painted pictures stay within 0.7.
 const DOUBLED_ROWS: f32 = -0.85;
 /// Least alternation of the vertical position for bobbing, lines: a quarter of what repeated lines give.
@@ -171,22 +175,45 @@ impl Look {
 
 fn woven(look: &Look, near: &[Look], flagged: Option<Parity>) -> Woven {
     let Some(own) = look.luma else { return Woven::Unknown };
-    let order = |after: f32| if after < 0.0 { Parity::Top } else { Parity::Bottom };
-    let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
-    let as_flagged = flagged == Some(order(stretch.order));
-    if stretch.is_video() || as_flagged && stretch.shows(&VIDEO_FLAGGED) {
-        return Woven::Video(order(stretch.order));
+    if doubled(near) {
+        // Rows that stand twice hop between pictures, which passes for fields half a frame apart.
+        return Woven::Clean;
     }
-    let mixed = own.apart >= MIXED_APART
-        && own.against_best >= MIXED_AGAINST_BEST
-        && own.top_after_bottom.abs() >= MIXED_ORDER
-        && own.missed >= MIXED_MISSED_MIN
-        && own.motion >= MIXED_MOTION;
-    if mixed {
-        Woven::Mixed(order(own.top_after_bottom))
+    let here = near.partition_point(|other| other.frame < look.frame);
+    let sides = [near, &near[..=here], &near[here..]];
+    for (whole, side) in [true, false, false].into_iter().zip(sides) {
+        let stretch = Stretch::of(side.iter().filter_map(|look| look.luma));
+        let first = earlier(stretch.order);
+        let video = stretch.is_video() || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED);
+        // Next to a change, one side speaks for a picture that is like it.
+        if video && (whole || side.len() >= SIDE_MIN && own.apart >= VIDEO_APART.start) {
+            return Woven::Video(first);
+        }
+    }
+    let mixed = near.iter().filter(|other| other.luma.as_ref().is_some_and(is_mixed)).count();
+    if is_mixed(&own) && mixed >= MIXED_MIN {
+        Woven::Mixed(earlier(own.top_after_bottom))
     } else {
         Woven::Clean
     }
+}
+
+/// The parity whose moment is the earlier one.
+fn earlier(top_after_bottom: f32) -> Parity {
+    if top_after_bottom < 0.0 {
+        Parity::Top
+    } else {
+        Parity::Bottom
+    }
+}
+
+/// Whether a picture alone looks woven of two that are a picture apart.
+fn is_mixed(weave: &Weave) -> bool {
+    weave.apart >= MIXED_APART
+        && weave.against_best >= MIXED_AGAINST_BEST
+        && weave.top_after_bottom.abs() >= MIXED_ORDER
+        && weave.missed >= MIXED_MISSED_MIN
+        && weave.motion >= MIXED_MOTION
 }
 
 /// One way in which video in fields shows itself: least values, but for ranges.
@@ -340,6 +367,8 @@ const BACK_COSINE_MAX: f32 = -0.3;
 /// Fields in the wrong order step three forth and one back, energies nine to one; texture that is small against the
 /// step brings them nearer. Half the difference of logarithms at least.
 const BACK_ENERGIES_MIN: f32 = 0.2;
+/// Where nothing but that makes them differ, less is enough: this much, and so many times their scatter.
+const BACK_ENERGIES_SURE: (f32, f32) = (0.04, 5.0);
 
 /// Whether the motion steps forth and back, whatever its direction and shape: of the energies of two steps and of both
 /// together, e₁ + e₂ + 2√(e₁e₂)·cos is the energy of both.
@@ -353,7 +382,10 @@ fn forth_and_back(near: &[Look]) -> bool {
     let back = median(cosines).is_some_and(|cosine| cosine <= BACK_COSINE_MAX);
     let energies: Vec<(usize, f32)> =
         near.iter().map(|look| (look.frame, look.sample.energy.max(f32::MIN_POSITIVE).ln())).collect();
-    let uneven = alternation(&energies)
-        .is_some_and(|(half, scatter)| half.abs() >= BACK_ENERGIES_MIN && half.abs() >= scatter);
+    let uneven = alternation(&energies).is_some_and(|(half, scatter)| {
+        let (least, times) = BACK_ENERGIES_SURE;
+        let half = half.abs();
+        half >= BACK_ENERGIES_MIN.max(scatter) || half >= least.max(times * scatter)
+    });
     back && uneven
 }

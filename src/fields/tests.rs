@@ -43,7 +43,7 @@ fn rebuilt(moment: usize, kept: Parity) -> Vec<u8> {
             let (row, column) = (at / WIDTH, at % WIDTH);
             let above = if row == 0 { 1 } else { row - 1 };
             let below = if row + 1 == HEIGHT { row - 1 } else { row + 1 };
-            let mean = ((sample(above, column) + sample(below, column) + 1) / 2) as u8;
+            let mean = (sample(above, column) + sample(below, column)).div_ceil(2) as u8;
             if is_kept(row) {
                 whole[at]
             } else {

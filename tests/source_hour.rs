@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use evenbeat::capture::log::{LogWriter, ReadingEnd};
 use evenbeat::capture::{CaptureFacts, RateSource};
 use evenbeat::demo::texture::Dice;
-use evenbeat::fingerprint::{BlockSpread, FrameFingerprint, ReducedChange};
+use evenbeat::fingerprint::{BlockSpread, FieldMeasures, FrameFingerprint, ReducedChange};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::settings::ViewSettings;
 use evenbeat::units::Rate;
@@ -78,6 +78,7 @@ fn write(path: &Path, pictures: impl Iterator<Item = u64>) {
             regions: [(change * 64.0) as u16; 48],
             signature: signature(picture, &mut noise),
             marks: None,
+            fields: FieldMeasures::default(),
         })
         .expect("a record");
         frames = index + 1;

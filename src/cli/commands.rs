@@ -24,6 +24,7 @@ use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
     TestclipArguments, PICTURES_DEFAULT_MB,
 };
+use super::compare::{compare, CompareArguments};
 use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
@@ -168,12 +169,16 @@ fn default_report_folder(audit: &Path) -> PathBuf {
     PathBuf::from(format!("{name}-report"))
 }
 
+/// Folder of the demonstration's comparison, beside the devices' reports.
+const DEMO_COMPARISON: &str = "comparison";
+
 /// `evenbeat demo`: paints four devices on one clip and audits each.
 pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     let existing = existing(arguments.force);
     OutputFolder::check(&arguments.out, existing)?;
     let settings = Settings::default();
     let mut worst = Exit::Clean;
+    let mut audits = Vec::new();
     for device in evenbeat::demo::demo_captures() {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
         let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
@@ -199,10 +204,17 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
             not_whole => worst = not_whole,
         }
         if STOP.load(Ordering::SeqCst) {
-            break;
+            return Ok(worst);
         }
+        audits.push(folder.path().to_owned());
     }
-    Ok(worst)
+    let compared = compare(&CompareArguments {
+        audits,
+        out: arguments.out.join(DEMO_COMPARISON),
+        force: true,
+        quiet: arguments.quiet,
+    })?;
+    Ok(if worst == Exit::Clean { compared } else { worst })
 }
 
 /// `evenbeat testclip`: paints the clip.

@@ -140,9 +140,18 @@ fn frames(audit: &Audit) -> Option<Frames> {
             .iter()
             .map(|frame| frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND))
             .collect(),
+        mixes: mixes(audit),
         size: audit.looked_at,
         delivered_rate: audit.times.delivered_rate,
     })
+}
+
+/// One frame in this many that is a mix makes a device one that mixes. Choice: single mixes are marked one by one.
+const MIXING_PART: usize = 10;
+
+fn mixes(audit: &Audit) -> bool {
+    let mixed = audit.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count();
+    mixed * MIXING_PART >= audit.frames.len()
 }
 
 /// Aligns every capture with the one that has most new pictures.

@@ -113,6 +113,8 @@ pub struct Frames {
     pub signatures: Vec<Signature>,
     /// Whether each frame shows a new picture of its own: no repeat, and no mix.
     pub is_new: Vec<bool>,
+    /// Whether the device mixes pictures: then a frame between two pictures is another mix, and no picture of its own.
+    pub mixes: bool,
     /// Size of the part of the picture that was looked at, pixels.
     pub size: (u32, u32),
     /// Frames per second.
@@ -179,7 +181,10 @@ impl Device {
     /// Notes which pictures of the base it showed.
     pub fn place(&mut self, base: &Base, frames: &Frames) -> Result<(), String> {
         let places = base.places(frames)?;
-        self.shown = Some(Shown::of_aligned(&places, &frames.is_new));
+        self.shown = Some(match frames.mixes {
+            true => Shown::of_places(&places),
+            false => Shown::of_aligned(&places, &frames.is_new),
+        });
         Ok(())
     }
 

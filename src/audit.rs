@@ -6,9 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{
-    self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags,
-};
+use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
 use crate::error::{Error, Result};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::frame::FrameShape;
@@ -72,8 +70,7 @@ impl Source {
         own_repeats: &[bool],
         times: &FrameTimes,
     ) -> Self {
-        let settling =
-            Settling { track: &track, own_repeats, delivered_rate: times.delivered_rate };
+        let settling = Settling { track: &track, own_repeats, delivered_rate: times.delivered_rate };
         if source::settle(&mut classified.frames, settling) == 0 {
             // The clip tells still from frozen.
             classified.notes.retain(|note| note.code != NoteCode::StillOrFrozen);
@@ -393,7 +390,10 @@ fn conclude(
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),
             })?;
-            Some(Source { picture: Some(picture), ..Source::settle(&mut classified, track, &clip.own_repeats, &settled.times) })
+            Some(Source {
+                picture: Some(picture),
+                ..Source::settle(&mut classified, track, &clip.own_repeats, &settled.times)
+            })
         }
         None => None,
     };

@@ -61,8 +61,8 @@ fn read_pictures(path: &Path, audit: &mut Audit) -> Result<()> {
     if !path.exists() {
         return Ok(());
     }
-    let (head, signatures) =
-        pictures_log::read(BufReader::new(open(path)?), audit.frames.len()).map_err(|cause| wrong(path, cause))?;
+    let (head, signatures) = pictures_log::read(BufReader::new(open(path)?), audit.frames.len())
+        .map_err(|cause| wrong(path, cause))?;
     if head.blake3 != hex(&audit.digest) {
         return Err(wrong(path, format!("it is of another capture than {AUDIT_JSON} beside it")));
     }

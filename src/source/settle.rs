@@ -45,9 +45,8 @@ pub fn settle(frames: &mut [ClassifiedFrame], settling: Settling<'_>) -> u64 {
     settling.still_of_the_clip(frames);
     settling.mixes(frames);
     settling.order(frames);
-    let open = |frame: usize| {
-        frames[frame].class == FrameClass::Still && !settling.is_still_in_clip(places[frame])
-    };
+    let open =
+        |frame: usize| frames[frame].class == FrameClass::Still && !settling.is_still_in_clip(places[frame]);
     (0..count).filter(|&frame| open(frame)).count() as u64
 }
 
@@ -221,7 +220,8 @@ impl Settling<'_> {
                 }
             }
             seen.insert(low, high);
-            newest = newest.map(|(picture, since)| if high > picture { (high, index) } else { (picture, since) });
+            newest =
+                newest.map(|(picture, since)| if high > picture { (high, index) } else { (picture, since) });
         }
     }
 
@@ -233,7 +233,9 @@ impl Settling<'_> {
         let mut late: Vec<u32> = soon
             .iter()
             .filter_map(|&place| range(place))
-            .flat_map(|(low, high)| low.max(between.start)..(high + 1).min(between.end).max(low.max(between.start)))
+            .flat_map(|(low, high)| {
+                low.max(between.start)..(high + 1).min(between.end).max(low.max(between.start))
+            })
             .collect();
         late.sort_unstable();
         late.dedup();
@@ -334,7 +336,11 @@ mod tests {
         for (name, places, expected) in [
             ("each its own", vec![picture(5), picture(6), picture(7)], "nnn"),
             ("twice each", vec![picture(5), picture(5), picture(6), picture(6)], "nrnr"),
-            ("a mix is new, and its repeat a repeat", vec![picture(7), mix(0.4), mix(0.41), picture(8)], "nnrn"),
+            (
+                "a mix is new, and its repeat a repeat",
+                vec![picture(7), mix(0.4), mix(0.41), picture(8)],
+                "nnrn",
+            ),
             ("weights that differ are pictures that differ", vec![mix(0.2), mix(0.5)], "nn"),
             ("the last picture may stand", vec![picture(998), picture(999), picture(999)], "nns"),
         ] {
@@ -379,15 +385,9 @@ mod tests {
             [none, none, none, (2, true)]
         );
         // 60 on 50: one in six is skipped by the rates; two are one more than that.
-        assert_eq!(
-            lost(&[picture(5), picture(7), picture(10)], ("60", "50")),
-            [none, (1, false), (2, true)]
-        );
+        assert_eq!(lost(&[picture(5), picture(7), picture(10)], ("60", "50")), [none, (1, false), (2, true)]);
         // After a still stretch only what surely is missing counts.
-        assert_eq!(
-            lost(&[picture(5), still(6, 9), picture(12)], ("60", "60")),
-            [none, none, (2, true)]
-        );
+        assert_eq!(lost(&[picture(5), still(6, 9), picture(12)], ("60", "60")), [none, none, (2, true)]);
     }
 
     #[test]

@@ -255,10 +255,7 @@ mod tests {
         let base = TimeBase::new(1, 60).unwrap();
         let summary = SourceSummary::new(&track(places, "60"), &[0, 1, 2, 3, 4, 5, 6, 7], base);
         assert_eq!((summary.first, summary.last, summary.pictures()), (Some(10), Some(22), 13));
-        assert_eq!(
-            (summary.shown, summary.only_mixed, summary.ambiguous, summary.never_shown),
-            (4, 2, 3, 4)
-        );
+        assert_eq!((summary.shown, summary.only_mixed, summary.ambiguous, summary.never_shown), (4, 2, 3, 4));
         assert_eq!(summary.never_shown_ranges, [(11, 11), (19, 21)]);
         assert_eq!((summary.unknown_frames, summary.ambiguous_frames), (1, 2));
         assert_eq!(summary.clip_start_s, Some(1.0 / 60.0 - 10.0 / 60.0));

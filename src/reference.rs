@@ -15,7 +15,8 @@ use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{ReadingSettings, Settings, ViewSettings};
 use crate::source::{
-    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit, CELLS,
+    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit,
+    CELLS,
 };
 use crate::units::Rate;
 
@@ -189,10 +190,9 @@ impl Gathered {
         (place, facts, view, notes): (String, CaptureFacts, ViewSettings, Vec<Note>),
         stated: Option<Rate>,
     ) -> Clip {
-        let nominal = facts.nominal_rate.map(|rate| StatedRate {
-            rate,
-            source: facts.rate_source.unwrap_or(RateSource::Header),
-        });
+        let nominal = facts
+            .nominal_rate
+            .map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) });
         let given = stated.map(|rate| StatedRate { rate, source: RateSource::Given });
         let settled = cadence::frame_times(given.or(nominal), facts.time_base, &self.ticks, &[]);
         let rate = settled.times.delivered_rate;
@@ -293,8 +293,7 @@ impl Clip {
     /// shows the whole, or the clip cannot be read once more as it was.
     fn seen_through(&self, film: &Film<'_>, geometry: Geometry) -> Option<Vec<Signature>> {
         let again = self.again.as_ref().filter(|_| geometry != Geometry::SAME)?;
-        let mut source =
-            capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
+        let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
         let shape = source.facts().shape;
         let [columns, rows] = film.grid.borders_in(geometry);
         let along = |borders: Vec<f64>, length: u32| {

@@ -177,9 +177,9 @@ fn frames_are_written_exactly() {
         format!(
             "frame,time_s,class,confidence,evidence,change,flags,digest,lost_before,lost_uncertainty,blend_weight,\
              source_index,source_first,source_last\n\
-             0,0.000000000,new,0.9876,measure,12.3456,,{first},0,0,0\n\
-             1,0.016683333,repeat,1.0000,digest,0.0000,,{first},0,0,0\n\
-             2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second},0,0,0\n"
+             0,0.000000000,new,0.9876,measure,12.3456,,{first},0,0,0,,,\n\
+             1,0.016683333,repeat,1.0000,digest,0.0000,,{first},0,0,0,,,\n\
+             2,0.033366667,new,0.9876,measure,12.3456,blend;cut,{second},0,0,0,,,\n"
         )
     );
     assert_eq!(frames_csv(&common::empty()), format!("{}\n", csv::HEADER));
@@ -190,7 +190,7 @@ fn every_row_has_every_column() {
     let audit = common::everything(3600);
     let text = frames_csv(&audit);
     assert_eq!(text.lines().count(), 3601);
-    assert!(text.lines().all(|line| line.matches(',').count() == 10));
+    assert!(text.lines().all(|line| line.matches(',').count() == 13));
     assert!(!text.contains('\r'));
     for class in ["new", "repeat", "still"] {
         assert!(text.contains(&format!(",{class},")), "{class}");

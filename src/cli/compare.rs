@@ -118,8 +118,7 @@ fn names(paths: &[PathBuf]) -> Vec<String> {
 }
 
 fn common_clip(devices: &[Device], paths: &[PathBuf]) -> Result<Option<ClipName>> {
-    compare::common_clip(devices)
-        .map_err(|different| refused(&paths[different.device], different.evidence))
+    compare::common_clip(devices).map_err(|different| refused(&paths[different.device], different.evidence))
 }
 
 fn refused(path: &Path, evidence: String) -> Error {

@@ -145,6 +145,13 @@ impl Coverage {
         self.shown + self.only_mixed + self.perhaps + self.never
     }
 
+    /// Half width of the range that the share lies in: one picture at either end may be the recording's matter, and
+    /// those that cannot be told may be anything; that they are all shown or all missing is not to be expected.
+    pub fn uncertainty(&self) -> f64 {
+        const OF_THOSE: f64 = 0.25;
+        (1.0 + OF_THOSE * self.perhaps as f64) / self.pictures().max(1) as f64
+    }
+
     /// Share of the pictures that can be told, 0 to 1.
     pub fn share(&self) -> Option<f64> {
         let told = self.pictures() - self.perhaps;
@@ -233,14 +240,18 @@ impl Tally<'_> {
         let column = (position * LANE_COLUMNS as u64 / self.pictures.max(1)) as usize;
         let column = &mut self.coverage.lane[column.min(LANE_COLUMNS - 1)];
         match how {
-            Appearance::Never => (self.coverage.never, column.never) = (self.coverage.never + 1, column.never + 1),
+            Appearance::Never => {
+                (self.coverage.never, column.never) = (self.coverage.never + 1, column.never + 1)
+            }
             Appearance::Perhaps => {
                 (self.coverage.perhaps, column.perhaps) = (self.coverage.perhaps + 1, column.perhaps + 1);
             }
             Appearance::Mixed => {
                 (self.coverage.only_mixed, column.mixed) = (self.coverage.only_mixed + 1, column.mixed + 1);
             }
-            Appearance::Alone => (self.coverage.shown, column.shown) = (self.coverage.shown + 1, column.shown + 1),
+            Appearance::Alone => {
+                (self.coverage.shown, column.shown) = (self.coverage.shown + 1, column.shown + 1)
+            }
         }
     }
 }

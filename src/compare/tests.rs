@@ -22,7 +22,12 @@ fn what_differs_by_less_than_is_known_is_equal() {
             Better::Higher,
             vec![Best, Best, Worst, Between],
         ),
-        ("one unknown", vec![value(5.0, 0.0), unknown, value(7.0, 0.0)], Better::Lower, vec![Best, Unknown, Worst]),
+        (
+            "one unknown",
+            vec![value(5.0, 0.0), unknown, value(7.0, 0.0)],
+            Better::Lower,
+            vec![Best, Unknown, Worst],
+        ),
         ("nothing to rank", vec![value(5.0, 0.0), value(7.0, 0.0)], Better::Neither, vec![Equal, Equal]),
         ("nothing known", vec![unknown], Better::Higher, vec![Unknown]),
     ] {
@@ -90,6 +95,10 @@ fn audits_of_different_clips_are_told() {
     let other = [with("a", clip("x", "24", 100)), with("b", clip("y", "25", 100))];
     let refused = common_clip(&other).unwrap_err();
     assert_eq!(refused.device, 1);
-    assert!(refused.evidence.contains("a was held against x of 100 pictures at 24/s"), "{}", refused.evidence);
+    assert!(
+        refused.evidence.contains("a was held against x of 100 pictures at 24/s"),
+        "{}",
+        refused.evidence
+    );
     assert_eq!(common_clip(&[with("a", clip("x", "24", 100)), device("b", None)]), Ok(None));
 }

@@ -47,13 +47,15 @@ pub fn cell_means(
         }
     }
     let scale = f64::from(FIXED_POINT) / f64::from(1u32 << (shape.pixel_format.bit_depth - 8));
-    std::array::from_fn(|cell| {
-        if areas[cell] > 0.0 {
-            (sums[cell] / areas[cell] * scale).round() as u16
-        } else {
-            0
-        }
-    })
+    std::array::from_fn(
+        |cell| {
+            if areas[cell] > 0.0 {
+                (sums[cell] / areas[cell] * scale).round() as u16
+            } else {
+                0
+            }
+        },
+    )
 }
 
 /// The pixels of one column or row of cells, within the picture.

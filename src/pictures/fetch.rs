@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::encode::{self, Budget, Kept};
+use super::levels::SampleLevels;
 use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
 use crate::capture::FrameSource;
@@ -46,13 +47,16 @@ pub fn fetch(mut source: Box<dyn FrameSource + '_>, wanted: Fetch<'_>) -> Result
     }
     let (taken, pictures) = encode::within(&read.kept, &stretches, wanted.budget);
     let remark = remark(&read, stretches.len(), taken.len());
-    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, remark })
+    let levels = read.levels;
+    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, levels, remark })
 }
 
 /// What the second reading brought.
 #[derive(Default)]
 struct Reading {
     kept: Kept,
+    /// Code values of the frames kept.
+    levels: Option<SampleLevels>,
     /// A frame whose digest is not that of the audit.
     other_frame: Option<u64>,
     /// The capture ended, or reading was stopped, before the last frame needed.
@@ -83,6 +87,7 @@ fn read(source: &mut dyn FrameSource, stretches: &[Stretch], wanted: Fetch<'_>) 
             reading.other_frame = Some(frame);
             break;
         }
+        reading.levels.get_or_insert_with(|| SampleLevels::new(shape)).add(shape, &samples);
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
         reading.kept.insert(frame, (converter.picture(&samples), difference));
     }

@@ -124,7 +124,9 @@ mod tests {
     #[test]
     fn signatures_come_back_and_damage_is_told() {
         let signatures: Vec<Signature> = (0..50u16)
-            .map(|frame| std::array::from_fn(|cell| (frame / 2).wrapping_mul(977).wrapping_add(cell as u16 * 31)))
+            .map(|frame| {
+                std::array::from_fn(|cell| (frame / 2).wrapping_mul(977).wrapping_add(cell as u16 * 31))
+            })
             .collect();
         let head = Head::new(signatures.len(), (1920, 1080), &[7; 32]);
         let mut file = Vec::new();

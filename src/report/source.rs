@@ -227,7 +227,10 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
     ];
     if let Some(start) = summary.clip_start_s {
         let sign = if start < 0.0 { "−" } else { "" };
-        rows.push(("The clip’s beginning in the recording’s time", format!("{sign}{}", clock_text(start.abs()))));
+        rows.push((
+            "The clip’s beginning in the recording’s time",
+            format!("{sign}{}", clock_text(start.abs())),
+        ));
     }
     if let Some(drift) = summary.drift {
         let text = format!("{:+.2} ± {:.2} ppm (positive: the device is slow)", drift.ppm, drift.error_ppm);
@@ -316,9 +319,9 @@ const RANGE_WITHIN: f64 = 4.0;
 /// What gain and offset mean.
 fn levels_text(levels: Levels) -> &'static str {
     let alike = |(gain, offset): (f64, f64)| {
-        [16.0, 235.0].iter().all(|&value| {
-            (levels.gain * value + levels.offset - gain * value - offset).abs() <= RANGE_WITHIN
-        })
+        [16.0, 235.0]
+            .iter()
+            .all(|&value| (levels.gain * value + levels.offset - gain * value - offset).abs() <= RANGE_WITHIN)
     };
     if alike((1.0, 0.0)) {
         "as in the clip"

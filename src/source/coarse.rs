@@ -63,9 +63,8 @@ pub(super) fn search(capture: &Film<'_>, clip: &Film<'_>, advance: f64) -> Guess
     let ahead = advance * step as f64 / every as f64;
     let mut best: Option<(f32, Guess)> = None;
     for geometry in geometries() {
-        let warp = Warp::new(&clip.grid, &capture.grid, geometry)
-            .within(&clip.visible)
-            .within(&capture.visible);
+        let warp =
+            Warp::new(&clip.grid, &capture.grid, geometry).within(&clip.visible).within(&capture.visible);
         let pictures: Vec<[f32; CELLS]> = clip
             .signatures
             .iter()

@@ -69,10 +69,7 @@ impl Geometry {
     /// This one seen through another: where `inner` lies in the picture that this one shows.
     pub fn then(self, inner: Self) -> Self {
         let along = |axis: usize| self.scale[axis] * inner.offset[axis] + self.offset[axis];
-        Self {
-            scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]),
-            offset: [0, 1].map(along),
-        }
+        Self { scale: [0, 1].map(|axis| self.scale[axis] * inner.scale[axis]), offset: [0, 1].map(along) }
     }
 
     /// The capture shows the whole clip.
@@ -123,8 +120,7 @@ impl Warp {
     pub fn apply(&self, signature: &Signature) -> [f32; CELLS] {
         let clip = super::code_values(signature);
         let mut half = [0.0; CELLS];
-        for (out, line) in
-            half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
+        for (out, line) in half.chunks_exact_mut(SIGNATURE_COLUMNS).zip(clip.chunks_exact(SIGNATURE_COLUMNS))
         {
             for (value, weights) in out.iter_mut().zip(&self.columns) {
                 *value = weights.iter().zip(line).map(|(weight, cell)| weight * cell).sum();
@@ -200,12 +196,15 @@ impl Sum<'_> {
         (self.at_border(cell + 1) - self.at_border(cell)) / (self.borders[cell + 1] - self.borders[cell])
     }
 
-    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola leads to.
+    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola through the means of three
+    /// cells of even width leads to, (11 a − 7 b + 2 c) / 6.
     fn slope(&self, border: usize) -> f64 {
         let last = self.borders.len() - 1;
         match border {
-            0 => 1.5 * self.rise(0) - 0.5 * self.rise(1),
-            _ if border == last => 1.5 * self.rise(last - 1) - 0.5 * self.rise(last - 2),
+            0 => (11.0 * self.rise(0) - 7.0 * self.rise(1) + 2.0 * self.rise(2)) / 6.0,
+            _ if border == last => {
+                (11.0 * self.rise(last - 1) - 7.0 * self.rise(last - 2) + 2.0 * self.rise(last - 3)) / 6.0
+            }
             _ => (self.rise(border - 1) + self.rise(border)) / 2.0,
         }
     }

@@ -202,8 +202,11 @@ impl Trellis {
         for at in before.clone() {
             let Place { picture, cost, .. } = self.places[at];
             let from = (at - before.start) as u16;
-            let (back, forward) =
-                if cost - base <= TRIED_FROM { (BACK_MAX, FORWARD_MAX) } else { (0, walk.advance as usize + 1) };
+            let (back, forward) = if cost - base <= TRIED_FROM {
+                (BACK_MAX, FORWARD_MAX)
+            } else {
+                (0, walk.advance as usize + 1)
+            };
             let first = (picture as usize).saturating_sub(back);
             let last = (picture as usize + forward).min(walk.pictures.len() - 1);
             for next in first..=last {
@@ -333,7 +336,8 @@ mod tests {
             let wrong: Vec<usize> = (0..shown.len()).filter(|&at| path[at] as usize != shown[at]).collect();
             // A jump is taken once it is sure; where one frame alone is elsewhere the path goes on.
             let odd = usize::from(name == "a single odd frame");
-            let late = if name.contains("jump") || name.contains("beginning") { LOST_FRAMES + 1 } else { odd };
+            let late =
+                if name.contains("jump") || name.contains("beginning") { LOST_FRAMES + 1 } else { odd };
             assert!(wrong.len() <= late, "{name}: {wrong:?}");
         }
     }

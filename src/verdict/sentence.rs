@@ -46,8 +46,7 @@ fn against_clip(case: &Case<'_>) -> Option<String> {
     }
     if let Some(drift) = summary.drift.filter(|drift| drift.ppm.abs() > DRIFT_ERRORS * drift.error_ppm) {
         let pace = if drift.ppm > 0.0 { "slower" } else { "faster" };
-        text +=
-            &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
+        text += &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
     }
     if summary.unknown_frames > 0 {
         text += &format!("; {} nothing of it", frames_show(summary.unknown_frames));

@@ -116,12 +116,18 @@ pub fn score(cell: &Cell, audit: &Audit) -> ReferenceScore {
             }
         }
         let is_range = |frame: usize| !matches!(places[frame], SourcePlace::Picture(_));
-        if frame > 0 && !is_range(frame) && !is_range(frame - 1) && u64::from(call.lost_before) != lost[frame] {
+        if frame > 0 && !is_range(frame) && !is_range(frame - 1) && u64::from(call.lost_before) != lost[frame]
+        {
             score.wrong_losses.push(frame);
         }
         match (places[frame], cell.delivery.shown[frame]) {
             (SourcePlace::Ambiguous { first, last }, Shown::Picture(picture))
                 if (u64::from(first)..=u64::from(last)).contains(&picture) =>
+            {
+                score.ambiguous += 1;
+            }
+            (SourcePlace::Ambiguous { first, last }, Shown::Mix { first: from, second: to, .. })
+                if u64::from(first) <= from && to <= u64::from(last) =>
             {
                 score.ambiguous += 1;
             }

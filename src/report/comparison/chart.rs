@@ -34,7 +34,9 @@ pub fn svg(comparison: &Comparison) -> String {
     let mut svg = String::new();
     let title = match comparison.pictures {
         0 => format!("{} devices: pictures not compared", comparison.devices.len()),
-        pictures => format!("Which of {pictures} pictures each of {} devices showed", comparison.devices.len()),
+        pictures => {
+            format!("Which of {pictures} pictures each of {} devices showed", comparison.devices.len())
+        }
     };
     let _ = writeln!(
         svg,
@@ -84,7 +86,8 @@ fn push_lane(svg: &mut String, device: &Device, top: usize) {
     let left = MARGIN + NAMES;
     let name: String = visible(&device.name).chars().take(NAME_COLUMNS).collect();
     let share = device.coverage.as_ref().and_then(|coverage| coverage.share());
-    let words = share.map_or_else(|| "not compared".to_owned(), |share| format!("{} delivered", percent_text(share)));
+    let words =
+        share.map_or_else(|| "not compared".to_owned(), |share| format!("{} delivered", percent_text(share)));
     let _ = writeln!(
         svg,
         "<g data-lane=\"{}\"><text x=\"{MARGIN}\" y=\"{}\" font-size=\"13\" font-weight=\"bold\">{}</text>\
@@ -151,11 +154,12 @@ fn push_axis(svg: &mut String, comparison: &Comparison, top: usize) {
         );
     }
     let name = if comparison.pictures > 0 { "time of the clip" } else { "time" };
+    let axis_name = axis::name(shown.end);
+    let unit = axis_name.rsplit(", ").next().unwrap_or_default();
     let _ = writeln!(
         svg,
-        "<text x=\"{}\" y=\"{}\" font-size=\"12\" text-anchor=\"middle\">{name}, {}</text>",
+        "<text x=\"{}\" y=\"{}\" font-size=\"12\" text-anchor=\"middle\">{name}, {unit}</text>",
         left as f64 + width / 2.0,
-        top + 40,
-        axis::name(shown.end)
+        top + 40
     );
 }

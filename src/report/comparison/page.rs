@@ -28,7 +28,9 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
     for sentence in super::sentences(comparison) {
         let _ = writeln!(html, "<p>{}</p>", markup(&sentence));
     }
-    html.push_str("</header>\n<section aria-labelledby=\"lanes\">\n<h2 id=\"lanes\">Pictures along the clip</h2>\n");
+    html.push_str(
+        "</header>\n<section aria-labelledby=\"lanes\">\n<h2 id=\"lanes\">Pictures along the clip</h2>\n",
+    );
     let _ = writeln!(
         html,
         "<div class=\"chart\" tabindex=\"0\" role=\"group\" aria-label=\"Lanes of the devices\">\n{chart}</div>\n</section>"

@@ -6,9 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{
-    self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags,
-};
+use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
 use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
 use crate::fingerprint::{Digest, FrameFingerprint, MarkReading};

@@ -93,7 +93,10 @@ fn write_an_hour() {
     std::fs::create_dir_all(&folder).expect("the folder can be created");
     write(&folder.join("clip.log"), 0..PICTURES);
     // Every second picture, a stall that skips now and then.
-    write(&folder.join("capture.log"), (0..PICTURES).map(|k| if k % 5000 < 12 { k / 5000 * 5000 } else { k }));
+    write(
+        &folder.join("capture.log"),
+        (0..PICTURES).map(|k| if k % 5000 < 12 { k / 5000 * 5000 } else { k }),
+    );
     write(&folder.join("half.log"), (0..PICTURES).map(|k| k / 2 * 2));
     // Another clip: other shots.
     write(&folder.join("other.log"), (0..PICTURES).map(|k| k + 1_000_000));

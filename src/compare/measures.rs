@@ -184,10 +184,8 @@ pub(super) fn values(audit: &Audit) -> Vec<Value> {
 /// Sets the share of pictures delivered, once it is known.
 pub(super) fn add_coverage(device: &mut Device) {
     let Some(coverage) = &device.coverage else { return };
-    let told = coverage.pictures() - coverage.perhaps;
     if let Some(share) = coverage.share() {
-        // One picture at either end may be the recording's matter.
-        device.values[DELIVERED] = Value::new(share, 1.0 / told as f64);
+        device.values[DELIVERED] = Value::new(share, coverage.uncertainty());
     }
 }
 

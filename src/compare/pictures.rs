@@ -145,6 +145,13 @@ impl Coverage {
         self.shown + self.only_mixed + self.perhaps + self.never
     }
 
+    /// Half width of the range that the share lies in: one picture at either end may be the recording's matter, and
+    /// those that cannot be told may be anything; that they are all shown or all missing is not to be expected.
+    pub fn uncertainty(&self) -> f64 {
+        const OF_THOSE: f64 = 0.25;
+        (1.0 + OF_THOSE * self.perhaps as f64) / self.pictures().max(1) as f64
+    }
+
     /// Share of the pictures that can be told, 0 to 1.
     pub fn share(&self) -> Option<f64> {
         let told = self.pictures() - self.perhaps;

@@ -5,6 +5,7 @@ use std::ops::Range;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::encode::{self, Budget, Kept, KeptFrame};
+use super::levels::SampleLevels;
 use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
 use crate::capture::{FrameSource, Leap};
@@ -61,7 +62,8 @@ pub fn fetch<'a>(open: &mut Open<'a>, wanted: Fetch<'_>) -> Result<Pictures> {
     }
     let (taken, pictures) = encode::within(&read.kept, &stretches, wanted.budget);
     let remark = remark(&read, stretches.len(), taken.len());
-    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, remark })
+    let levels = read.levels;
+    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, levels, remark })
 }
 
 /// How frames that are not needed are passed.
@@ -96,6 +98,8 @@ impl Way<'_> {
 #[derive(Default)]
 struct Reading {
     kept: Kept,
+    /// Code values of the frames kept.
+    levels: Option<SampleLevels>,
     /// A frame whose digest is not that of the audit.
     other_frame: Option<u64>,
     /// The capture ended, or reading was stopped, before the last frame needed.
@@ -137,6 +141,7 @@ fn read(
             reading.other_frame = Some(frame);
             return Ok(reading);
         }
+        reading.levels.get_or_insert_with(|| SampleLevels::new(shape)).add(shape, &samples);
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
         let closer = stretches
             .iter()

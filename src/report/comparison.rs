@@ -10,7 +10,7 @@ use std::fmt::Write;
 
 use super::escape::{markdown, visible};
 use super::write::OutputFolder;
-use crate::compare::{Basis, Comparison};
+use crate::compare::{Basis, Comparison, Coverage};
 use crate::error::Result;
 
 pub use chart::svg;
@@ -71,8 +71,7 @@ pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
     sentences.extend(comparison.devices.iter().filter_map(|device| {
         let coverage = device.coverage.as_ref()?;
         let told = coverage.pictures() - coverage.perhaps;
-        let regular = regular_share(coverage.shown, told)
-            .map_or_else(String::new, |words| format!(": it shows {words} of them"));
+        let regular = regular_share(coverage).map_or_else(String::new, |words| format!(": it shows {words}"));
         let mixed = match coverage.only_mixed {
             0 => String::new(),
             count => format!(", {count} only within mixes"),
@@ -111,10 +110,10 @@ fn basis_text(comparison: &Comparison) -> String {
     }
 }
 
-/// `every second`, `one in three`, where a share is that of a regular skip within 2 %.
-fn regular_share(shown: u64, of: u64) -> Option<&'static str> {
+/// `every second`, `one in three`, where a share is that of a regular skip within 2 % or what is uncertain.
+fn regular_share(coverage: &Coverage) -> Option<&'static str> {
     const WITHIN: f64 = 0.02;
-    let share = shown as f64 / of.max(1) as f64;
+    let (share, uncertainty) = (coverage.share()?, coverage.uncertainty());
     [
         (1.0 / 2.0, "every second"),
         (1.0 / 3.0, "one in three"),
@@ -122,6 +121,6 @@ fn regular_share(shown: u64, of: u64) -> Option<&'static str> {
         (0.25, "one in four"),
     ]
     .into_iter()
-    .find(|(regular, _)| (share - regular).abs() <= WITHIN * regular)
+    .find(|(regular, _)| (share - regular).abs() <= (WITHIN * regular).max(uncertainty))
     .map(|(_, words)| words)
 }

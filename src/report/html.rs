@@ -48,7 +48,7 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     findings::push_table(&mut html, report.audit);
     film::push(&mut html, report.audit, report.pictures);
     findings::push_frames(&mut html, report);
-    measures::push(&mut html, report.audit);
+    measures::push(&mut html, report);
     origin::push(&mut html, report);
     html.push_str("</main>\n");
     push_data(&mut html, "audit-json", &json::document(report.audit));

@@ -92,6 +92,28 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     aligner.checked(&model, (&pictures, &path), places)
 }
 
+/// Why a capture does not show a clip, in numbers.
+fn evidence(model: &Model, explained: Option<f64>, (known, frames): (usize, usize)) -> String {
+    let percent = |share: f64| format!("{:.0} %", 100.0 * share.max(0.0));
+    let laid = "laid along the recording as well as it can be, it accounts for";
+    match explained {
+        Some(share) if share < EXPLAINED_MIN => format!(
+            "{laid} {} of the recording's changes, wanted are at least {}",
+            percent(share),
+            percent(EXPLAINED_MIN)
+        ),
+        None if model.unexplained > UNEXPLAINED_MAX => format!(
+            "{laid} {} of what the recording's pictures look like, wanted are at least {}",
+            percent(1.0 - model.unexplained),
+            percent(1.0 - UNEXPLAINED_MAX)
+        ),
+        _ => format!(
+            "only {known} of {frames} frames look like a picture of it, wanted are at least {}",
+            percent(SHOWN_MIN)
+        ),
+    }
+}
+
 fn sorted(mut anchors: Vec<(usize, Vec<usize>)>) -> Vec<(usize, Vec<usize>)> {
     anchors.sort_by_key(|(frame, _)| *frame);
     anchors
@@ -152,12 +174,7 @@ impl Aligner<'_> {
         self.clip.signatures.iter().map(|picture| model.clip(picture)).collect()
     }
 
-    fn walk(
-        &self,
-        model: &Model,
-        pictures: &[[f32; CELLS]],
-        anchors: &[(usize, Vec<usize>)],
-    ) -> Vec<u32> {
+    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
         Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()
@@ -194,17 +211,7 @@ impl Aligner<'_> {
             None => model.unexplained <= UNEXPLAINED_MAX,
         };
         if !moves_alike || (known as f64) < SHOWN_MIN * places.len() as f64 {
-            let changes = match explained {
-                Some(share) => format!("{:.0} % of the recording's changes", 100.0 * share.max(0.0)),
-                None => format!("{:.0} % of what its pictures look like", 100.0 * (1.0 - model.unexplained)),
-            };
-            return Err(NoMatch {
-                evidence: format!(
-                    "laid along the recording as well as it can be, it accounts for {changes}, and {known} of {} \
-                     frames look like a picture of it",
-                    places.len()
-                ),
-            });
+            return Err(NoMatch { evidence: evidence(model, explained, (known, places.len())) });
         }
         Ok(Alignment {
             places,

@@ -196,12 +196,15 @@ impl Sum<'_> {
         (self.at_border(cell + 1) - self.at_border(cell)) / (self.borders[cell + 1] - self.borders[cell])
     }
 
-    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola leads to.
+    /// Slope at a border: the mean of the cells on both sides; at the ends what a parabola through the means of three
+    /// cells of even width leads to, (11 a − 7 b + 2 c) / 6.
     fn slope(&self, border: usize) -> f64 {
         let last = self.borders.len() - 1;
         match border {
-            0 => 1.5 * self.rise(0) - 0.5 * self.rise(1),
-            _ if border == last => 1.5 * self.rise(last - 1) - 0.5 * self.rise(last - 2),
+            0 => (11.0 * self.rise(0) - 7.0 * self.rise(1) + 2.0 * self.rise(2)) / 6.0,
+            _ if border == last => {
+                (11.0 * self.rise(last - 1) - 7.0 * self.rise(last - 2) + 2.0 * self.rise(last - 3)) / 6.0
+            }
             _ => (self.rise(border - 1) + self.rise(border)) / 2.0,
         }
     }

@@ -150,16 +150,14 @@ impl<'a> Placing<'a> {
         let least = if mixing == Mixing::Often { WEIGHT_MIN } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
         if weight > margin && weight < 1.0 - margin {
-            return SourcePlace::Mix {
-                first: fitted.first as u32,
-                second: fitted.first as u32 + 1,
-                weight,
-            };
+            return SourcePlace::Mix { first: fitted.first as u32, second: fitted.first as u32 + 1, weight };
         }
         let place = self.picture_or_range(&cells, fitted.nearest);
         let from_zero = weight.min(1.0 - weight);
         let sure = match mixing {
-            Mixing::Often => from_zero <= WEIGHT_MIN && WEIGHT_ZERO_ERRORS * fitted.weight_error <= WEIGHT_MIN,
+            Mixing::Often => {
+                from_zero <= WEIGHT_MIN && WEIGHT_ZERO_ERRORS * fitted.weight_error <= WEIGHT_MIN
+            }
             Mixing::Rarely => from_zero <= (WEIGHT_ZERO_ERRORS * fitted.weight_error).max(least),
         };
         if sure || fitted.weight_error.is_infinite() {
@@ -251,14 +249,10 @@ impl<'a> Placing<'a> {
             length = square;
             weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
         }
-        let mixed: [f32; CELLS] =
-            std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
+        let mixed: [f32; CELLS] = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
         let distance = distance(cells, &mixed);
-        let weight_error = if length > f32::EPSILON {
-            self.error_of(distance) / length.sqrt()
-        } else {
-            f32::INFINITY
-        };
+        let weight_error =
+            if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
         Fitted { nearest: first, first, weight, weight_error, distance }
     }
 

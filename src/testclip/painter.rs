@@ -35,8 +35,8 @@ const CLOTH: (Level, Level) = (36, 86);
 const GREY: (Level, Level) = (128, 128);
 /// Colour of the background: a cool shade.
 const COOL: (Level, Level) = (133, 124);
-/// Colour of the cloth: a warm shade.
-const WARM: (Level, Level) = (116, 139);
+/// Colour of the cloth: a warm shade, far from saturated red where it is darkest.
+const WARM: (Level, Level) = (120, 133);
 
 /// Seconds in which the shuttle crosses the picture, and the cloth moves by its width.
 const SHUTTLE_CROSSES: u64 = 4;

@@ -126,6 +126,11 @@ pub fn score(cell: &Cell, audit: &Audit) -> ReferenceScore {
             {
                 score.ambiguous += 1;
             }
+            (SourcePlace::Ambiguous { first, last }, Shown::Mix { first: from, second: to, .. })
+                if u64::from(first) <= from && to <= u64::from(last) =>
+            {
+                score.ambiguous += 1;
+            }
             (SourcePlace::Picture(found), Shown::Picture(picture))
                 if cell.scene.content(u64::from(found)) == cell.scene.content(picture) =>
             {

@@ -154,11 +154,12 @@ fn push_axis(svg: &mut String, comparison: &Comparison, top: usize) {
         );
     }
     let name = if comparison.pictures > 0 { "time of the clip" } else { "time" };
+    let axis_name = axis::name(shown.end);
+    let unit = axis_name.rsplit(", ").next().unwrap_or_default();
     let _ = writeln!(
         svg,
-        "<text x=\"{}\" y=\"{}\" font-size=\"12\" text-anchor=\"middle\">{name}, {}</text>",
+        "<text x=\"{}\" y=\"{}\" font-size=\"12\" text-anchor=\"middle\">{name}, {unit}</text>",
         left as f64 + width / 2.0,
-        top + 40,
-        axis::name(shown.end)
+        top + 40
     );
 }

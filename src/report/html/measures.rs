@@ -8,12 +8,13 @@ use crate::audit::Audit;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
 use crate::fields::Outcome;
+use crate::pictures::{Histogram, SampleLevels};
 use crate::report::escape::markup;
-use crate::report::source;
 use crate::report::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, motion_rate_text, ms_text,
     optional_ms_text, percent_text, scan_text, time_s,
 };
+use crate::report::{source, Report};
 use crate::units::hz_text;
 
 /// Cadence breaks listed; all are in `audit.json`.
@@ -25,7 +26,8 @@ const BAR: f64 = 300.0;
 /// Least width of a bar of something that is there, units.
 const BAR_MIN: f64 = 2.0;
 
-pub(super) fn push(html: &mut String, audit: &Audit) {
+pub(super) fn push(html: &mut String, report: &Report<'_>) {
+    let audit = report.audit;
     html.push_str("<div class=\"measures\">\n");
     push_numbers(html, audit);
     push_holds(html, audit);
@@ -34,8 +36,34 @@ pub(super) fn push(html: &mut String, audit: &Audit) {
     if let Some(source) = &audit.source {
         push_pairs(html, "clip", "Against the clip", &source::rows(audit, source));
     }
+    if let Some(levels) = &report.pictures.levels {
+        push_levels(html, levels);
+    }
     html.push_str("</div>\n");
     push_breaks(html, audit);
+}
+
+/// Code values against the nominal ranges.
+fn push_levels(html: &mut String, levels: &SampleLevels) {
+    let text = |histogram: &Histogram| {
+        let (low, high) = histogram.nominal();
+        let Some((lowest, highest)) = histogram.extremes() else { return "no sample".to_owned() };
+        let (below, above) = histogram.outside();
+        let cut = match histogram.clipped() {
+            (false, false) => "",
+            (true, false) => "; cut off at the lowest",
+            (false, true) => "; cut off at the highest",
+            (true, true) => "; cut off at both ends",
+        };
+        format!(
+            "{lowest} to {highest}, nominal {low} to {high}: {:.2} % below, {:.2} % above{cut}",
+            100.0 * below,
+            100.0 * above
+        )
+    };
+    let mut rows = vec![("Frames looked at", grouped(levels.frames)), ("Luma", text(&levels.luma))];
+    rows.extend(levels.chroma.as_ref().map(|chroma| ("Colour differences", text(chroma))));
+    push_pairs(html, "levels", "Code values", &rows);
 }
 
 fn push_numbers(html: &mut String, audit: &Audit) {

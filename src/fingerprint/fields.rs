@@ -16,9 +16,9 @@ const TILE_ROWS: usize = 8;
 const TILE_COLUMNS: usize = 2 * LANES;
 /// Columns summed at once.
 const LANES: usize = 16;
-/// Most rows of tiles that are looked at, spread evenly over the picture, so that large pictures cost no more in
-/// proportion. Choice: every 24th row of 1080 begins one, and what moves is rarely lower.
-const TILE_BANDS_MAX: usize = 48;
+/// Most tiles of luma that are looked at, so that large pictures cost no more in proportion; of each plane of chroma half
+/// as many. They lie on diagonals over the whole picture, so that what is wide or high is not missed. Choice.
+const TILES_MAX: usize = 1200;
 /// Weights of the rows of either parity add up to this.
 const WEIGHTS: f32 = 12.0;
 /// Least motion of a moving tile, code values at 8 bit: mean change of the weighted means of four rows of one parity.
@@ -129,13 +129,29 @@ pub struct TileSums {
     pub rows: [u32; 4],
 }
 
-/// Appends the sums of each whole tile of [`TILE_ROWS`] rows of two 8-bit planes.
+/// Which tiles of a band are looked at.
+#[derive(Clone, Copy, Debug)]
+pub struct Chosen {
+    /// Number of the first one from the left.
+    pub first: usize,
+    /// Tiles from one to the next, at least 1.
+    pub every: usize,
+}
+
+impl Chosen {
+    /// Left edges of the whole tiles, columns.
+    fn lefts(self, width: usize) -> impl Iterator<Item = usize> {
+        (self.first..width / TILE_COLUMNS).step_by(self.every).map(|tile| tile * TILE_COLUMNS)
+    }
+}
+
+/// Appends the sums of each chosen whole tile of [`TILE_ROWS`] rows of two 8-bit planes.
 ///
 /// # Panics
 /// When either has fewer rows.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn tile_sums_8(current: &[u8], previous: &[u8], width: usize, sums: &mut Vec<TileSums>) {
-    for left in (0..width / TILE_COLUMNS * TILE_COLUMNS).step_by(TILE_COLUMNS) {
+pub fn tile_sums_8(current: &[u8], previous: &[u8], width: usize, chosen: Chosen, sums: &mut Vec<TileSums>) {
+    for left in chosen.lefts(width) {
         let mut lanes = [[0i16; LANES]; 10];
         for left in [left, left + LANES] {
             let rows = |plane: &[u8]| {
@@ -164,8 +180,8 @@ pub fn tile_sums_8(current: &[u8], previous: &[u8], width: usize, sums: &mut Vec
 /// # Panics
 /// When either has fewer rows.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub fn tile_sums_16(current: &[u8], previous: &[u8], width: usize, sums: &mut Vec<TileSums>) {
-    for left in (0..width / TILE_COLUMNS * TILE_COLUMNS).step_by(TILE_COLUMNS) {
+pub fn tile_sums_16(current: &[u8], previous: &[u8], width: usize, chosen: Chosen, sums: &mut Vec<TileSums>) {
+    for left in chosen.lefts(width) {
         let mut lanes = [[0i32; LANES]; 10];
         for left in [left, left + LANES] {
             let rows = |plane: &[u8]| {
@@ -260,16 +276,18 @@ impl FieldMeter {
         let view = &plan.planes[plane];
         let row_bytes = view.packed.width * plan.bytes_per_sample;
         self.compare_rows(top + view.first_row(), row_bytes, current, previous);
-        let every = (view.packed.height / TILE_ROWS).div_ceil(TILE_BANDS_MAX).max(1);
+        let width = view.packed.width;
+        let (tiles, most) =
+            if plane == 0 { (&mut self.luma, TILES_MAX) } else { (&mut self.chroma, TILES_MAX / 2) };
+        let all = (width / TILE_COLUMNS) * (view.packed.height / TILE_ROWS);
+        let every = all.div_ceil(most).max(1);
         let bands =
             current.chunks_exact(row_bytes * TILE_ROWS).zip(previous.chunks_exact(row_bytes * TILE_ROWS));
-        let tiles = if plane == 0 { &mut self.luma } else { &mut self.chroma };
-        for (band, (current, previous)) in bands.enumerate() {
-            if (top / TILE_ROWS + band) % every == 0 {
-                match plan.bytes_per_sample {
-                    1 => tile_sums_8(current, previous, view.packed.width, tiles),
-                    _ => tile_sums_16(current, previous, view.packed.width, tiles),
-                }
+        for (band, (current, previous)) in (top / TILE_ROWS..).zip(bands) {
+            let chosen = Chosen { first: band % every, every };
+            match plan.bytes_per_sample {
+                1 => tile_sums_8(current, previous, width, chosen, tiles),
+                _ => tile_sums_16(current, previous, width, chosen, tiles),
             }
         }
     }

@@ -523,6 +523,8 @@ fn equal_frames_are_equal_in_every_measure() {
     }
 }
 
+const EVERY_TILE: fields::Chosen = fields::Chosen { first: 0, every: 1 };
+
 /// The ten sums of one column of a tile in plain arithmetic, from the text of the measures.
 fn naive_column(now: [i64; 8], before: [i64; 8]) -> [i64; 10] {
     let weighted =
@@ -557,11 +559,11 @@ fn tile_kernels_match_their_naive_twin() {
             let mut found = Vec::new();
             if bits == 8 {
                 let bytes = |plane: &[u16]| plane.iter().map(|&value| value as u8).collect::<Vec<u8>>();
-                fields::tile_sums_8(&bytes(&now), &bytes(&before), width, &mut found);
+                fields::tile_sums_8(&bytes(&now), &bytes(&before), width, EVERY_TILE, &mut found);
             } else {
                 let bytes =
                     |plane: &[u16]| plane.iter().flat_map(|value| value.to_le_bytes()).collect::<Vec<u8>>();
-                fields::tile_sums_16(&bytes(&now), &bytes(&before), width, &mut found);
+                fields::tile_sums_16(&bytes(&now), &bytes(&before), width, EVERY_TILE, &mut found);
             }
             assert_eq!(found.len(), width / 32);
             for (tile, found) in found.iter().enumerate() {
@@ -591,7 +593,7 @@ fn a_woven_edge_has_its_contrast_in_the_columns_it_moved_over() {
         |at: [usize; 2]| -> Vec<u8> { (0..64 * 64).map(|index| edge(index / 64, index % 64, at)).collect() };
     let within = |at: [usize; 2]| {
         let mut sums = Vec::new();
-        fields::tile_sums_8(&paint(at)[..8 * 64], &paint([5, 5])[..8 * 64], 64, &mut sums);
+        fields::tile_sums_8(&paint(at)[..8 * 64], &paint([5, 5])[..8 * 64], 64, EVERY_TILE, &mut sums);
         sums.iter().map(|tile| tile.fit[2]).sum::<u32>()
     };
     for moved in 0..12 {

@@ -1,0 +1,95 @@
+//! The field bench: every outcome of deinterlacing, with its truth, audited from end to end.
+//!
+//! The short form runs with the other tests. The full form:
+//!
+//! ```text
+//! scripts/truth                      or
+//! cargo test --release --test field_bench -- --ignored --nocapture full
+//! ```
+//!
+//! | variable | meaning |
+//! |---|---|
+//! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
+//! | `EVENBEAT_FIELDS_ONLY` | only cells whose name `device/content/recording` holds one of these texts (comma) |
+//! | `EVENBEAT_FIELDS_CACHE` | folder for encoded clips; `target/field-cache` if unset |
+//! | `EVENBEAT_FIELDS_CLIPS` | folder for clips and truth of every cell, by the test `write_clips` |
+
+#[path = "truth/fields/mod.rs"]
+mod fields;
+
+use std::env;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::Arc;
+
+use fields::audited::audit;
+use fields::content::{Content, DETAILED, TRAPS};
+use fields::score::{score, table, CellScore};
+use fields::{Cell, MOMENTS, SIZE};
+
+/// Folders with real clips: those named, or the one beside the project.
+fn clip_folders() -> Vec<PathBuf> {
+    match env::var_os("EVENBEAT_CLIPS") {
+        Some(folders) => env::split_paths(&folders).collect(),
+        None => vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/clips")],
+    }
+}
+
+/// Whether the person wants this cell.
+fn wanted(cell: &Cell) -> bool {
+    env::var("EVENBEAT_FIELDS_ONLY")
+        .map_or(true, |only| only.split(',').any(|text| cell.name().contains(text)))
+}
+
+/// Every cell of the full bench, content by content.
+fn full_cells() -> impl Iterator<Item = Vec<Cell>> {
+    let painted = DETAILED.iter().map(|(name, _)| Content::painted(name, SIZE));
+    let real = Content::real(&clip_folders(), SIZE);
+    let detailed = painted.chain(real).map(|content| fields::cells(&Arc::new(content), MOMENTS));
+    let traps = TRAPS.iter().map(|(name, _)| Content::painted(name, SIZE));
+    let traps = traps.map(|content| fields::trap_cells(&Arc::new(content), MOMENTS));
+    detailed.chain(traps).map(|mut cells| {
+        cells.retain(wanted);
+        cells
+    })
+}
+
+/// Where encoded clips are kept from run to run.
+fn cache() -> PathBuf {
+    let default = || Path::new(env!("CARGO_MANIFEST_DIR")).join("target").join("field-cache");
+    env::var_os("EVENBEAT_FIELDS_CACHE").map_or_else(default, PathBuf::from)
+}
+
+fn encoder_at_hand() -> bool {
+    Command::new("ffmpeg").arg("-version").output().is_ok_and(|output| output.status.success())
+}
+
+/// Audits cells and judges the audits.
+fn run(cells: &[Cell]) -> Vec<CellScore> {
+    let scratch = tempfile::tempdir().expect("a scratch folder");
+    let judged = |cell: &Cell| score(cell, &audit(&cell.file(&cache()), &[], scratch.path()));
+    cells.iter().map(judged).collect()
+}
+
+#[test]
+#[ignore = "takes minutes: run by scripts/truth"]
+fn full() {
+    assert!(encoder_at_hand(), "the field bench needs ffmpeg on the search path");
+    let mut scores = Vec::new();
+    for cells in full_cells() {
+        if let Some(cell) = cells.first() {
+            eprintln!("judging {} captures of {}", cells.len(), cell.content.name);
+        }
+        scores.extend(run(&cells));
+    }
+    println!("{}", table(&scores));
+}
+
+#[test]
+#[ignore = "writes gigabytes: run by hand"]
+fn write_clips() {
+    let folder = env::var_os("EVENBEAT_FIELDS_CLIPS").expect("EVENBEAT_FIELDS_CLIPS names a folder");
+    for cell in full_cells().flatten() {
+        cell.write_to(Path::new(&folder)).expect("clips can be written");
+    }
+}

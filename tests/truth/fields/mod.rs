@@ -1,5 +1,6 @@
 //! The field bench: what devices make of interlaced clips, with a truth that is a list written before painting.
 
+#![allow(dead_code, reason = "each test file uses its own part")]
 pub mod audited;
 pub mod content;
 pub mod devices;

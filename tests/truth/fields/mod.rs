@@ -10,6 +10,7 @@ pub mod recordings;
 pub mod score;
 pub mod shown;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -60,6 +61,28 @@ pub const SIZE: Size = Size { width: 360, height: 240 };
 /// Field periods of a painted cell: 3 s.
 pub const MOMENTS: usize = 180;
 
+/// Frame size of the large real cells.
+pub const LARGE_SIZE: Size = Size { width: 1920, height: 1080 };
+/// Field periods of a large cell.
+const LARGE_MOMENTS: usize = 50;
+/// Devices of the large cells.
+const LARGE_DEVICES: [&str; 10] = [
+    "pictures",
+    "bwdif",
+    "pictures-twice",
+    "weave-twice",
+    "mean-twice",
+    "top-field-twice",
+    "lines-doubled",
+    "bob-wrong-order",
+    "tff",
+    "film-2-3",
+];
+/// Frame size of the short form.
+const SHORT_SIZE: Size = Size { width: 240, height: 160 };
+/// Field periods of a cell of the short form.
+const SHORT_MOMENTS: usize = 60;
+
 /// Recordings that every device meets.
 const RECORDINGS: [Recording; 2] = [Recording::LOSSLESS, Recording::LOSSY];
 /// Devices whose pictures are also scaled on the way, as whole frames.
@@ -98,5 +121,31 @@ fn of_devices(content: &Arc<Content>, devices: Vec<Device>) -> Vec<Cell> {
             recording,
         }));
     }
+    cells
+}
+
+/// Cells of a content at the size of broadcasts: a few devices.
+pub fn large_cells(content: &Arc<Content>) -> Vec<Cell> {
+    let mut devices = devices::all(moments(content, LARGE_MOMENTS));
+    devices.retain(|device| LARGE_DEVICES.contains(&device.name));
+    let mut cells = of_devices(content, devices);
+    cells.retain(|cell| cell.recording.scaled.is_none());
+    cells
+}
+
+/// Cells of the short form: a device of every outcome in both recordings, and the contents that look like a fault.
+pub fn short() -> Vec<Cell> {
+    let contents = content::DETAILED.map(|(name, _)| Arc::new(Content::painted(name, SHORT_SIZE)));
+    let mut cells = Vec::new();
+    let mut seen = BTreeSet::new();
+    let devices = devices::all(SHORT_MOMENTS).into_iter();
+    for (turn, device) in devices.filter(|device| seen.insert(device.outcomes[0])).enumerate() {
+        let content = &contents[turn % contents.len()];
+        cells.extend(of_devices(content, vec![device]));
+    }
+    for (name, _) in content::TRAPS {
+        cells.extend(trap_cells(&Arc::new(Content::painted(name, SHORT_SIZE)), SHORT_MOMENTS));
+    }
+    cells.retain(|cell| cell.recording.scaled.is_none());
     cells
 }

@@ -67,6 +67,8 @@ pub struct CellScore {
     pub recording: String,
     pub outcome: Count,
     pub found_outcome: String,
+    /// Frames rightly marked and called, where the outcome is right too; none where it is not.
+    pub recognised: Count,
     /// Frames with exactly the marks they should have.
     pub marks: Count,
     /// Frames rightly called new or repeat.
@@ -109,10 +111,17 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
     let mut marks = Count::default();
     let mut unmarked = Count::default();
     let mut classes = Count::default();
+    let found_outcome = audited.outcome.clone().unwrap_or_else(|| "none".to_owned());
+    let outcome_right = device.outcomes.contains(&found_outcome.as_str());
+    let mut recognised = Count::default();
     for (place, truth) in truths.iter().enumerate() {
         let found = audited.frames.get(place);
-        marks_right(cell, place, truth, found).into_iter().for_each(|is_right| marks.add(is_right));
-        classes.add(found.is_some_and(|frame| (frame.class == "new") == (truth.is_new || place == 0)));
+        let class_right = found.is_some_and(|frame| (frame.class == "new") == truth.is_new);
+        classes.add(class_right);
+        if let Some(marks_right) = marks_right(cell, place, truth, found) {
+            marks.add(marks_right);
+            recognised.add(outcome_right && marks_right && class_right);
+        }
         if WHOLE_PICTURES.contains(&device.name) {
             unmarked.add(found.is_some_and(|frame| FLAGS.iter().all(|flag| !frame.has(flag))));
         }
@@ -122,7 +131,6 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
         let is_new = device.fields()[place - 1].1 != moment;
         fields.add(audited.fields.get(place).is_some_and(|field| (field.class == "new") == is_new));
     }
-    let found_outcome = audited.outcome.clone().unwrap_or_else(|| "none".to_owned());
     // A segmented capture may be taken for what it looks like or for what it was sent as.
     let order = match device.scan {
         Scan::Progressive if device.flagged != Scan::Progressive => None,
@@ -134,8 +142,9 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
         device: device.name,
         content: cell.content.name.clone(),
         recording: cell.recording.name(),
-        outcome: Count::of(Some(device.outcomes.contains(&found_outcome.as_str()))),
+        outcome: Count::of(Some(outcome_right)),
         found_outcome,
+        recognised,
         marks,
         classes,
         fields,
@@ -145,25 +154,79 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
     }
 }
 
-/// One line per device and recording, over all contents; then a line per cell with another outcome.
-pub fn table(scores: &[CellScore]) -> String {
+/// Least share of the frames of a row that must be recognised.
+fn reach(recording: &str) -> f64 {
+    if recording.starts_with("lossless") {
+        0.99
+    } else {
+        0.95
+    }
+}
+
+/// Least share of frames without a mark, where none is right.
+const UNMARKED: f64 = 0.999;
+
+/// Where the reach is missed, a line each.
+pub fn missed(scores: &[CellScore]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for ((device, recording), scores) in by_row(scores) {
+        let recognised = sum(&scores, |score| score.recognised);
+        if recognised.share() < reach(recording) {
+            lines.push(format!("{device} {recording}: recognised {recognised}"));
+        }
+        let unmarked = sum(&scores, |score| score.unmarked);
+        if unmarked.total > 0 && unmarked.share() < UNMARKED {
+            lines.push(format!("{device} {recording}: without a mark {unmarked}"));
+        }
+        for (what, count) in [
+            ("order of the fields", sum(&scores, |score| score.order)),
+            ("holds in fields", sum(&scores, |score| score.field_holds)),
+        ] {
+            if count.right < count.total {
+                lines.push(format!("{device} {recording}: {what} {}/{}", count.right, count.total));
+            }
+        }
+    }
+    lines
+}
+
+/// Scores of each device and recording.
+fn by_row(scores: &[CellScore]) -> BTreeMap<(&str, &str), Vec<&CellScore>> {
     let mut rows: BTreeMap<(&str, &str), Vec<&CellScore>> = BTreeMap::new();
     for score in scores {
         rows.entry((score.device, &score.recording)).or_default().push(score);
     }
+    rows
+}
+
+fn sum(scores: &[&CellScore], pick: fn(&CellScore) -> Count) -> Count {
+    scores.iter().map(|score| pick(score)).fold(Count::default(), Count::plus)
+}
+
+/// One line per device and recording, over all contents; then a line per cell with another outcome.
+pub fn table(scores: &[CellScore]) -> String {
     let mut text = format!(
-        "{:<26}{:<26}{:>6}{:>9}{:>9}{:>9}{:>9}{:>9}{:>9}{:>10}\n",
-        "device", "recording", "cells", "outcome", "marks", "classes", "fields", "holds", "order", "unmarked"
+        "{:<26}{:<26}{:>6}{:>9}{:>11}{:>9}{:>9}{:>9}{:>9}{:>9}{:>10}\n",
+        "device",
+        "recording",
+        "cells",
+        "outcome",
+        "recognised",
+        "marks",
+        "classes",
+        "fields",
+        "holds",
+        "order",
+        "unmarked"
     );
-    for ((device, recording), scores) in rows {
-        let sum = |pick: fn(&CellScore) -> Count| {
-            scores.iter().map(|score| pick(score)).fold(Count::default(), Count::plus)
-        };
+    for ((device, recording), scores) in by_row(scores) {
+        let sum = |pick| sum(&scores, pick);
         writeln!(
             text,
-            "{device:<26}{recording:<26}{:>6}{:>9}{:>9}{:>9}{:>9}{:>9}{:>9}{:>10}",
+            "{device:<26}{recording:<26}{:>6}{:>9}{:>11}{:>9}{:>9}{:>9}{:>9}{:>9}{:>10}",
             scores.len(),
             sum(|s| s.outcome),
+            sum(|s| s.recognised),
             sum(|s| s.marks),
             sum(|s| s.classes),
             sum(|s| s.fields),

@@ -23,8 +23,9 @@ use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-use fields::audited::audit;
+use fields::audited::{audit, Audited};
 use fields::content::{Content, DETAILED, TRAPS};
+use fields::perfect;
 use fields::score::{missed, score, table, CellScore};
 use fields::{Cell, LARGE_SIZE, MOMENTS, SIZE};
 
@@ -108,6 +109,47 @@ fn full() {
         scores.extend(run(&cells));
     }
     check(&scores);
+}
+
+#[test]
+fn a_faultless_audit_misses_nothing() {
+    for cell in fields::short() {
+        let score = score(&cell, &perfect::judgement(&cell));
+        assert_eq!(missed(std::slice::from_ref(&score)), [] as [&str; 0]);
+        assert_eq!(score.recognised.right, score.recognised.total, "{}", cell.name());
+        assert_eq!(score.fields.right, score.fields.total, "{}", cell.name());
+    }
+}
+
+#[test]
+fn each_kind_of_error_is_missed() {
+    type Spoil = fn(&mut Audited);
+    let table: [(&str, Spoil, &str); 8] = [
+        ("weave-twice", |a| a.outcome = None, "weave-twice lossless: recognised 0.00%"),
+        ("weave-twice", |a| a.frames[7].flags.clear(), "weave-twice lossless: recognised 98.33%"),
+        ("mean-twice", |a| a.frames[7].class = "new".to_owned(), "mean-twice lossless: recognised 98.33%"),
+        (
+            "top-field-twice",
+            |a| a.frames[7].flags.push("blend".to_owned()),
+            "top-field-twice lossless: recognised 98.33%",
+        ),
+        (
+            "pictures",
+            |a| a.frames[7].flags.push("combed".to_owned()),
+            "pictures lossless: without a mark 98.33%",
+        ),
+        ("tff", |a| a.scan = "bff".to_owned(), "tff lossless: order of the fields 0/1"),
+        ("film-2-3", |a| a.field_holds = Some(vec![2, 2]), "film-2-3 lossless: holds in fields 0/1"),
+        ("film-lock-lost", |a| a.frames.truncate(59), "film-lock-lost lossless: recognised 98.33%"),
+    ];
+    for (device, spoil, expected) in table {
+        let all = fields::short();
+        let cell = all.iter().find(|cell| cell.device.name == device).expect("a device of the short form");
+        let mut audited = perfect::judgement(cell);
+        spoil(&mut audited);
+        let missed = missed(&[score(cell, &audited)]);
+        assert!(missed.iter().any(|line| line == expected), "{expected}: {missed:?}");
+    }
 }
 
 #[test]

@@ -20,6 +20,8 @@ pub enum Scan {
     Progressive,
     /// Two fields, this one first.
     Interlaced(Parity),
+    /// Two fields, the top one first, and the other order from this frame on.
+    TurnsAt(usize),
 }
 
 impl Scan {
@@ -28,6 +30,7 @@ impl Scan {
             Self::Progressive => "progressive",
             Self::Interlaced(Parity::Top) => "tff",
             Self::Interlaced(Parity::Bottom) => "bff",
+            Self::TurnsAt(_) => "mixed",
         }
     }
 }
@@ -101,13 +104,17 @@ impl Device {
 
     /// Fields in the order of time, with their moments, of an interlaced capture.
     pub fn fields(&self) -> Vec<(Parity, usize)> {
-        let Scan::Interlaced(first) = self.scan else { return Vec::new() };
-        let in_order = |shown: &Shown| {
-            let (top, bottom) = shown.moments();
-            let of = |parity| (parity, if parity == Parity::Top { top } else { bottom });
-            [of(first), of(first.other())]
+        let first_of = |frame: usize| match self.scan {
+            Scan::Progressive => None,
+            Scan::Interlaced(first) => Some(first),
+            Scan::TurnsAt(turn) => Some(if frame < turn { TOP } else { BOTTOM }),
         };
-        self.shown.iter().flat_map(in_order).collect()
+        let in_order = |(frame, shown): (usize, &Shown)| {
+            let (top, bottom) = shown.moments();
+            let of = |parity| (parity, if parity == TOP { top } else { bottom });
+            first_of(frame).map(|first| [of(first), of(first.other())])
+        };
+        self.shown.iter().enumerate().filter_map(in_order).flatten().collect()
     }
 }
 
@@ -190,10 +197,14 @@ fn half_rate(moments: usize) -> Vec<Device> {
 fn one_field(moments: usize) -> Vec<Device> {
     let kept_top = (0..moments).step_by(2).map(|moment| Shown::OneField { moment, kept: TOP });
     let kept_bottom = (1..moments).step_by(2).map(|moment| Shown::OneField { moment, kept: BOTTOM });
+    let smooth = (1..moments).step_by(2).map(|moment| Shown::OneFieldSmooth { moment, kept: BOTTOM });
+    let doubled_top = (0..moments).step_by(2).map(|moment| Shown::Doubled { moment, kept: TOP });
     let doubled = (0..moments).map(|moment| Shown::Doubled { moment, kept: TOP.after(moment) });
     vec![
         Device::new("top-field-twice", &["one-field"], twice(kept_top)).holds(&[2]),
         Device::new("bottom-field-twice", &["one-field"], twice(kept_bottom)).holds(&[2]),
+        Device::new("bottom-field-smooth-twice", &["one-field"], twice(smooth)).holds(&[2]),
+        Device::new("top-field-doubled-twice", &["one-field"], twice(doubled_top)).holds(&[2]),
         Device::new("lines-doubled", &["line-bobbing"], doubled.collect()).holds(&[1]),
     ]
 }
@@ -231,15 +242,35 @@ fn passed_on(moments: usize) -> Vec<Device> {
         device("tff", TOP),
         device("bff", BOTTOM),
         device("tff-unflagged", TOP).flagged(Scan::Progressive),
-        segmented(moments, "segmented"),
+        segmented(moments),
+        turning(moments),
+        partly_segmented(moments),
     ]
 }
 
+/// An edit joins a part whose top field is first and one whose bottom field is.
+fn turning(moments: usize) -> Device {
+    let turn = moments / 4;
+    let in_order: Vec<usize> = (0..moments).collect();
+    let mut shown = paired(&in_order[..turn * 2], TOP);
+    shown.extend(paired(&in_order[turn * 2..], BOTTOM));
+    let device = Device::new("tff-then-bff", &["interlaced"], shown).interlaced(TOP);
+    Device { scan: Scan::TurnsAt(turn), ..device }
+}
+
+/// The first half has two moments per frame, the second one.
+fn partly_segmented(moments: usize) -> Device {
+    let half = moments / 4 * 2;
+    let fields: Vec<usize> =
+        (0..moments).map(|field| if field < half { field } else { field / 2 * 2 }).collect();
+    Device::new("tff-then-segmented", &["interlaced"], paired(&fields, TOP)).interlaced(TOP)
+}
+
 /// Both fields of a frame show one moment. The samples cannot say that they were sent as fields.
-fn segmented(moments: usize, name: &'static str) -> Device {
+fn segmented(moments: usize) -> Device {
     const OUTCOMES: &[&str] = &["interlaced", "half-rate", "film-pulldown"];
     let pictures: Vec<usize> = (0..moments).map(|field| field / 2).collect();
-    let device = Device::new(name, OUTCOMES, paired(&pictures, TOP)).interlaced(TOP);
+    let device = Device::new("segmented", OUTCOMES, paired(&pictures, TOP)).interlaced(TOP);
     Device { scan: Scan::Progressive, ..device.field_holds(&[2]).holds(&[1]) }
 }
 

@@ -5,6 +5,7 @@ pub mod audited;
 pub mod content;
 pub mod devices;
 pub mod labels;
+pub mod perfect;
 pub mod picture;
 pub mod recordings;
 pub mod score;

@@ -58,8 +58,8 @@ impl Recording {
             (Codec::X264 { crf }, Scan::Progressive) => {
                 format!("-c:v libx264 -preset medium -crf {crf} -bf 3 -threads 2")
             }
-            (Codec::X264 { crf }, Scan::Interlaced(first)) => {
-                let order = if first == Parity::Top { "tff=1" } else { "bff=1" };
+            (Codec::X264 { crf }, Scan::Interlaced(_) | Scan::TurnsAt(_)) => {
+                let order = if flagged == Scan::Interlaced(Parity::Bottom) { "bff=1" } else { "tff=1" };
                 format!("-c:v libx264 -preset medium -crf {crf} -bf 3 -threads 2 -flags +ildct+ilme -x264-params {order}")
             }
         }
@@ -68,7 +68,7 @@ impl Recording {
     fn filters(self, size: Size, flagged: Scan) -> String {
         let field = match flagged {
             Scan::Progressive => "setfield=prog",
-            Scan::Interlaced(Parity::Top) => "setfield=tff",
+            Scan::Interlaced(Parity::Top) | Scan::TurnsAt(_) => "setfield=tff",
             Scan::Interlaced(Parity::Bottom) => "setfield=bff",
         };
         match self.scaled {

@@ -134,6 +134,10 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
     // A segmented capture may be taken for what it looks like or for what it was sent as.
     let order = match device.scan {
         Scan::Progressive if device.flagged != Scan::Progressive => None,
+        // The last part of this one has no order of its own.
+        scan if device.name == "tff-then-segmented" => {
+            Some([scan.name(), "mixed"].contains(&audited.scan.as_str()))
+        }
         scan => Some(audited.scan == scan.name()),
     };
     let holds =

@@ -14,6 +14,8 @@ pub enum Shown {
     Woven { top: usize, bottom: usize },
     /// One field of a moment, the other interpolated.
     OneField { moment: usize, kept: Parity },
+    /// One field of a moment, the other interpolated from four lines.
+    OneFieldSmooth { moment: usize, kept: Parity },
     /// One field of a moment, each line twice.
     Doubled { moment: usize, kept: Parity },
     /// The mean of the pictures rebuilt from the two fields of a frame.
@@ -49,6 +51,7 @@ impl Shown {
             | Self::Rebuilt(moment)
             | Self::WholeRaised(moment)
             | Self::OneField { moment, .. }
+            | Self::OneFieldSmooth { moment, .. }
             | Self::Doubled { moment, .. }
             | Self::ChromaWoven { luma: moment, .. }
             | Self::ChromaRaised { luma: moment, .. } => (moment, moment),
@@ -82,7 +85,9 @@ impl Shown {
             combed_luma: combed,
             combed_chroma: combed || woven_chroma,
             lost: match self {
-                Self::OneField { kept, .. } | Self::Doubled { kept, .. } => Some(kept.other()),
+                Self::OneField { kept, .. }
+                | Self::OneFieldSmooth { kept, .. }
+                | Self::Doubled { kept, .. } => Some(kept.other()),
                 _ => None,
             },
             blend: match self {
@@ -99,6 +104,7 @@ impl Shown {
             Self::Whole(moment) | Self::Rebuilt(moment) => Picture::clone(&of(moment)),
             Self::Woven { top, bottom } => picture::woven(&of(top), &of(bottom)),
             Self::OneField { moment, kept } => picture::interpolated(&of(moment), kept),
+            Self::OneFieldSmooth { moment, kept } => picture::interpolated_smoothly(&of(moment), kept),
             Self::Doubled { moment, kept } => picture::doubled(&of(moment), kept),
             Self::Mean { top, bottom } => picture::blended(
                 &picture::interpolated(&of(top), Parity::Top),

@@ -159,7 +159,7 @@ pub fn all(moments: usize) -> Vec<Device> {
 
 /// Devices for contents that look like a fault: all they deliver is faultless.
 pub fn faultless(moments: usize) -> Vec<Device> {
-    let kept = ["pictures", "pictures-twice", "film-2-3-frames", "film-24p", "chroma-raised-by-fields"];
+    let kept = ["pictures", "pictures-twice", "film-2-3-frames", "film-24p", "pictures-444"];
     all(moments).into_iter().filter(|device| kept.contains(&device.name)).collect()
 }
 
@@ -357,7 +357,6 @@ fn chroma(moments: usize) -> Vec<Device> {
     vec![
         Device::new("chroma-woven", OUTCOMES, woven.collect()).holds(&[1]),
         Device::new("chroma-raised-as-frames", OUTCOMES, raised.collect()).holds(&[1]),
-        Device::new("chroma-raised-by-fields", FULL, (0..moments).map(Shown::WholeRaised).collect())
-            .holds(&[1]),
+        Device::new("pictures-444", FULL, (0..moments).map(Shown::WholeRaised).collect()).holds(&[1]),
     ]
 }

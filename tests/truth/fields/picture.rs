@@ -183,18 +183,9 @@ pub fn recoloured(luma: &Picture, chroma: &Picture) -> Picture {
 
 /// 4:4:4 from 4:2:0 as for progressive pictures: each chroma line serves two neighbouring luma lines.
 pub fn chroma_doubled(picture: &Picture) -> Picture {
-    chroma_raised(picture, |y| y / 2)
-}
-
-/// 4:4:4 from 4:2:0 as for interlaced pictures: each chroma line serves two neighbouring luma lines of its own field.
-pub fn chroma_doubled_by_fields(picture: &Picture) -> Picture {
-    chroma_raised(picture, |y| y / 4 * 2 + y % 2)
-}
-
-fn chroma_raised(picture: &Picture, source_row: impl Fn(usize) -> usize) -> Picture {
     let height = picture.planes[0].height();
     let raised = |plane: &Plane| {
-        let rows = (0..height).map(|y| plane.row(source_row(y)));
+        let rows = (0..height).map(|y| plane.row(y / 2));
         let samples = rows.flat_map(|row| row.iter().flat_map(|&sample| [sample, sample])).collect();
         Plane { width: plane.width * 2, samples }
     };

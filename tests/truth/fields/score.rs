@@ -57,7 +57,7 @@ const FROM_ONE_FIELD: [&str; 5] =
     ["bob", "bob-wrong-order", "film-bob", "lines-doubled", "bwdif-wrong-order"];
 /// Devices that deliver whole pictures only: no mark on any frame is right.
 const WHOLE_PICTURES: [&str; 5] =
-    ["pictures", "pictures-twice", "film-2-3-frames", "film-24p", "chroma-raised-by-fields"];
+    ["pictures", "pictures-twice", "film-2-3-frames", "film-24p", "pictures-444"];
 
 /// What an audit got right of one cell.
 #[derive(Clone, Debug)]

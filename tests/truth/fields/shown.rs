@@ -24,7 +24,7 @@ pub enum Shown {
     ChromaWoven { luma: usize, other: usize, kept: Parity },
     /// 4:4:4; luma of one moment, each chroma line of two interlaced fields on two neighbouring lines.
     ChromaRaised { luma: usize, other: usize, kept: Parity },
-    /// 4:4:4; one moment whose interlaced chroma was raised field by field, as it should be.
+    /// 4:4:4; the whole picture of a moment.
     WholeRaised(usize),
 }
 
@@ -117,7 +117,7 @@ impl Shown {
                 let chroma = picture::chroma_doubled(&two_moments(&of(luma), &of(other), kept));
                 picture::recoloured(&of(luma), &chroma)
             }
-            Self::WholeRaised(moment) => picture::chroma_doubled_by_fields(&of(moment)),
+            Self::WholeRaised(moment) => picture::chroma_doubled(&of(moment)),
         }
     }
 }

@@ -22,11 +22,13 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Instant;
 
 use fields::audited::{audit, Audited};
 use fields::content::{Content, DETAILED, TRAPS};
 use fields::perfect;
 use fields::score::{missed, score, table, CellScore};
+use fields::shown::Shown;
 use fields::{Cell, LARGE_SIZE, MOMENTS, SIZE};
 
 /// Folders with real clips: those named, or the one beside the project.
@@ -160,6 +162,40 @@ fn short_form() {
     let mut cells = fields::short();
     cells.retain(wanted);
     check(&run(&cells));
+}
+
+/// Most time that fields may cost, as a multiple of the same frames taken for progressive.
+const COST_MAX: f64 = 1.3;
+/// Runs of which the quickest counts: the machine has other things to do.
+const RUNS: usize = 5;
+
+#[test]
+#[ignore = "measures time: run by scripts/truth"]
+fn fields_cost_little() {
+    let scratch = tempfile::tempdir().expect("a scratch folder");
+    let file = scratch.path().join("frames.y4m");
+    let content = Content::painted("pan", LARGE_SIZE);
+    let mut bytes =
+        format!("YUV4MPEG2 W{} H{} F30000:1001 It C420\n", LARGE_SIZE.width, LARGE_SIZE.height).into_bytes();
+    for frame in 0..30 {
+        bytes.extend_from_slice(b"FRAME\n");
+        let shown = Shown::Woven { top: frame * 2, bottom: frame * 2 + 1 };
+        shown.picture(&content).write_to(&mut bytes).expect("memory takes all");
+    }
+    std::fs::write(&file, bytes).expect("the scratch folder takes frames");
+    let quickest = |scan: &str| {
+        let run = || {
+            let start = Instant::now();
+            let audited = audit(&file, &["--scan", scan], scratch.path());
+            assert_eq!(audited.fields.is_empty(), scan == "progressive");
+            start.elapsed()
+        };
+        (0..RUNS).map(|_| run()).min().expect("a run").as_secs_f64()
+    };
+    let (fields, frames) = (quickest("auto"), quickest("progressive"));
+    let cost = fields / frames;
+    println!("30 frames of 1080 lines: {fields:.3} s as fields, {frames:.3} s as frames, {cost:.2} times");
+    assert!(cost <= COST_MAX, "{cost}");
 }
 
 #[test]

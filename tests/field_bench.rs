@@ -155,6 +155,29 @@ fn each_kind_of_error_is_missed() {
 }
 
 #[test]
+fn what_the_user_says_of_the_scan_stands_above_samples_and_flags() {
+    if !encoder_at_hand() {
+        return eprintln!("SKIPPED: the field bench needs ffmpeg on the search path");
+    }
+    let cells = fields::short();
+    let of =
+        |device: &str| cells.iter().find(|cell| cell.device.name == device).expect("a device").file(&cache());
+    let scratch = tempfile::tempdir().expect("a scratch folder");
+    for (device, said, expected) in [
+        ("tff", "auto", "tff"),
+        ("tff", "tff", "tff"),
+        ("tff", "bff", "bff"),
+        ("tff", "progressive", "progressive"),
+        ("pictures", "auto", "progressive"),
+        ("pictures", "tff", "tff"),
+    ] {
+        let audited = audit(&of(device), &["--scan", said], scratch.path());
+        assert_eq!(audited.scan, expected, "{device}, --scan {said}");
+        assert_eq!(audited.fields.is_empty(), expected == "progressive", "{device}, --scan {said}");
+    }
+}
+
+#[test]
 fn short_form() {
     if !encoder_at_hand() {
         return eprintln!("SKIPPED: the field bench needs ffmpeg on the search path");

@@ -145,7 +145,10 @@ pub fn short() -> Vec<Cell> {
         cells.extend(of_devices(content, vec![device]));
     }
     for (name, _) in content::TRAPS {
-        cells.extend(trap_cells(&Arc::new(Content::painted(name, SHORT_SIZE)), SHORT_MOMENTS));
+        let content = Arc::new(Content::painted(name, SHORT_SIZE));
+        let mut devices = devices::faultless(SHORT_MOMENTS);
+        devices.truncate(2);
+        cells.extend(of_devices(&content, devices));
     }
     cells.retain(|cell| cell.recording.scaled.is_none());
     cells

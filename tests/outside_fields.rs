@@ -192,15 +192,15 @@ fn raw_pictures(scratch: &Path) -> PathBuf {
 }
 
 /// The interlaced signal of a stream whose repeat flags a general-purpose library carries out.
-fn carried_out(stream: &Path, first: Parity) -> PathBuf {
+fn carried_out(stream: &Path) -> PathBuf {
     let signal = stream.with_extension("signal.mkv");
-    let order = if first == Parity::Top { "tff" } else { "bff" };
-    let filters = format!(
-        "-r 24000/1001 -vf repeatfields,setfield={order},setpts=N*1001/30000/TB -r 30000/1001 -fps_mode passthrough -c:v ffv1"
-    );
-    ffmpeg(stream, filters.trim_start_matches("-r 24000/1001 "), &signal);
+    ffmpeg(stream, &format!("-map 0:v:0 {CARRY_OUT} -c:v ffv1"), &signal);
     signal
 }
+
+/// Repeats fields as flagged; the frames that come of it are top field first, 29.97 per second.
+const CARRY_OUT: &str =
+    "-vf repeatfields,setfield=tff,setpts=N*1001/30000/TB -r 30000/1001 -fps_mode passthrough";
 
 /// Film in fields by flags, four pictures in ten fields: TBT BT BTB TB. Follows from the parity rule of H.264
 /// (D.2.2); the same display in H.262's flags and in the frame tags of YUV4MPEG2's `Im`.
@@ -233,6 +233,28 @@ fn three_ways_to_write_film_in_fields_are_one() {
     assert_eq!(out_of_turn(&[by_pic_struct(5), by_pic_struct(3)]), [3]);
 }
 
+#[test]
+fn pictures_tagged_in_yuv4mpeg2_last_for_the_fields_of_their_tags() {
+    // yuv4mpeg(5): in a stream tagged Im every frame says how it is shown; T and B are three fields, t and b two.
+    let content = Content::painted("pan", SIZE);
+    let mut bytes = format!("YUV4MPEG2 W{} H{} F30000:1001 Im C420\n", SIZE.width, SIZE.height).into_bytes();
+    for (moment, tag) in ['T', 'b', 'B', 't'].into_iter().cycle().enumerate().take(PICTURES) {
+        bytes.extend_from_slice(format!("FRAME I{tag}pp\n").as_bytes());
+        content.picture(moment).write_to(&mut bytes).unwrap();
+    }
+    let scratch = tempfile::tempdir().unwrap();
+    let path = scratch.path().join("tagged.y4m");
+    fs::write(&path, bytes).unwrap();
+    let audited = audit(&path, &[], scratch.path());
+    let display = film_display();
+    assert_eq!(audited.frames.len(), PICTURES);
+    for (number, row) in audited.frames.iter().enumerate() {
+        let fields: usize = display[..number].iter().map(|picture| picture.fields).sum();
+        let expected = fields as f64 * 1001.0 / 60_000.0;
+        assert!((row.time_s - expected).abs() < 1e-8, "picture {number}: {} {expected}", row.time_s);
+    }
+}
+
 /// MPEG-2 from a general-purpose encoder, then the flags of each picture as `pictures` has them.
 fn mpeg2_with(pictures: &[Displayed], scratch: &Path) -> PathBuf {
     let stream = scratch.join("film.m2v");
@@ -241,7 +263,7 @@ fn mpeg2_with(pictures: &[Displayed], scratch: &Path) -> PathBuf {
     let mut bytes = fs::read(&stream).expect("the encoder wrote");
     let places: Vec<(u8, usize)> = start_codes(&bytes).collect();
     let mut number = 0;
-    for (code, at) in places.into_iter().filter(|(code, _)| *code == EXTENSION_START) {
+    for (_, at) in places.into_iter().filter(|(code, _)| *code == EXTENSION_START) {
         match bytes[at] >> 4 {
             SEQUENCE_EXTENSION => bytes[at + 1] &= !0x08,
             PICTURE_CODING_EXTENSION => {
@@ -252,7 +274,6 @@ fn mpeg2_with(pictures: &[Displayed], scratch: &Path) -> PathBuf {
             }
             _ => {}
         }
-        let _ = code;
     }
     assert_eq!(number, pictures.len());
     fs::write(&stream, bytes).expect("the scratch folder takes the stream");
@@ -269,7 +290,7 @@ fn film_flagged_in_mpeg2_is_found_in_its_fields() {
     let read: Vec<Displayed> =
         mpeg2_flags(&fs::read(&stream).unwrap()).into_iter().map(by_mpeg2_flags).collect();
     assert_eq!(read, film_display());
-    let audited = audit(&carried_out(&stream, Parity::Top), &[], scratch.path());
+    let audited = audit(&carried_out(&stream), &[], scratch.path());
     agree(&audited, &read, "MPEG-2");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));
 }
@@ -316,7 +337,7 @@ fn film_flagged_in_h264_is_found_in_its_fields() {
     let flags: Vec<u32> = (0..PICTURES).map(|number| FILM_PIC_STRUCTS[number % 4]).collect();
     let stream = h264_with(&flags, scratch.path());
     assert_eq!(pic_structs(&stream), flags);
-    let audited = audit(&carried_out(&stream, Parity::Top), &[], scratch.path());
+    let audited = audit(&carried_out(&stream), &[], scratch.path());
     agree(&audited, &film_display(), "H.264");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));
 }
@@ -338,11 +359,7 @@ fn film_flagged_in_a_real_stream_is_found_in_its_fields() {
     assert_eq!(out_of_turn(&read), [] as [usize; 0]);
     // 48 pictures of the 240 in 120 fields: two seconds.
     let signal = scratch.path().join("signal.mkv");
-    ffmpeg(
-        &stream,
-        "-map 0:v:0 -vf repeatfields,setfield=tff,setpts=N*1001/30000/TB -frames:v 60 -r 30000/1001 -c:v ffv1",
-        &signal,
-    );
+    ffmpeg(&stream, &format!("-map 0:v:0 {CARRY_OUT} -frames:v 60 -c:v ffv1"), &signal);
     let audited = audit(&signal, &[], scratch.path());
     agree(&audited, &read[..48], "soft-pulldown-480.ts");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));

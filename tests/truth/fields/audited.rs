@@ -32,6 +32,7 @@ pub struct Row {
     /// Only fields have one.
     pub parity: String,
     pub frame: u64,
+    pub time_s: f64,
     pub digest: String,
 }
 
@@ -105,6 +106,7 @@ fn rows(path: &Path) -> Vec<Row> {
                 .collect(),
             parity: cell("parity").unwrap_or_default().to_owned(),
             frame: cell("frame").expect("a frame").parse().expect("a number"),
+            time_s: cell("time_s").expect("a time").parse().expect("a number"),
             digest: cell("digest").expect("a digest").to_owned(),
         }
     };

@@ -93,7 +93,7 @@ impl Plane {
 }
 
 fn mean(a: u8, b: u8) -> u8 {
-    ((u16::from(a) + u16::from(b) + 1) / 2) as u8
+    u16::from(a).midpoint(u16::from(b) + 1) as u8
 }
 
 /// Luma, then the two colour differences.

@@ -8,6 +8,7 @@ use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, ClassifiedFrame, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
+use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
 use crate::fingerprint::{Digest, FrameFingerprint};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
@@ -32,6 +33,10 @@ pub struct Audit {
     pub times: FrameTimes,
     /// Holds, patterns, judder, timing.
     pub cadence: CadenceAnalysis,
+    /// Scan, and the fields of an interlaced capture.
+    pub fields: FieldFindings,
+    /// What became of the clip's fields; `None` where nothing fits.
+    pub outcome: Option<fields::Outcome>,
     /// What was found, most severe first, then by time.
     pub findings: Vec<Finding>,
     /// Caveats.
@@ -255,6 +260,7 @@ impl Reading<'_> {
 #[derive(Default)]
 struct Gathered {
     evidence: Vec<FrameEvidence>,
+    fields: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
@@ -263,6 +269,7 @@ struct Gathered {
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
+        self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.digests.update(&fingerprint.digest);
         if fingerprint.missing_before > 0 {
@@ -274,7 +281,7 @@ impl Gathered {
 
 /// Everything after the pixels: pure from here on.
 fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Audit {
-    let Gathered { mut evidence, ticks, missing_before, digests } = gathered;
+    let Gathered { mut evidence, fields: samples, ticks, missing_before, digests } = gathered;
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let facts = reading.facts;
@@ -283,9 +290,24 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
-    let classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
+    let mut classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
     drop(evidence);
+    let scan = ScanFacts {
+        flagged: facts.scan,
+        given: settings.scan,
+        delivered_rate: settled.times.delivered_rate,
+        frames: classified.frames.len(),
+    };
+    let fields = fields::mark(&mut classified.frames, &samples, &settled.times, &scan);
+    drop(samples);
     let cadence = cadence::analyse(&classified.frames, &settled.times);
+    let around = Circumstances {
+        cadence: &cadence,
+        delivered_rate: settled.times.delivered_rate,
+        flagged: facts.scan,
+        frames: classified.frames.len() as u64,
+    };
+    let outcome = fields::outcome(&fields, &around);
     let conclusion =
         verdict::conclude(&classified.frames, &settled.times, &cadence, settings.source_rate, complete);
     notes.extend(settled.notes);
@@ -299,6 +321,8 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         frames: classified.frames,
         times: settled.times,
         cadence,
+        fields,
+        outcome,
         findings: conclusion.findings,
         notes,
         verdict: conclusion.verdict,

@@ -3,10 +3,10 @@
 //! Data flows one way and narrows at each step:
 //!
 //! ```text
-//! capture ─ Frame ─▶ fingerprint ─ FrameFingerprint ─▶ classify ─ ClassifiedFrame ─▶ cadence ─▶ verdict ─▶ report
+//! capture ─ Frame ─▶ fingerprint ─ FrameFingerprint ─▶ classify ─ ClassifiedFrame ─▶ fields ─▶ cadence ─▶ verdict ─▶ report
 //! ```
 //!
-//! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`cadence`] and [`verdict`] are pure:
+//! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`fields`], [`cadence`] and [`verdict`] are pure:
 //! no files, clocks or threads. [`audit::audit`] is the entry that joins the stages.
 
 #![warn(missing_docs)]
@@ -17,6 +17,7 @@ pub mod capture;
 pub mod classify;
 pub mod demo;
 pub mod error;
+pub mod fields;
 pub mod fingerprint;
 pub mod frame;
 pub mod note;

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::frame::Rect;
+use crate::frame::{Rect, Scan};
 use crate::units::Rate;
 
 /// Choices for one audit. `Default` is what the command line gives without options.
@@ -14,6 +14,8 @@ pub struct Settings {
     pub view: ViewSettings,
     /// Rate of the clip that was played, where the person knows it.
     pub source_rate: Option<Rate>,
+    /// How the capture is scanned, where the person knows it better than its pixels and flags.
+    pub scan: Option<Scan>,
 }
 
 /// How to read a capture.
@@ -51,6 +53,7 @@ impl Settings {
             ("--stream", self.reading.stream.map(|stream| stream.to_string())),
             ("--region", self.view.region.as_ref().map(rect)),
             ("--source-rate", self.source_rate.map(fraction)),
+            ("--scan", self.scan.map(|scan| scan.name().to_owned())),
         ];
         let excluded = self.view.exclude.iter().map(|one| ("--exclude", Some(rect(one))));
         single
@@ -80,6 +83,7 @@ impl Settings {
             "--stream" => self.reading.stream = Some(value.parse().ok()?),
             "--region" => self.view.region = Some(Rect::parse(value)?),
             "--source-rate" => self.source_rate = Some(Rate::parse(value)?),
+            "--scan" => self.scan = Some(Scan::from_name(value)?),
             "--exclude" => self.view.exclude.push(Rect::parse(value)?),
             // Held against what was found; no part of how it was found.
             "--require" => {}
@@ -105,6 +109,7 @@ mod tests {
             },
             view: ViewSettings { region: Some(rect(1)), exclude: vec![rect(5), rect(6)] },
             source_rate: Rate::new(25, 1),
+            scan: Some(Scan::BottomFieldFirst),
         };
         assert_eq!(Settings::from_changed(&settings.changed()), Ok(settings));
         let odd = |name: &str, value: &str| (name.to_owned(), value.to_owned());

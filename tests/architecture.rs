@@ -18,15 +18,16 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("classify", &["fingerprint"]),
     ("source", &["classify", "fingerprint"]),
     ("cadence", &["classify", "fingerprint"]),
-    ("verdict", &["classify", "cadence", "fingerprint"]),
+    ("fields", &["classify", "cadence", "fingerprint"]),
+    ("verdict", &["classify", "cadence", "fields", "fingerprint"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint"]),
-    ("report", &["audit", "verdict", "cadence", "classify", "capture", "fingerprint", "pictures"]),
+    ("report", &["audit", "verdict", "cadence", "classify", "fields", "capture", "fingerprint", "pictures"]),
     ("demo", &["capture"]),
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "cadence", "verdict"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "fields", "cadence", "verdict"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[
@@ -130,7 +131,7 @@ fn no_stage_that_decides_uses_pictures() {
 #[test]
 fn only_report_types_and_the_log_header_derive_serialize() {
     for stage in
-        ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "cadence", "verdict"]
+        ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "fields", "cadence", "verdict"]
     {
         for path in sources(stage) {
             assert!(!code(&path).contains("Serialize"), "{} derives Serialize", path.display());

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 2, in this order:
+//! Version 3, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 2`.
+//! 1. The line `evenbeat-fingerprints 3`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -20,6 +20,12 @@
 //!    | 104 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
 //!    | 144 | 96 | 48 × u16 | largest luma block change of each region |
 //!    | 240 | 192 | 96 × u16 | signature |
+//!    | 432 | 16 | 8 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier, coarse (1/256 code values), moving, combed (1/65535) |
+//!    | 448 | 16 | 8 × u16 | fit of the chroma fields, likewise |
+//!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
+//!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
+//!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
+//!    | 481 | 31 | zero | reserved |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -35,7 +41,7 @@ use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{
-    BlockSpread, FrameFingerprint, ReducedChange, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
+    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, ReducedChange, RowDetail, Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
     SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
@@ -46,9 +52,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 432;
+pub const RECORD_LEN: usize = 512;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -347,7 +353,33 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     for value in fingerprint.regions.iter().chain(&fingerprint.signature) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
+    push_fields(bytes, &fingerprint.fields);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
+}
+
+/// Bytes at the end of a record that have no meaning yet.
+const RESERVED_LEN: usize = 31;
+
+fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
+    let fits = [&fields.luma, &fields.chroma].map(|fit| {
+        [
+            fit.top_motion.0,
+            fit.bottom_motion.0,
+            fit.within.0,
+            fit.top_with_earlier.0,
+            fit.bottom_with_earlier.0,
+            fit.coarse.0,
+            fit.moving.0,
+            fit.combed.0,
+        ]
+    });
+    let rows = [&fields.moving_rows, &fields.still_rows]
+        .map(|rows| [rows.top.0, rows.bottom.0, rows.pair_below.0, rows.pair_above.0]);
+    for value in fits.iter().flatten().chain(rows.iter().flatten()) {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
+    bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
+    bytes.extend_from_slice(&[0; RESERVED_LEN]);
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -553,7 +585,11 @@ fn read_record(
         reduced: fields.reduced(),
         regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
+        fields: fields.field_measures()?,
     };
+    if fields.bytes::<RESERVED_LEN>() != [0; RESERVED_LEN] {
+        return Err("reserved bytes are not zero");
+    }
     check_values(&fingerprint)?;
     Ok(fingerprint)
 }
@@ -616,6 +652,34 @@ impl Fields<'_> {
     fn spread(&mut self) -> BlockSpread {
         let [mean, quiet, median, p90, p99, worst] = std::array::from_fn(|_| self.float());
         BlockSpread { mean, quiet, median, p90, p99, worst }
+    }
+
+    fn fit(&mut self) -> FieldFit {
+        let [top, bottom, within, top_earlier, bottom_earlier, coarse, moving, combed] = self.words::<8>();
+        FieldFit {
+            top_motion: Level(top),
+            bottom_motion: Level(bottom),
+            within: Level(within),
+            top_with_earlier: Level(top_earlier),
+            bottom_with_earlier: Level(bottom_earlier),
+            coarse: Level(coarse),
+            moving: Share(moving),
+            combed: Share(combed),
+        }
+    }
+
+    fn rows(&mut self) -> RowDetail {
+        let [top, bottom, pair_below, pair_above] = self.words::<4>().map(Level);
+        RowDetail { top, bottom, pair_below, pair_above }
+    }
+
+    fn field_measures(&mut self) -> std::result::Result<FieldMeasures, &'static str> {
+        let (luma, chroma, moving_rows, still_rows) = (self.fit(), self.fit(), self.rows(), self.rows());
+        let [unchanged @ 0..=3] = self.bytes::<1>() else {
+            return Err("its fields cannot be");
+        };
+        let (top_unchanged, bottom_unchanged) = (unchanged & 1 != 0, unchanged & 2 != 0);
+        Ok(FieldMeasures { luma, chroma, moving_rows, still_rows, top_unchanged, bottom_unchanged })
     }
 
     fn reduced(&mut self) -> ReducedChange {

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use evenbeat::frame::Rect;
+use evenbeat::frame::{Rect, Scan};
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
 use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
@@ -88,6 +88,10 @@ pub struct AuditArguments {
     /// Frames per second of the clip that was played, where you know it: then missing pictures are counted.
     #[arg(long, value_name = "RATE", value_parser = rate)]
     pub source_rate: Option<Rate>,
+    /// How the recording is scanned, against its pixels and flags: progressive, tff (top field first), bff (bottom field
+    /// first) or auto.
+    #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto)]
+    pub scan: ScanChoice,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -222,6 +226,31 @@ pub struct DemoArguments {
     pub quiet: bool,
 }
 
+/// Scans that can be asked for.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ScanChoice {
+    /// By pixels, then by flags.
+    Auto,
+    /// Whole frames of one moment.
+    Progressive,
+    /// Two fields, the top one first.
+    Tff,
+    /// Two fields, the bottom one first.
+    Bff,
+}
+
+impl ScanChoice {
+    /// The scan asked for; `None` leaves it to the pixels.
+    pub fn scan(self) -> Option<Scan> {
+        match self {
+            Self::Auto => None,
+            Self::Progressive => Some(Scan::Progressive),
+            Self::Tff => Some(Scan::TopFieldFirst),
+            Self::Bff => Some(Scan::BottomFieldFirst),
+        }
+    }
+}
+
 /// Severities by their written names.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum FailAt {
@@ -255,6 +284,7 @@ impl CaptureArguments {
             },
             view: ViewSettings { region: self.region, exclude: self.exclude.clone() },
             source_rate,
+            scan: None,
         }
     }
 }

@@ -35,7 +35,8 @@ const JUNIT: &str = "JUnit file";
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let capture = CaptureArg::from(arguments.reading.capture.clone());
-    let settings = arguments.reading.settings(arguments.source_rate);
+    let mut settings = arguments.reading.settings(arguments.source_rate);
+    settings.scan = arguments.scan.scan();
     let existing = existing(arguments.output.force);
     let folder = match &arguments.output.out {
         Some(folder) => folder.clone(),

@@ -7,11 +7,13 @@
 pub mod blocks;
 pub mod change;
 mod far;
+pub mod fields;
 mod motion;
 pub mod reduced;
 mod sequencer;
 mod view;
 
+pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use reduced::ReducedPicture;
 pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
 pub use view::ViewPlan;
@@ -100,6 +102,8 @@ pub struct FrameFingerprint {
     pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
     pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+    /// What tells fields from frames.
+    pub fields: FieldMeasures,
 }
 
 #[cfg(test)]

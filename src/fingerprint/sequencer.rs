@@ -3,6 +3,7 @@
 
 use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
+use super::fields::{FieldMeasures, FieldMeter};
 use super::reduced::ReducedPicture;
 use super::view::ViewPlan;
 use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
@@ -22,12 +23,15 @@ pub struct FrameMeasures {
     pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
     /// For the comparison with earlier frames.
     pub reduced: ReducedPicture,
+    /// What tells fields from frames.
+    pub fields: FieldMeasures,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
 #[derive(Default)]
 pub struct FrameMeter {
     blocks: BlockChange,
+    fields: FieldMeter,
 }
 
 impl FrameMeter {
@@ -49,8 +53,10 @@ impl FrameMeter {
             chroma: BlockSpread::default(),
             regions: [0; REGION_COLUMNS * REGION_ROWS],
             reduced,
+            fields: FieldMeasures::default(),
         };
         if previous.is_some() {
+            measures.fields = self.fields.measures(plan);
             self.blocks.take_means(plan, 0);
             measures.luma = self.blocks.spread();
             measures.regions = self.blocks.regions(plan.planes[0].packed.width.div_ceil(BLOCK_SIDE));
@@ -74,13 +80,16 @@ impl FrameMeter {
     ) -> (Digest, ReducedPicture) {
         reduced.prepare(plan);
         self.blocks.clear();
+        self.fields.clear();
         let mut digester = Digester::default();
         let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
         for (index, plane) in plan.planes.iter().enumerate() {
             for (number, stripe) in plane.stripes(side, plan.bytes_per_sample).enumerate() {
                 let samples = &current[stripe.clone()];
                 if let Some(previous) = previous {
-                    self.blocks.add_stripe(plan, index, samples, &previous[stripe.clone()]);
+                    let previous = &previous[stripe.clone()];
+                    self.blocks.add_stripe(plan, index, samples, previous);
+                    self.fields.add_stripe(plan, index, number * side, samples, previous);
                 }
                 if index == 0 {
                     reduced.reduce_stripe(plan, samples, number * (side / reduced.factor));
@@ -158,6 +167,7 @@ impl Sequencer {
             reduced,
             regions: measures.regions,
             signature: measures.reduced.signature(),
+            fields: measures.fields,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

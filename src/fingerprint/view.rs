@@ -61,6 +61,11 @@ pub(super) struct PlaneView {
 }
 
 impl PlaneView {
+    /// Row of the whole plane that the packed plane begins with: tells the parity of its rows.
+    pub(super) fn first_row(&self) -> usize {
+        self.region.rows.start
+    }
+
     /// The bytes of the next rows of this plane within a packed picture, `side` rows at a time.
     pub(super) fn stripes(&self, side: usize, bytes_per_sample: usize) -> impl Iterator<Item = Range<usize>> {
         let row_bytes = self.packed.width * bytes_per_sample;

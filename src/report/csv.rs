@@ -1,9 +1,10 @@
-//! `frames.csv`: one row per frame. Numbers are written from integers, so no platform rounds differently.
+//! `frames.csv` and `fields.csv`: one row per frame and per field. Numbers are written from integers, so no platform rounds differently.
 
 use std::io::{self, Write};
 
 use crate::audit::Audit;
 use crate::classify::ClassifiedFrame;
+use crate::fields::FieldAudit;
 use crate::fingerprint::Digest;
 use crate::units::TimeBase;
 
@@ -48,9 +49,49 @@ fn nanoseconds(base: TimeBase, ticks: i64, origin: i64) -> i64 {
     nanoseconds.clamp(i128::from(i64::MIN), i128::from(i64::MAX)) as i64
 }
 
+/// The header line of the table of fields. Columns may be added at the end, never renamed or moved.
+pub const FIELDS_HEADER: &str = "field,frame,parity,time_s,class,confidence,evidence,change,flags,digest";
+
+/// Writes the header and one row per field, in the order of their moments. `digest` stands for the samples of a
+/// field: it is equal where these are proven equal to the ones of the same parity before.
+///
+/// # Errors
+/// What `out` returns.
+pub fn write_fields(fields: &FieldAudit, out: &mut dyn Write) -> io::Result<()> {
+    let mut rows = Vec::with_capacity(CHUNK_BYTES + ROW_BYTES_MAX);
+    rows.extend_from_slice(FIELDS_HEADER.as_bytes());
+    rows.push(b'\n');
+    let origin = fields.times.ticks.first().copied().unwrap_or(0);
+    for (index, (field, &ticks)) in fields.fields.iter().zip(&fields.times.ticks).enumerate() {
+        push_decimal(&mut rows, index as u64, 0);
+        rows.push(b',');
+        push_decimal(&mut rows, index as u64 / 2, 0);
+        rows.push(b',');
+        rows.extend_from_slice(fields.parity(index).name().as_bytes());
+        rows.push(b',');
+        push_call(&mut rows, nanoseconds(fields.times.base, ticks, origin), field);
+        rows.push(b'\n');
+        if rows.len() >= CHUNK_BYTES {
+            out.write_all(&rows)?;
+            rows.clear();
+        }
+    }
+    out.write_all(&rows)
+}
+
 fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedFrame) {
     push_decimal(row, index, 0);
     row.push(b',');
+    push_call(row, nanoseconds, frame);
+    row.push(b',');
+    push_decimal(row, u64::from(frame.lost_before), 0);
+    // The shortest digits that give the same float back (what `Display` of Rust's floats promises).
+    let _ = write!(row, ",{},{}", frame.lost_uncertainty, frame.blend_weight);
+    row.push(b'\n');
+}
+
+/// What frames and fields have in common, from the time to the digest.
+fn push_call(row: &mut Vec<u8>, nanoseconds: i64, frame: &ClassifiedFrame) {
     if nanoseconds < 0 {
         row.push(b'-');
     }
@@ -72,11 +113,6 @@ fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedF
     }
     row.push(b',');
     push_hex(row, &frame.digest);
-    row.push(b',');
-    push_decimal(row, u64::from(frame.lost_before), 0);
-    // The shortest digits that give the same float back (what `Display` of Rust's floats promises).
-    let _ = write!(row, ",{},{}", frame.lost_uncertainty, frame.blend_weight);
-    row.push(b'\n');
 }
 
 /// `value` in units of the last decimal; negative values and what is no number become 0.

@@ -4,10 +4,11 @@
 
 use serde::Serialize;
 
-use super::text::{duration_s, hex, time_s};
+use super::text::{duration_s, hex, time_of, time_s};
 use crate::audit::Audit;
-use crate::cadence::Pattern;
+use crate::cadence::{FrameTimes, Pattern};
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
+use crate::fields::{self, FieldAudit, ScanSegment};
 use crate::units::Rate;
 use crate::verdict::gate::Outcome;
 use crate::verdict::Finding;
@@ -46,6 +47,8 @@ struct Document<'a> {
     motion: Motion,
     cadence: Cadence,
     judder: Judder,
+    fields: Option<Fields>,
+    outcome: Option<OutcomeRow<'a>>,
     timing: Option<TimingStatistics>,
     findings: Vec<FindingRow<'a>>,
     notes: Vec<NoteRow<'a>>,
@@ -68,6 +71,9 @@ struct Capture<'a> {
     pixel_format: String,
     bit_depth: u8,
     scan: &'static str,
+    scan_source: &'static str,
+    scan_flagged: &'static str,
+    scan_segments: Vec<ScanRow>,
     delivered_rate: Ratio,
     rate_source: &'static str,
     duration_s: f64,
@@ -75,6 +81,38 @@ struct Capture<'a> {
     time_base_s: Ratio,
     complete: bool,
     blake3: String,
+}
+
+#[derive(Serialize)]
+struct ScanRow {
+    first_frame: u64,
+    last_frame: u64,
+    scan: &'static str,
+}
+
+#[derive(Serialize)]
+struct Fields {
+    first_parity: &'static str,
+    motion: Motion,
+    cadence: Cadence,
+    judder: Judder,
+    mixed_frames: u64,
+    a_frames: Option<AFrames>,
+}
+
+#[derive(Serialize)]
+struct AFrames {
+    frame_modulo_5: u32,
+    there: u64,
+    total: u64,
+}
+
+#[derive(Serialize)]
+struct OutcomeRow<'a> {
+    code: &'static str,
+    text: &'a str,
+    first_frame: u64,
+    last_frame: u64,
 }
 
 #[derive(Serialize)]
@@ -90,6 +128,8 @@ struct Motion {
 #[derive(Serialize)]
 struct Cadence {
     holds: Option<Vec<u32>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    field_holds: Option<Option<Vec<u32>>>,
     label: Option<String>,
     coverage: f64,
     segments: Vec<SegmentRow>,
@@ -202,9 +242,14 @@ impl<'a> Document<'a> {
             format: FORMAT,
             format_version: FORMAT_VERSION,
             capture: Capture::new(audit),
-            motion: motion(audit),
-            cadence: cadence(audit),
+            motion: motion(&audit.cadence),
+            cadence: Cadence {
+                field_holds: Some(audit.fields.fields.as_ref().and_then(|fields| holds(&fields.cadence))),
+                ..cadence(&audit.cadence, &audit.times)
+            },
             judder: judder(&audit.cadence),
+            fields: audit.fields.fields.as_ref().map(fields),
+            outcome: audit.outcome.as_ref().map(outcome_row),
             timing: audit.cadence.timing.as_ref().map(|timing| timing_statistics(audit, timing)),
             findings: audit.findings.iter().map(finding_row).collect(),
             notes: audit
@@ -229,7 +274,10 @@ impl<'a> Capture<'a> {
             height_px: shape.height,
             pixel_format: shape.pixel_format.to_string(),
             bit_depth: shape.pixel_format.bit_depth,
-            scan: audit.facts.scan.name(),
+            scan: audit.fields.scan.scan.name(),
+            scan_source: audit.fields.scan.source.name(),
+            scan_flagged: audit.facts.scan.name(),
+            scan_segments: audit.fields.scan.segments.iter().map(scan_row).collect(),
             delivered_rate: ratio(audit.times.delivered_rate),
             rate_source: audit.rate_source.name(),
             duration_s: rounded(duration_s(audit), SECONDS_DECIMALS),
@@ -245,8 +293,44 @@ fn ratio(rate: Rate) -> Ratio {
     Ratio { num: rate.num(), den: rate.den() }
 }
 
-fn motion(audit: &Audit) -> Motion {
-    let motion = audit.cadence.motion;
+fn scan_row(segment: &ScanSegment) -> ScanRow {
+    ScanRow {
+        first_frame: segment.first_frame,
+        last_frame: segment.last_frame,
+        scan: segment.scan.name(),
+    }
+}
+
+fn outcome_row(outcome: &fields::Outcome) -> OutcomeRow<'_> {
+    OutcomeRow {
+        code: outcome.code.name(),
+        text: &outcome.text,
+        first_frame: outcome.first_frame,
+        last_frame: outcome.last_frame,
+    }
+}
+
+fn fields(fields: &FieldAudit) -> Fields {
+    Fields {
+        first_parity: fields.first.name(),
+        motion: motion(&fields.cadence),
+        cadence: cadence(&fields.cadence, &fields.times),
+        judder: judder(&fields.cadence),
+        mixed_frames: fields.mixed_frames().count() as u64,
+        a_frames: fields.a_frame_phase().map(|phase| AFrames {
+            frame_modulo_5: phase.frame,
+            there: phase.there,
+            total: phase.total,
+        }),
+    }
+}
+
+fn holds(cadence: &CadenceAnalysis) -> Option<Vec<u32>> {
+    cadence.pattern.as_ref().map(|pattern| pattern.holds.clone())
+}
+
+fn motion(cadence: &CadenceAnalysis) -> Motion {
+    let motion = cadence.motion;
     Motion {
         new_frames: motion.new_frames,
         repeat_frames: motion.repeat_frames,
@@ -257,15 +341,16 @@ fn motion(audit: &Audit) -> Motion {
     }
 }
 
-fn cadence(audit: &Audit) -> Cadence {
-    let cadence = &audit.cadence;
+/// The cadence of frames or of fields, `times` being theirs.
+fn cadence(cadence: &CadenceAnalysis, times: &FrameTimes) -> Cadence {
     Cadence {
-        holds: cadence.pattern.as_ref().map(|pattern| pattern.holds.clone()),
+        holds: holds(cadence),
+        field_holds: None,
         label: cadence.pattern.as_ref().map(Pattern::label),
         coverage: rounded(cadence.coverage, SHARE_DECIMALS),
         segments: cadence.segments.iter().map(segment_row).collect(),
-        breaks: cadence.breaks.iter().map(|found| break_row(audit, found)).collect(),
-        freezes: cadence.freezes.iter().map(|freeze| freeze_row(audit, freeze)).collect(),
+        breaks: cadence.breaks.iter().map(|found| break_row(times, found)).collect(),
+        freezes: cadence.freezes.iter().map(|freeze| freeze_row(times, freeze)).collect(),
         slip: cadence.slip.as_ref().map(slip_row),
     }
 }
@@ -279,20 +364,20 @@ fn segment_row(segment: &Segment) -> SegmentRow {
     }
 }
 
-fn break_row(audit: &Audit, found: &CadenceBreak) -> BreakRow {
+fn break_row(times: &FrameTimes, found: &CadenceBreak) -> BreakRow {
     BreakRow {
         frame: found.frame,
-        time_s: rounded(time_s(audit, found.frame), SECONDS_DECIMALS),
+        time_s: rounded(time_of(times, found.frame), SECONDS_DECIMALS),
         expected_hold: found.expected_hold,
         found_hold: found.found_hold,
     }
 }
 
-fn freeze_row(audit: &Audit, freeze: &Freeze) -> FreezeRow {
+fn freeze_row(times: &FrameTimes, freeze: &Freeze) -> FreezeRow {
     FreezeRow {
         first_frame: freeze.first_frame,
         last_frame: freeze.last_frame,
-        time_s: rounded(time_s(audit, freeze.first_frame), SECONDS_DECIMALS),
+        time_s: rounded(time_of(times, freeze.first_frame), SECONDS_DECIMALS),
         duration_ms: rounded(freeze.duration_ms, MS_DECIMALS),
         lost_pictures: freeze.lost_pictures,
     }

@@ -5,10 +5,11 @@ use std::fmt::Write;
 use super::escape::{fence, markdown, visible};
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
-    optional_ms_text, percent_text,
+    fields_text, optional_ms_text, percent_text, scan_text,
 };
 use super::{Provenance, Report, STRIP_PNG, TIMELINE_PNG};
 use crate::audit::Audit;
+use crate::fields::Outcome;
 
 /// Findings in the table; the report has them all.
 const FINDINGS_MAX: usize = 10;
@@ -48,7 +49,7 @@ fn push_numbers(text: &mut String, audit: &Audit) {
         || "none holds".to_owned(),
         |pattern| format!("{}, {} of judged frames", pattern.label(), percent_text(cadence.coverage)),
     );
-    let rows = [
+    let mut rows = vec![
         ("Delivered rate", format!("{} frames/s", exact_rate_text(audit.times.delivered_rate))),
         ("Motion rate", motion_rate_text(motion.motion_rate_hz)),
         (
@@ -82,7 +83,11 @@ fn push_numbers(text: &mut String, audit: &Audit) {
                 audit.facts.shape.pixel_format
             ),
         ),
+        ("Scan", scan_text(audit)),
     ];
+    rows.extend(audit.fields.fields.as_ref().map(|fields| ("Fields", fields_text(fields))));
+    let outcome = |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    rows.extend(audit.outcome.as_ref().map(outcome));
     text.push_str("| Measure | Value |\n|---|---|\n");
     for (name, value) in rows {
         let _ = writeln!(text, "| {name} | {} |", markdown(&value));

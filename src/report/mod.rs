@@ -34,6 +34,8 @@ pub use write::OutputFolder;
 pub const AUDIT_JSON: &str = "audit.json";
 /// Name of the frame table.
 pub const FRAMES_CSV: &str = "frames.csv";
+/// Name of the table of fields, of interlaced captures only.
+pub const FIELDS_CSV: &str = "fields.csv";
 /// Name of the chart.
 pub const TIMELINE_SVG: &str = "timeline.svg";
 /// Name of the chart for trackers that refuse SVG.
@@ -72,6 +74,11 @@ pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
     let chart = timeline::svg_of(audit, report.stretch)?;
     target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
     target.write_file(FRAMES_CSV, |out| csv::write(audit, out))?;
+    match &audit.fields.fields {
+        Some(fields) => target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?,
+        // One of an earlier report would speak of another capture.
+        None => target.remove_file(FIELDS_CSV)?,
+    }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
     let png = raster::png(TIMELINE_PNG, &chart)?;
     target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;

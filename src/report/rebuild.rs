@@ -10,12 +10,13 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use super::provenance::{self, Provenance};
-use super::{csv, json, AUDIT_JSON, FRAMES_CSV, PROVENANCE_JSON};
+use super::{csv, json, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PROVENANCE_JSON};
 use crate::audit::Audit;
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::error::{Error, Result};
+use crate::fields::{FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource};
 use crate::fingerprint::Digest;
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -41,7 +42,12 @@ pub fn read(path: &Path) -> Result<(Audit, Provenance)> {
     let (provenance, reader) = read_provenance(&folder.join(PROVENANCE_JSON))?;
     let table = folder.join(FRAMES_CSV);
     let base = document.capture.time_base().ok_or_else(|| wrong(&document_path, "its time base is none"))?;
-    let rows = open(&table).and_then(|file| Table { path: &table, base }.read(BufReader::new(file)))?;
+    let mut rows = open(&table).and_then(|file| Table { path: &table, base }.read(BufReader::new(file)))?;
+    if let Some(first) = document.first_field().map_err(|cause| wrong(&document_path, cause))? {
+        let table = folder.join(FIELDS_CSV);
+        let read = |file| Table { path: &table, base }.read_fields(BufReader::new(file), first);
+        rows.fields = open(&table).and_then(read)?;
+    }
     let audit = document.audit(rows, reader).map_err(|cause| wrong(&document_path, cause))?;
     if json::document(&audit) != text {
         return Err(wrong(
@@ -99,6 +105,8 @@ struct Document {
     format: String,
     format_version: u32,
     capture: Capture,
+    fields: Option<Fields>,
+    outcome: Option<OutcomeRow>,
     findings: Vec<FindingRow>,
     notes: Vec<NoteRow>,
     verdict: Verdict,
@@ -124,12 +132,35 @@ struct Capture {
     height_px: u32,
     pixel_format: String,
     scan: String,
+    scan_source: String,
+    scan_flagged: String,
+    scan_segments: Vec<ScanRow>,
     delivered_rate: Ratio,
     rate_source: String,
     times_measured: bool,
     time_base_s: Ratio,
     complete: bool,
     blake3: String,
+}
+
+#[derive(Deserialize)]
+struct ScanRow {
+    first_frame: u64,
+    last_frame: u64,
+    scan: String,
+}
+
+#[derive(Deserialize)]
+struct Fields {
+    first_parity: String,
+}
+
+#[derive(Deserialize)]
+struct OutcomeRow {
+    code: String,
+    text: String,
+    first_frame: u64,
+    last_frame: u64,
 }
 
 #[derive(Deserialize)]
@@ -173,7 +204,7 @@ impl Capture {
                 height: self.height_px,
                 pixel_format: PixelFormat::parse(&self.pixel_format)?,
             },
-            scan: Scan::from_name(&self.scan)?,
+            scan: Scan::from_name(&self.scan_flagged)?,
             nominal_rate: None,
             rate_source: None,
             time_base: self.time_base().filter(|_| self.times_measured),
@@ -183,7 +214,32 @@ impl Capture {
     }
 }
 
+impl Capture {
+    fn scan(&self) -> Option<ScanDecision> {
+        let segment = |row: &ScanRow| {
+            Some(ScanSegment {
+                first_frame: row.first_frame,
+                last_frame: row.last_frame,
+                scan: Scan::from_name(&row.scan)?,
+            })
+        };
+        Some(ScanDecision {
+            scan: Scan::from_name(&self.scan)?,
+            source: ScanSource::from_name(&self.scan_source)?,
+            segments: self.scan_segments.iter().map(segment).collect::<Option<_>>()?,
+        })
+    }
+}
+
 impl Document {
+    /// The field that comes first, where the capture is interlaced.
+    fn first_field(&self) -> std::result::Result<Option<Parity>, String> {
+        let parity = |fields: &Fields| {
+            Parity::from_name(&fields.first_parity).ok_or_else(|| "its first field is not known".to_owned())
+        };
+        self.fields.as_ref().map(parity).transpose()
+    }
+
     fn audit(self, rows: Rows, reader: String) -> std::result::Result<Audit, String> {
         if self.format != json::FORMAT || self.format_version != json::FORMAT_VERSION {
             return Err(format!(
@@ -203,6 +259,7 @@ impl Document {
             delivered_rate: Rate::new(capture.delivered_rate.num, capture.delivered_rate.den)
                 .ok_or_else(|| named("delivered rate"))?,
         };
+        let fields = self.first_field()?.map(|first| FieldAudit::of(first, rows.fields, &times));
         let requirements: Vec<Requirement> = self
             .requirements
             .iter()
@@ -215,6 +272,8 @@ impl Document {
             complete: capture.complete,
             digest: digest_of(capture.blake3.as_bytes()).ok_or_else(|| named("digest"))?,
             cadence: cadence::analyse(&rows.frames, &times),
+            fields: FieldFindings::restored(capture.scan().ok_or_else(|| named("scan"))?, fields),
+            outcome: self.outcome.map(outcome).transpose()?,
             frames: rows.frames,
             times,
             findings: self
@@ -250,6 +309,11 @@ fn finding(row: FindingRow) -> Option<Finding> {
     })
 }
 
+fn outcome(row: OutcomeRow) -> std::result::Result<Outcome, String> {
+    let code = OutcomeCode::from_name(&row.code).ok_or("its outcome is not known")?;
+    Ok(Outcome { code, text: row.text, first_frame: row.first_frame, last_frame: row.last_frame })
+}
+
 fn note(row: NoteRow) -> Option<Note> {
     Some(Note::new(NoteCode::from_name(&row.code)?, row.text))
 }
@@ -259,6 +323,7 @@ fn note(row: NoteRow) -> Option<Note> {
 struct Rows {
     frames: Vec<ClassifiedFrame>,
     ticks: Vec<i64>,
+    fields: Vec<ClassifiedFrame>,
 }
 
 struct Table<'a> {
@@ -284,6 +349,25 @@ impl Table<'_> {
         Ok(rows)
     }
 
+    /// The fields of a table of fields, `first` coming first in each frame. Times follow from the frames'.
+    fn read_fields(&self, mut input: impl BufRead, first: Parity) -> Result<Vec<ClassifiedFrame>> {
+        let mut line = String::new();
+        let mut fields = Vec::new();
+        if !self.next_line(&mut input, &mut line)? || line != csv::FIELDS_HEADER {
+            return Err(wrong(self.path, format!("its first line is not {:?}", csv::FIELDS_HEADER)));
+        }
+        while self.next_line(&mut input, &mut line)? {
+            let number = fields.len();
+            let parity = if number % 2 == 0 { first } else { first.other() };
+            let start = format!("{number},{},{},", number / 2, parity.name());
+            let field = line.strip_prefix(&start).and_then(|rest| Self::call(&mut rest.split(',').skip(1)));
+            fields.push(field.ok_or_else(|| {
+                wrong(self.path, format!("line {} is no row of field {number}", number + 2))
+            })?);
+        }
+        Ok(fields)
+    }
+
     /// The next line without its end; false at the end of the table.
     fn next_line(&self, input: &mut impl BufRead, line: &mut String) -> Result<bool> {
         line.clear();
@@ -297,11 +381,24 @@ impl Table<'_> {
 
     fn row(&self, line: &str, number: usize) -> Option<(ClassifiedFrame, i64)> {
         let mut cells = line.split(',');
-        let mut cell = || cells.next();
-        if cell()?.parse::<usize>().ok()? != number {
+        if cells.next()?.parse::<usize>().ok()? != number {
             return None;
         }
-        let ticks = self.ticks(cell()?)?;
+        let ticks = self.ticks(cells.next()?)?;
+        let frame = Self::call(&mut cells)?;
+        let mut cell = || cells.next();
+        let frame = ClassifiedFrame {
+            lost_before: cell()?.parse().ok()?,
+            lost_uncertainty: cell()?.parse().ok()?,
+            blend_weight: cell()?.parse().ok()?,
+            ..frame
+        };
+        cell().is_none().then_some((frame, ticks))
+    }
+
+    /// What rows of frames and fields have in common, from the class to the digest.
+    fn call<'a>(cells: &mut impl Iterator<Item = &'a str>) -> Option<ClassifiedFrame> {
+        let mut cell = || cells.next();
         let class = match cell()? {
             "new" => FrameClass::New,
             "repeat" => FrameClass::Repeat,
@@ -315,29 +412,17 @@ impl Table<'_> {
             "cadence" => Evidence::Cadence,
             _ => return None,
         };
-        let change = cell()?.parse().ok()?;
-        let flags = flags(cell()?)?;
-        let digest = digest_of(cell()?.as_bytes())?;
-        let lost_before = cell()?.parse().ok()?;
-        let lost_uncertainty = cell()?.parse().ok()?;
-        let blend_weight = cell()?.parse().ok()?;
-        if cell().is_some() {
-            return None;
-        }
-        Some((
-            ClassifiedFrame {
-                class,
-                confidence,
-                evidence,
-                change,
-                lost_before,
-                lost_uncertainty,
-                blend_weight,
-                flags,
-                digest,
-            },
-            ticks,
-        ))
+        Some(ClassifiedFrame {
+            class,
+            confidence,
+            evidence,
+            change: cell()?.parse().ok()?,
+            flags: flags(cell()?)?,
+            digest: digest_of(cell()?.as_bytes())?,
+            lost_before: 0,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
+        })
     }
 
     /// Ticks nearest to a time in seconds with nine decimals.

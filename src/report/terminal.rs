@@ -5,9 +5,10 @@ use std::fmt::Write;
 use super::escape::visible;
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, kind_title, length_text, motion_rate_text,
-    optional_ms_text, percent_text, wrap,
+    fields_text, optional_ms_text, percent_text, scan_text, wrap,
 };
 use crate::audit::Audit;
+use crate::fields::Outcome;
 
 /// Widest line, characters.
 pub const COLUMNS: usize = 100;
@@ -48,7 +49,7 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
         || "no pattern holds".to_owned(),
         |pattern| format!("{} over {} of judged frames", pattern.label(), percent_text(cadence.coverage)),
     );
-    vec![
+    let mut rows = vec![
         (
             "capture",
             format!(
@@ -89,7 +90,12 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
                 optional_ms_text(cadence.judder.excess_rms_ms)
             ),
         ),
-    ]
+        ("scan", scan_text(audit)),
+    ];
+    rows.extend(audit.fields.fields.as_ref().map(|fields| ("fields", fields_text(fields))));
+    let outcome = |outcome: &Outcome| ("outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    rows.extend(audit.outcome.as_ref().map(outcome));
+    rows
 }
 
 fn push_requirements(text: &mut String, audit: &Audit) {

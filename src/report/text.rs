@@ -1,13 +1,20 @@
 //! Values as text, alike in every output.
 
 use crate::audit::Audit;
+use crate::cadence::FrameTimes;
+use crate::fields::FieldAudit;
+use crate::frame::Scan;
 
 use crate::units::{hz_text, Rate};
 use crate::verdict::FindingKind;
 
 /// Time of a frame from the first frame, in ticks; frames past the end count as the last one.
 pub(super) fn ticks_from_start(audit: &Audit, frame: u64) -> i64 {
-    let ticks = &audit.times.ticks;
+    ticks_of(&audit.times, frame)
+}
+
+fn ticks_of(times: &FrameTimes, frame: u64) -> i64 {
+    let ticks = &times.ticks;
     let Some(last) = ticks.len().checked_sub(1) else { return 0 };
     let index = usize::try_from(frame).map_or(last, |frame| frame.min(last));
     ticks[index].saturating_sub(ticks[0])
@@ -15,7 +22,39 @@ pub(super) fn ticks_from_start(audit: &Audit, frame: u64) -> i64 {
 
 /// Time of a frame from the first frame, seconds.
 pub(super) fn time_s(audit: &Audit, frame: u64) -> f64 {
-    audit.times.base.seconds(ticks_from_start(audit, frame))
+    time_of(&audit.times, frame)
+}
+
+/// Time of a frame or field from the first one, seconds.
+pub(super) fn time_of(times: &FrameTimes, index: u64) -> f64 {
+    times.base.seconds(ticks_of(times, index))
+}
+
+/// The decided scan, what it rests on, and the flags where they say something else.
+pub(super) fn scan_text(audit: &Audit) -> String {
+    let decision = &audit.fields.scan;
+    let flagged = audit.facts.scan;
+    let against = if flagged == decision.scan || flagged == Scan::Unknown {
+        String::new()
+    } else {
+        format!(", flagged {}", flagged.name())
+    };
+    format!("{} (by {}{against})", decision.scan.name(), decision.source.name())
+}
+
+/// Rate and pattern of the fields of an interlaced capture.
+pub(super) fn fields_text(fields: &FieldAudit) -> String {
+    let motion = fields.cadence.motion;
+    let pattern = fields.cadence.pattern.as_ref().map_or_else(
+        || "no pattern holds".to_owned(),
+        |pattern| format!("{} over {} of judged fields", pattern.label(), percent_text(fields.cadence.coverage)),
+    );
+    format!(
+        "{} fields/s, {} moments/s, {pattern}, {} field first",
+        hz_text(motion.delivered_rate_hz),
+        motion.motion_rate_hz.map_or_else(|| "unknown".to_owned(), hz_text),
+        fields.first.name()
+    )
 }
 
 /// Length of the capture in seconds: from the first to the last frame, and one frame period for the last.

@@ -7,10 +7,11 @@ use super::table::{close_table, open_section, open_table, push_pairs, push_rest,
 use crate::audit::Audit;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
+use crate::fields::Outcome;
 use crate::report::escape::markup;
 use crate::report::text::{
     clock_text, duration_s, exact_rate_text, grouped, motion_rate_text, ms_text, optional_ms_text,
-    percent_text, time_s,
+    fields_text, percent_text, scan_text, time_s,
 };
 use crate::units::hz_text;
 
@@ -48,7 +49,7 @@ fn push_numbers(html: &mut String, audit: &Audit) {
         RateSource::Timestamps => "estimated from the timestamps",
         RateSource::Assumed => "assumed, nothing says it",
     };
-    let rows = [
+    let mut rows = vec![
         (
             "Length",
             format!("{} frames, {}", grouped(audit.frames.len() as u64), clock_text(duration_s(audit))),
@@ -73,10 +74,13 @@ fn push_numbers(html: &mut String, audit: &Audit) {
                 shape.height,
                 shape.pixel_format,
                 shape.pixel_format.bit_depth,
-                audit.facts.scan.name()
+                scan_text(audit)
             ),
         ),
     ];
+    rows.extend(audit.fields.fields.as_ref().map(|fields| ("Fields", fields_text(fields))));
+    let outcome = |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), outcome.text));
+    rows.extend(audit.outcome.as_ref().map(outcome));
     push_pairs(html, "numbers", "Numbers", &rows);
 }
 

@@ -1,0 +1,162 @@
+//! Interlaced captures, and what deinterlacing does to motion. Pure.
+//!
+//! [`mark`] finds from the field measures which frames are combed or rebuilt from one field, how the capture is
+//! scanned, and, where it is interlaced, audits its fields one by one. [`outcome`] says what became of the clip's
+//! fields, once the cadence of the frames is known.
+
+mod audit;
+mod marks;
+mod outcome;
+mod sample;
+mod scan;
+#[cfg(test)]
+mod tests;
+mod window;
+
+pub use audit::{APhase, FieldAudit};
+pub use outcome::{outcome, Circumstances, Outcome, OutcomeCode};
+pub use sample::FieldSample;
+pub use scan::{ScanDecision, ScanFacts, ScanSegment, ScanSource};
+
+use std::ops::Range;
+
+use crate::cadence::FrameTimes;
+use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
+use crate::frame::Scan;
+use marks::{Picture, Woven};
+
+/// One of the two sets of rows of a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Parity {
+    /// Rows 0, 2, 4 …
+    Top,
+    /// Rows 1, 3, 5 …
+    Bottom,
+}
+
+impl Parity {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Top => "top",
+            Self::Bottom => "bottom",
+        }
+    }
+
+    /// The parity with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Top, Self::Bottom].into_iter().find(|parity| parity.name() == name)
+    }
+
+    /// The other set of rows.
+    pub fn other(self) -> Self {
+        match self {
+            Self::Top => Self::Bottom,
+            Self::Bottom => Self::Top,
+        }
+    }
+}
+
+/// What the field stage finds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FieldFindings {
+    /// How the capture is scanned.
+    pub scan: ScanDecision,
+    /// The fields one by one; `None` for a progressive capture.
+    pub fields: Option<FieldAudit>,
+    /// What is left for the outcome.
+    traces: Traces,
+}
+
+impl FieldFindings {
+    /// What was found earlier: scan and fields as they were written.
+    pub fn restored(scan: ScanDecision, fields: Option<FieldAudit>) -> Self {
+        Self { scan, fields, traces: Traces::default() }
+    }
+}
+
+/// Traces of deinterlacing, counted in frames, repeats included.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Traces {
+    /// Frames that are new or repeat a new one: what the counts are out of.
+    judged: usize,
+    combed: Vec<usize>,
+    chroma_only: Vec<usize>,
+    one_field: [Vec<usize>; 2],
+    bobbing: Vec<usize>,
+    bobbing_lines: f32,
+    alternating: usize,
+    forth_and_back: Vec<usize>,
+}
+
+/// Marks frames by what their fields show, decides the scan, and audits the fields of an interlaced capture.
+pub fn mark(
+    frames: &mut [ClassifiedFrame],
+    samples: &[FieldSample],
+    times: &FrameTimes,
+    facts: &ScanFacts,
+) -> FieldFindings {
+    let pictures = marks::pictures(frames, samples);
+    let mut traces = Traces::default();
+    let mut bobbing = Vec::new();
+    let spans = spans(&pictures, frames);
+    for (picture, span) in pictures.iter().zip(spans) {
+        traces.judged += span.len();
+        let set = |frames: &mut [ClassifiedFrame], flag: FrameFlags| {
+            frames[span.clone()].iter_mut().for_each(|frame| frame.flags.insert(flag));
+        };
+        if matches!(picture.weave, Woven::Video(_) | Woven::Mixed(_)) {
+            set(frames, FrameFlags::COMBED);
+            traces.combed.extend(span.clone());
+        }
+        if let Some(lost) = picture.lost {
+            set(frames, FrameFlags::ONE_FIELD);
+            traces.one_field[usize::from(lost == Parity::Bottom)].extend(span.clone());
+        }
+        if picture.chroma_only {
+            traces.chroma_only.extend(span.clone());
+        }
+        if picture.bobbing_lines > 0.0 {
+            traces.bobbing.extend(span.clone());
+            bobbing.push(picture.bobbing_lines);
+        }
+        traces.alternating += usize::from(picture.alternating);
+        if picture.forth_and_back {
+            traces.forth_and_back.extend(span.clone());
+        }
+    }
+    traces.bobbing_lines = window::median(bobbing).unwrap_or(0.0);
+    let scan = scan::decide(&pictures, facts);
+    let first = first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
+    let fields = first.map(|first| FieldAudit::of(first, audit::classify(frames, samples, first), times));
+    FieldFindings { scan, fields, traces }
+}
+
+/// The field that comes first in an interlaced capture.
+fn first_field(scan: Scan) -> Option<Parity> {
+    match scan {
+        Scan::TopFieldFirst | Scan::Mixed => Some(Parity::Top),
+        Scan::BottomFieldFirst => Some(Parity::Bottom),
+        Scan::Progressive | Scan::Unknown => None,
+    }
+}
+
+/// The frames that show each picture: from the one that brought it to the last that repeats it. What stands before
+/// the first change shows the picture that the first change ends, which is like it in all but the moment.
+fn spans(pictures: &[Picture], frames: &[ClassifiedFrame]) -> Vec<Range<usize>> {
+    let mut spans: Vec<Range<usize>> = pictures
+        .iter()
+        .map(|picture| {
+            let later = &frames[picture.frame + 1..];
+            let held = later.iter().take_while(|frame| frame.class == FrameClass::Repeat).count();
+            picture.frame..picture.frame + 1 + held
+        })
+        .collect();
+    if let Some(first) = spans.first_mut().filter(|first| first.start <= LEADING_FRAMES_MAX) {
+        first.start = 0;
+    }
+    spans
+}
+
+/// Frames before the first change that are taken for the same kind of picture: one hold of film at most.
+const LEADING_FRAMES_MAX: usize = 3;

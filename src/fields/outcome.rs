@@ -1,0 +1,401 @@
+//! What became of the clip's fields.
+
+use super::{FieldAudit, FieldFindings, Parity, Traces};
+use crate::cadence::CadenceAnalysis;
+use crate::frame::Scan;
+use crate::units::{hz_text, Rate};
+
+/// What a device made of an interlaced clip. The written names never change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum OutcomeCode {
+    /// Every field became a picture of its own: full deinterlacing, or pictures at the field rate.
+    EveryFieldAPicture,
+    /// Both fields kept, half of the moments lost.
+    HalfRate,
+    /// Both fields woven into one picture, each shown twice.
+    CombedHalfRate,
+    /// One field thrown away, its rows rebuilt.
+    OneField,
+    /// One field after the other with its rows repeated: the picture hops.
+    LineBobbing,
+    /// Both fields averaged.
+    AveragedFields,
+    /// Fields shown in the wrong order.
+    SwappedFields,
+    /// The interlaced signal passed on.
+    Interlaced,
+    /// Film with its own pictures restored.
+    FilmRestored,
+    /// Film with its pulldown left in.
+    FilmPulldown,
+    /// Film restored, and lost again on the way.
+    FilmLockLost,
+    /// Chroma of two moments on luma of one.
+    ChromaCombing,
+}
+
+impl OutcomeCode {
+    /// Every outcome with its written name.
+    pub const NAMES: [(Self, &'static str); 12] = [
+        (Self::EveryFieldAPicture, "every-field-a-picture"),
+        (Self::HalfRate, "half-rate"),
+        (Self::CombedHalfRate, "combed-half-rate"),
+        (Self::OneField, "one-field"),
+        (Self::LineBobbing, "line-bobbing"),
+        (Self::AveragedFields, "averaged-fields"),
+        (Self::SwappedFields, "swapped-fields"),
+        (Self::Interlaced, "interlaced"),
+        (Self::FilmRestored, "film-restored"),
+        (Self::FilmPulldown, "film-pulldown"),
+        (Self::FilmLockLost, "film-lock-lost"),
+        (Self::ChromaCombing, "chroma-combing"),
+    ];
+
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        Self::NAMES.iter().find(|(code, _)| *code == self).map_or("unknown", |(_, name)| name)
+    }
+
+    /// The outcome with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::NAMES.iter().find(|(_, known)| *known == name).map(|&(code, _)| code)
+    }
+}
+
+/// The outcome with the frames that show it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outcome {
+    /// Which.
+    pub code: OutcomeCode,
+    /// In a sentence with numbers.
+    pub text: String,
+    /// First frame that shows it.
+    pub first_frame: u64,
+    /// Last frame that shows it.
+    pub last_frame: u64,
+}
+
+/// What surrounds the traces of fields.
+#[derive(Clone, Copy, Debug)]
+pub struct Circumstances<'a> {
+    /// Cadence of the frames.
+    pub cadence: &'a CadenceAnalysis,
+    /// Frames per second of the capture.
+    pub delivered_rate: Rate,
+    /// Scan by flags.
+    pub flagged: Scan,
+    /// Frames of the capture.
+    pub frames: u64,
+}
+
+/// Most of the frames show it.
+const MOST: f64 = 0.5;
+/// A trace in fewer frames than this share is an incident, not what the device does.
+const SOME: f64 = 0.02;
+/// Film with its pulldown in has two combed frames of five, or one.
+const PULLDOWN_COMBED: f64 = 0.55;
+/// Frames in a row without combing that pulldown left in cannot have: more than two rounds of five, each shown twice.
+const FILM_HELD_FRAMES: u64 = 22;
+/// Rates are equal within this fraction: tells 24 from 25.
+const RATE_TOLERANCE: f64 = 0.01;
+/// Field rates, Hz, of ITU-R BT.709-6; 59.94 lies within the tolerance of 60.
+const FIELD_RATES_HZ: [f64; 2] = [50.0, 60.0];
+/// Share of judged frames that a pattern must cover to speak for the capture.
+const PATTERN_SPEAKS: f64 = 0.5;
+/// Share of pictures with alternating detail that proves a deinterlacer.
+const ALTERNATING_SHARE: f64 = 0.5;
+
+/// What became of the clip's fields; `None` where no row of the table fits.
+pub fn outcome(found: &FieldFindings, around: &Circumstances<'_>) -> Option<Outcome> {
+    let case = Case { found, around };
+    const ROWS: &[fn(&Case<'_>) -> Option<Outcome>] = &[
+        interlaced,
+        line_bobbing,
+        swapped,
+        combed_film,
+        combed_half_rate,
+        one_field,
+        chroma_combing,
+        averaged,
+        film,
+        whole_pictures,
+    ];
+    ROWS.iter().find_map(|row| row(&case))
+}
+
+struct Case<'a> {
+    found: &'a FieldFindings,
+    around: &'a Circumstances<'a>,
+}
+
+fn near(hz: f64, wanted: f64) -> bool {
+    (hz / wanted - 1.0).abs() <= RATE_TOLERANCE
+}
+
+impl Case<'_> {
+    fn traces(&self) -> &Traces {
+        &self.found.traces
+    }
+
+    fn share(&self, count: usize) -> f64 {
+        count as f64 / self.traces().judged.max(1) as f64
+    }
+
+    fn delivered(&self) -> f64 {
+        self.around.delivered_rate.hz()
+    }
+
+    fn at_field_rate(&self) -> bool {
+        FIELD_RATES_HZ.iter().any(|&rate| near(self.delivered(), rate))
+    }
+
+    fn motion_rate(&self) -> Option<f64> {
+        self.around.cadence.motion.motion_rate_hz
+    }
+
+    fn shows_film(&self) -> bool {
+        self.motion_rate().is_some_and(|rate| near(rate, 24.0))
+    }
+
+    fn holds(&self) -> Option<&[u32]> {
+        let cadence = self.around.cadence;
+        let pattern = cadence.pattern.as_ref().filter(|_| cadence.coverage >= PATTERN_SPEAKS)?;
+        Some(&pattern.holds)
+    }
+
+    fn whole(&self, code: OutcomeCode, text: String) -> Outcome {
+        Outcome { code, text, first_frame: 0, last_frame: self.around.frames.saturating_sub(1) }
+    }
+
+    fn over(&self, code: OutcomeCode, frames: &[usize], text: String) -> Outcome {
+        let frame = |at: Option<&usize>| at.map_or(0, |&frame| frame as u64);
+        Outcome { code, text, first_frame: frame(frames.first()), last_frame: frame(frames.last()) }
+    }
+
+    fn rates(&self) -> String {
+        let motion = self.motion_rate().map_or_else(|| "no steady rate of".to_owned(), hz_text);
+        format!("{motion} new pictures/s in {} frames/s", hz_text(self.delivered()))
+    }
+}
+
+/// The capture itself is interlaced.
+fn interlaced(case: &Case<'_>) -> Option<Outcome> {
+    let fields = case.found.fields.as_ref()?;
+    let progressive = case.found.scan.scan == Scan::Progressive;
+    if progressive && !pulled_down(fields) {
+        let text = format!(
+            "interlaced by its flags, but both fields of a frame show one moment: {} whole pictures/s in {} fields/s \
+             (progressive segmented)",
+            hz_text(case.motion_rate().unwrap_or_default()),
+            hz_text(2.0 * case.delivered())
+        );
+        return Some(case.whole(OutcomeCode::Interlaced, text));
+    }
+    if pulled_down(fields) {
+        return Some(case.whole(OutcomeCode::FilmPulldown, film_in_fields(case, fields)));
+    }
+    let combed = &case.traces().combed;
+    let order = |scan: Scan| if scan == Scan::BottomFieldFirst { "bottom" } else { "top" };
+    let against = matches!(
+        (case.found.scan.scan, case.around.flagged),
+        (Scan::TopFieldFirst, Scan::BottomFieldFirst) | (Scan::BottomFieldFirst, Scan::TopFieldFirst)
+    );
+    if against {
+        let text = format!(
+            "fields move evenly with the {} one first in all {} combed frames, but the flags say {} first: either the \
+             fields or the flags are in the wrong order",
+            order(case.found.scan.scan),
+            combed.len(),
+            order(case.around.flagged)
+        );
+        return Some(case.over(OutcomeCode::SwappedFields, combed, text));
+    }
+    let moments = fields.cadence.motion.motion_rate_hz.map_or_else(|| "no steady rate of".to_owned(), hz_text);
+    let text = format!(
+        "the interlaced signal is passed on: {} of {} frames in motion hold two moments, {moments} moments/s in {} \
+         fields/s, {} field first",
+        combed.len(),
+        case.traces().judged,
+        hz_text(2.0 * case.delivered()),
+        fields.first.name()
+    );
+    Some(case.whole(OutcomeCode::Interlaced, text))
+}
+
+/// Whether the cadence of the fields is that of film.
+fn pulled_down(fields: &FieldAudit) -> bool {
+    let Some(pattern) = fields.cadence.pattern.as_ref() else { return false };
+    let speaks = fields.cadence.coverage >= PATTERN_SPEAKS;
+    let slower = fields.cadence.motion.motion_rate_hz.is_some_and(|rate| near(rate, 24.0));
+    let even = pattern.holds.iter().all(|&hold| hold == pattern.holds[0]);
+    speaks && !even && slower
+}
+
+fn film_in_fields(case: &Case<'_>, fields: &FieldAudit) -> String {
+    let label = fields.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
+    let phase = fields.a_frame_phase().map_or_else(String::new, |phase| {
+        format!(", A-frames at frames {} + 5n ({} of {})", phase.frame, phase.there, phase.total)
+    });
+    let breaks = fields.cadence.breaks.len();
+    let broken = if breaks > 0 { format!(", broken {breaks} times") } else { String::new() };
+    format!(
+        "film in fields with its pulldown kept: {} pictures/s held {label} fields{phase}{broken}; {} of {} frames mix two \
+         pictures",
+        hz_text(fields.cadence.motion.motion_rate_hz.unwrap_or_default()),
+        fields.mixed_frames().count(),
+        case.around.frames
+    )
+}
+
+fn line_bobbing(case: &Case<'_>) -> Option<Outcome> {
+    let traces = case.traces();
+    let frames = &traces.bobbing;
+    (case.share(frames.len()) > MOST).then(|| {
+        let text = format!(
+            "one field after the other with its lines repeated: the picture hops by {:.2} lines up and down in {} frames",
+            traces.bobbing_lines,
+            frames.len()
+        );
+        case.over(OutcomeCode::LineBobbing, frames, text)
+    })
+}
+
+fn swapped(case: &Case<'_>) -> Option<Outcome> {
+    let frames = &case.traces().forth_and_back;
+    (case.share(frames.len()) > MOST).then(|| {
+        let text = format!(
+            "fields in the wrong order: the motion steps forth and back from frame to frame in {} of {} frames",
+            frames.len(),
+            case.traces().judged
+        );
+        case.over(OutcomeCode::SwappedFields, frames, text)
+    })
+}
+
+/// Combed pictures of film in a capture of whole frames.
+fn combed_film(case: &Case<'_>) -> Option<Outcome> {
+    let combed = &case.traces().combed;
+    let share = case.share(combed.len());
+    if !(SOME..PULLDOWN_COMBED).contains(&share) {
+        return None;
+    }
+    let count = combed.len();
+    if longest_clean(combed, case.around.frames) > FILM_HELD_FRAMES {
+        let film = case.shows_film() || case.around.cadence.segments.iter().any(|one| is_film(&one.pattern.holds));
+        return film.then(|| {
+            let text = format!(
+                "film is restored for most of the time, but the lock on it is lost where {count} frames are combed: {}",
+                case.rates()
+            );
+            case.over(OutcomeCode::FilmLockLost, combed, text)
+        });
+    }
+    let text = format!(
+        "film with its pulldown left in whole frames: {count} of {} frames are woven of two pictures, at regular places",
+        case.traces().judged
+    );
+    Some(case.over(OutcomeCode::FilmPulldown, combed, text))
+}
+
+/// Whether holds are those of film on twice and a half its rate.
+fn is_film(holds: &[u32]) -> bool {
+    let mut sorted = holds.to_vec();
+    sorted.sort_unstable();
+    sorted == [2, 3]
+}
+
+/// Frames in a row without a combed one.
+fn longest_clean(combed: &[usize], frames: u64) -> u64 {
+    let mut longest = 0;
+    let mut from = 0;
+    for &frame in combed {
+        longest = longest.max((frame as u64).saturating_sub(from));
+        from = frame as u64 + 1;
+    }
+    longest.max(frames.saturating_sub(from))
+}
+
+fn combed_half_rate(case: &Case<'_>) -> Option<Outcome> {
+    let combed = &case.traces().combed;
+    (case.share(combed.len()) > MOST).then(|| {
+        let text = format!(
+            "not deinterlaced: {} of {} frames are woven of two moments, {}",
+            combed.len(),
+            case.traces().judged,
+            case.rates()
+        );
+        case.over(OutcomeCode::CombedHalfRate, combed, text)
+    })
+}
+
+fn one_field(case: &Case<'_>) -> Option<Outcome> {
+    let [top, bottom] = &case.traces().one_field;
+    let (lost, frames) = if top.len() > bottom.len() { (Parity::Top, top) } else { (Parity::Bottom, bottom) };
+    (case.share(frames.len()) > MOST).then(|| {
+        let text = format!(
+            "one field only: the {} lines of {} of {} frames are rebuilt from the {} ones, half the vertical detail is \
+             lost; {}",
+            lost.name(),
+            frames.len(),
+            case.traces().judged,
+            lost.other().name(),
+            case.rates()
+        );
+        case.over(OutcomeCode::OneField, frames, text)
+    })
+}
+
+fn chroma_combing(case: &Case<'_>) -> Option<Outcome> {
+    let frames = &case.traces().chroma_only;
+    (case.share(frames.len()) > MOST).then(|| {
+        let text = format!(
+            "chroma of two moments on luma of one in {} of {} frames: chroma was upsampled as if the clip were \
+             progressive",
+            frames.len(),
+            case.traces().judged
+        );
+        case.over(OutcomeCode::ChromaCombing, frames, text)
+    })
+}
+
+/// Averaged fields are not told yet.
+fn averaged(_: &Case<'_>) -> Option<Outcome> {
+    None
+}
+
+fn film(case: &Case<'_>) -> Option<Outcome> {
+    if !case.shows_film() {
+        return None;
+    }
+    let holds = case.holds()?;
+    if holds == [1] || is_film(holds) {
+        let text = format!("pictures of film, none of them woven of two: {}", case.rates());
+        return Some(case.whole(OutcomeCode::FilmRestored, text));
+    }
+    let text = format!("film with its pulldown left in whole frames, none of them woven of two: {}", case.rates());
+    near(case.delivered(), 30.0).then(|| case.whole(OutcomeCode::FilmPulldown, text))
+}
+
+fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
+    if !case.at_field_rate() {
+        return None;
+    }
+    match case.holds()? {
+        [1] => {
+            let traces = case.traces();
+            let pictures = case.around.cadence.motion.new_frames.max(1);
+            let proof = if traces.alternating as f64 >= ALTERNATING_SHARE * pictures as f64 {
+                ", and the lines of either field are the sharper ones in turn: fully deinterlaced"
+            } else {
+                ", none of them woven of two: pictures at the field rate, or fully deinterlaced fields"
+            };
+            let text = format!("{}{proof}", case.rates());
+            Some(case.whole(OutcomeCode::EveryFieldAPicture, text))
+        }
+        [2] => {
+            let text = format!("{}, each shown twice and none woven of two: of two moments one is lost", case.rates());
+            Some(case.whole(OutcomeCode::HalfRate, text))
+        }
+        _ => None,
+    }
+}

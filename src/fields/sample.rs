@@ -1,0 +1,95 @@
+//! What the field stage keeps of a fingerprint, and what one frame says of its fields by itself.
+
+use crate::fingerprint::{FieldFit, FieldMeasures, FrameFingerprint, RowDetail};
+
+/// Field measures of one frame with the dominant motion into it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct FieldSample {
+    /// Field measures.
+    pub measures: FieldMeasures,
+    /// Dominant motion since the frame before, pixels, right positive.
+    pub motion_x: f32,
+    /// Dominant motion since the frame before, pixels, down positive.
+    pub motion_y: f32,
+    /// Share of the moving texture that agrees with it, 0 to 1.
+    pub motion_peak: f32,
+}
+
+impl FieldSample {
+    /// What `fingerprint` tells of fields.
+    pub fn new(fingerprint: &FrameFingerprint) -> Self {
+        Self {
+            measures: fingerprint.fields,
+            motion_x: fingerprint.reduced.motion_x,
+            motion_y: fingerprint.reduced.motion_y,
+            motion_peak: fingerprint.reduced.motion_peak,
+        }
+    }
+}
+
+/// Least share of tiles that move for a frame to say anything of its fields: one in a thousand.
+const MOVING_SHARE_MIN: f32 = 0.001;
+
+/// How the two fields of a frame lie in time, from how they fit each other and the fields before.
+///
+/// Let the fields be samples of one motion. The square of a difference between fields of opposite parity is then
+/// the detail that only one parity shows, plus the square of the motion between their moments. The detail is
+/// the same in each pair, so that it cancels in differences of squares. With `w` within the frame, `t` and `b` the top
+/// and bottom field against the opposite field before, and the motions `m`, two fields of one moment give
+/// t² − w² = m_bottom² and b² − w² = m_top², whatever the detail. Derived, not published.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Weave {
+    /// How far the worse of these equalities is missed, in squares of the motion: 0 for one moment, 1 for two fields half
+    /// a frame apart, 2 for a field that belongs to the picture before.
+    pub apart: f32,
+    /// Moment of the top field after that of the bottom field, in motions of a frame: −1/2 with the top field first.
+    /// Falls towards 0 where the motion is large against the texture.
+    pub top_after_bottom: f32,
+    /// Difference within the frame against that of the better pair across frames.
+    pub against_best: f32,
+    /// Share of the moving tiles that look combed without their neighbours.
+    pub combed_tiles: f32,
+    /// Larger of both motions, code values.
+    pub motion: f32,
+}
+
+impl Weave {
+    /// What `fit` says; `None` where too little moves.
+    pub fn of(fit: &FieldFit) -> Option<Self> {
+        let (top, bottom) = (fit.top_motion.value(), fit.bottom_motion.value());
+        let motion = top.max(bottom);
+        if fit.moving.value() < MOVING_SHARE_MIN || motion == 0.0 {
+            return None;
+        }
+        let square = |level: f32| level * level;
+        let within = fit.within.value();
+        let (top_earlier, bottom_earlier) = (fit.top_with_earlier.value(), fit.bottom_with_earlier.value());
+        let missed_top = square(top_earlier) - square(within) - square(bottom);
+        let missed_bottom = square(bottom_earlier) - square(within) - square(top);
+        let order = square(top_earlier) - square(bottom_earlier) + square(top) - square(bottom);
+        let best = top_earlier.min(bottom_earlier);
+        Some(Self {
+            apart: -missed_top.min(missed_bottom) / square(motion),
+            top_after_bottom: order / (2.0 * (top + bottom) * motion),
+            // An eighth of a code value keeps quotients of next to nothing small.
+            against_best: (within + 0.125) / (best + 0.125),
+            combed_tiles: fit.combed.value(),
+            motion,
+        })
+    }
+}
+
+/// Code values added to both sides of a ratio of row details, so that ratios of next to nothing stay near 1.
+const DETAIL_FLOOR: f32 = 0.05;
+
+/// Natural logarithm of the detail of the top rows against that of the bottom rows: negative where the top rows follow
+/// from the bottom ones.
+pub(super) fn parity_ratio(rows: &RowDetail) -> f32 {
+    ((rows.top.value() + DETAIL_FLOOR) / (rows.bottom.value() + DETAIL_FLOOR)).ln()
+}
+
+/// Natural logarithm of the difference of row pairs that begin with a top row against pairs that begin with a bottom
+/// row: far from 0 where each row is there twice.
+pub(super) fn pair_ratio(rows: &RowDetail) -> f32 {
+    ((rows.pair_below.value() + DETAIL_FLOOR) / (rows.pair_above.value() + DETAIL_FLOOR)).ln()
+}

@@ -1,0 +1,1 @@
+//! Fields painted by closed forms.

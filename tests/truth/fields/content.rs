@@ -90,7 +90,8 @@ impl Content {
             };
             let source = Source::Real(decoded(&path, size));
             let rate = Rate::new(num, den).expect("a rate of the table");
-            contents.push(Self { name: name.to_owned(), size, rate, source, kept: Mutex::default() });
+            let name = format!("{name}-{}", size.height);
+            contents.push(Self { name, size, rate, source, kept: Mutex::default() });
         }
         contents
     }

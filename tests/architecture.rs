@@ -130,9 +130,18 @@ fn no_stage_that_decides_uses_pictures() {
 
 #[test]
 fn only_report_types_and_the_log_header_derive_serialize() {
-    for stage in
-        ["units", "frame", "note", "error", "settings", "fingerprint", "classify", "fields", "cadence", "verdict"]
-    {
+    for stage in [
+        "units",
+        "frame",
+        "note",
+        "error",
+        "settings",
+        "fingerprint",
+        "classify",
+        "fields",
+        "cadence",
+        "verdict",
+    ] {
         for path in sources(stage) {
             assert!(!code(&path).contains("Serialize"), "{} derives Serialize", path.display());
         }

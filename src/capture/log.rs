@@ -41,8 +41,8 @@ use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::{
-    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, ReducedChange, RowDetail, Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
-    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, ReducedChange, RowDetail, Share,
+    FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};

@@ -66,7 +66,8 @@ impl FieldAudit {
             }
         }
         let total = counts.iter().sum();
-        let (frame, &there) = counts.iter().enumerate().max_by_key(|&(at, count)| (count, std::cmp::Reverse(at)))?;
+        let (frame, &there) =
+            counts.iter().enumerate().max_by_key(|&(at, count)| (count, std::cmp::Reverse(at)))?;
         (there > 0).then_some(APhase { frame: frame as u32, there, total })
     }
 }
@@ -86,7 +87,11 @@ pub struct APhase {
 }
 
 /// Classifies the fields of all frames, `first` coming first.
-pub(super) fn classify(frames: &[ClassifiedFrame], samples: &[FieldSample], first: Parity) -> Vec<ClassifiedFrame> {
+pub(super) fn classify(
+    frames: &[ClassifiedFrame],
+    samples: &[FieldSample],
+    first: Parity,
+) -> Vec<ClassifiedFrame> {
     let mut fields: Vec<ClassifiedFrame> = Vec::with_capacity(2 * frames.len());
     let mut shown: [Digest; 2] = [[0; 32]; 2];
     for (index, (frame, sample)) in frames.iter().zip(samples).enumerate() {
@@ -104,7 +109,8 @@ pub(super) fn classify(frames: &[ClassifiedFrame], samples: &[FieldSample], firs
             } else {
                 (class, evidence, confidence)
             };
-            let evidence = if unchanged && index > 0 && class != FrameClass::New { Evidence::Digest } else { evidence };
+            let evidence =
+                if unchanged && index > 0 && class != FrameClass::New { Evidence::Digest } else { evidence };
             let confidence = if evidence == Evidence::Digest { 1.0 } else { confidence };
             fields.push(ClassifiedFrame {
                 class,

@@ -178,8 +178,10 @@ impl Stretch {
     }
 
     fn is_video(&self) -> bool {
-        let ordered = self.order.abs() >= VIDEO_ORDER_MIN && self.order.abs() >= SURE_ERRORS * self.order_error;
-        let seen = self.combed_tiles >= VIDEO_COMBED_TILES || self.against_best >= VIDEO_AGAINST_BEST && ordered;
+        let ordered =
+            self.order.abs() >= VIDEO_ORDER_MIN && self.order.abs() >= SURE_ERRORS * self.order_error;
+        let seen =
+            self.combed_tiles >= VIDEO_COMBED_TILES || self.against_best >= VIDEO_AGAINST_BEST && ordered;
         VIDEO_APART.contains(&self.apart) && seen
     }
 }
@@ -212,7 +214,8 @@ fn lost(near: &[Look]) -> Option<Parity> {
         return Some(lost);
     }
     let still = |look: &Look| look.sample.measures.still_rows;
-    let still_detail = median(near.iter().map(|look| still(look).top.value().max(still(look).bottom.value())))?;
+    let still_detail =
+        median(near.iter().map(|look| still(look).top.value().max(still(look).bottom.value())))?;
     let still_ratio = sign * median(near.iter().map(|look| parity_ratio(&still(look))))?;
     let moving_ratio = sign * middle;
     let enough = if still_detail >= STILL_DETAIL_MIN {
@@ -233,7 +236,10 @@ fn bobbing(near: &[Look]) -> f32 {
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
     let (mean, _) = mean_and_error(moved.iter().map(|&(_, motion)| motion));
-    let hops = lines.abs() >= BOBBING_LINES_MIN && straight && lines.abs() >= 2.0 * scatter && mean.abs() < lines.abs() / 3.0;
+    let hops = lines.abs() >= BOBBING_LINES_MIN
+        && straight
+        && lines.abs() >= 2.0 * scatter
+        && mean.abs() < lines.abs() / 3.0;
     // A hop between two frames is twice the distance of either from the place between.
     if doubled || hops {
         lines.abs() / 2.0
@@ -249,7 +255,8 @@ fn alternating(near: &[Look]) -> bool {
         .filter(|look| look.luma.is_some())
         .map(|look| (look.frame, parity_ratio(&look.sample.measures.moving_rows)))
         .collect();
-    alternation(&ratios).is_some_and(|(ratio, scatter)| ratio.abs() >= ALTERNATING_MIN && ratio.abs() >= 2.0 * scatter)
+    alternation(&ratios)
+        .is_some_and(|(ratio, scatter)| ratio.abs() >= ALTERNATING_MIN && ratio.abs() >= 2.0 * scatter)
 }
 
 /// Least motion that can be told to go forth and back, pixels.
@@ -262,7 +269,8 @@ const BACK_OF_MEAN: Range<f32> = 1.4..3.0;
 fn forth_and_back(near: &[Look]) -> bool {
     [|sample: &FieldSample| sample.motion_x, |sample: &FieldSample| sample.motion_y].into_iter().any(
         |along: fn(&FieldSample) -> f32| {
-            let steps: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, along(&look.sample))).collect();
+            let steps: Vec<(usize, f32)> =
+                near.iter().map(|look| (look.frame, along(&look.sample))).collect();
             let (mean, _) = mean_and_error(steps.iter().map(|&(_, step)| step));
             alternation(&steps).is_some_and(|(half, scatter)| {
                 half.abs() >= BACK_MIN_PX

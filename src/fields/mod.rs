@@ -127,7 +127,8 @@ pub fn mark(
     }
     traces.bobbing_lines = window::median(bobbing).unwrap_or(0.0);
     let scan = scan::decide(&pictures, facts);
-    let first = first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
+    let first =
+        first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
     let fields = first.map(|first| FieldAudit::of(first, audit::classify(frames, samples, first), times));
     FieldFindings { scan, fields, traces }
 }

@@ -210,7 +210,8 @@ fn interlaced(case: &Case<'_>) -> Option<Outcome> {
         );
         return Some(case.over(OutcomeCode::SwappedFields, combed, text));
     }
-    let moments = fields.cadence.motion.motion_rate_hz.map_or_else(|| "no steady rate of".to_owned(), hz_text);
+    let moments =
+        fields.cadence.motion.motion_rate_hz.map_or_else(|| "no steady rate of".to_owned(), hz_text);
     let text = format!(
         "the interlaced signal is passed on: {} of {} frames in motion hold two moments, {moments} moments/s in {} \
          fields/s, {} field first",
@@ -281,7 +282,8 @@ fn combed_film(case: &Case<'_>) -> Option<Outcome> {
     }
     let count = combed.len();
     if longest_clean(combed, case.around.frames) > FILM_HELD_FRAMES {
-        let film = case.shows_film() || case.around.cadence.segments.iter().any(|one| is_film(&one.pattern.holds));
+        let film =
+            case.shows_film() || case.around.cadence.segments.iter().any(|one| is_film(&one.pattern.holds));
         return film.then(|| {
             let text = format!(
                 "film is restored for most of the time, but the lock on it is lost where {count} frames are combed: {}",
@@ -372,7 +374,8 @@ fn film(case: &Case<'_>) -> Option<Outcome> {
         let text = format!("pictures of film, none of them woven of two: {}", case.rates());
         return Some(case.whole(OutcomeCode::FilmRestored, text));
     }
-    let text = format!("film with its pulldown left in whole frames, none of them woven of two: {}", case.rates());
+    let text =
+        format!("film with its pulldown left in whole frames, none of them woven of two: {}", case.rates());
     near(case.delivered(), 30.0).then(|| case.whole(OutcomeCode::FilmPulldown, text))
 }
 
@@ -393,7 +396,10 @@ fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
             Some(case.whole(OutcomeCode::EveryFieldAPicture, text))
         }
         [2] => {
-            let text = format!("{}, each shown twice and none woven of two: of two moments one is lost", case.rates());
+            let text = format!(
+                "{}, each shown twice and none woven of two: of two moments one is lost",
+                case.rates()
+            );
             Some(case.whole(OutcomeCode::HalfRate, text))
         }
         _ => None,

@@ -29,8 +29,12 @@ pub enum ScanSource {
 
 impl ScanSource {
     /// All with their written names.
-    pub const NAMES: [(Self, &'static str); 4] =
-        [(Self::Given, "given"), (Self::Pixels, "pixels"), (Self::Flags, "flags"), (Self::Unknown, "unknown")];
+    pub const NAMES: [(Self, &'static str); 4] = [
+        (Self::Given, "given"),
+        (Self::Pixels, "pixels"),
+        (Self::Flags, "flags"),
+        (Self::Unknown, "unknown"),
+    ];
 
     /// The name written to files.
     pub fn name(self) -> &'static str {
@@ -112,7 +116,8 @@ pub(super) fn decide(pictures: &[Picture], facts: &ScanFacts) -> ScanDecision {
 fn segments(told: &[&Picture], last_frame: u64) -> Vec<ScanSegment> {
     let mut segments: Vec<ScanSegment> = Vec::new();
     for (place, picture) in told.iter().enumerate() {
-        let near = &told[place.saturating_sub(SEGMENT_PICTURES)..(place + SEGMENT_PICTURES + 1).min(told.len())];
+        let near =
+            &told[place.saturating_sub(SEGMENT_PICTURES)..(place + SEGMENT_PICTURES + 1).min(told.len())];
         let scan = scan_of(near);
         let frame = picture.frame as u64;
         match segments.last_mut() {

@@ -34,6 +34,7 @@ pub(super) fn mean_and_error(values: impl IntoIterator<Item = f32>) -> (f32, f32
 pub(super) fn alternation(values: &[(usize, f32)]) -> Option<(f32, f32)> {
     let side = |parity: usize| values.iter().filter(move |(at, _)| at % 2 == parity).map(|&(_, value)| value);
     let (even, odd) = (median(side(0))?, median(side(1))?);
-    let scatter = median(side(0).map(|value| (value - even).abs()).chain(side(1).map(|value| (value - odd).abs())))?;
+    let scatter =
+        median(side(0).map(|value| (value - even).abs()).chain(side(1).map(|value| (value - odd).abs())))?;
     Some(((even - odd) / 2.0, scatter))
 }

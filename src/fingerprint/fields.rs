@@ -249,12 +249,20 @@ impl FieldMeter {
 
     /// Adds a stripe of plane `plane` that begins at row `top`, a multiple of [`TILE_ROWS`]: the same rows of
     /// both pictures.
-    pub(super) fn add_stripe(&mut self, plan: &ViewPlan, plane: usize, top: usize, current: &[u8], previous: &[u8]) {
+    pub(super) fn add_stripe(
+        &mut self,
+        plan: &ViewPlan,
+        plane: usize,
+        top: usize,
+        current: &[u8],
+        previous: &[u8],
+    ) {
         let view = &plan.planes[plane];
         let row_bytes = view.packed.width * plan.bytes_per_sample;
         self.compare_rows(top + view.first_row(), row_bytes, current, previous);
         let every = (view.packed.height / TILE_ROWS).div_ceil(TILE_BANDS_MAX).max(1);
-        let bands = current.chunks_exact(row_bytes * TILE_ROWS).zip(previous.chunks_exact(row_bytes * TILE_ROWS));
+        let bands =
+            current.chunks_exact(row_bytes * TILE_ROWS).zip(previous.chunks_exact(row_bytes * TILE_ROWS));
         let tiles = if plane == 0 { &mut self.luma } else { &mut self.chroma };
         for (band, (current, previous)) in bands.enumerate() {
             if (top / TILE_ROWS + band) % every == 0 {
@@ -334,7 +342,8 @@ fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
         combed += usize::from(is_combed(tile));
         sums.iter_mut().zip(tile.fit).for_each(|(sum, value)| *sum += u64::from(value));
     }
-    let mean = |index: usize| Level::new(sums[index] as f32 / (FIT_WEIGHTS[index] * scale * moving.max(1) as f32));
+    let mean =
+        |index: usize| Level::new(sums[index] as f32 / (FIT_WEIGHTS[index] * scale * moving.max(1) as f32));
     FieldFit {
         top_motion: mean(0),
         bottom_motion: mean(1),
@@ -350,7 +359,8 @@ fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
 /// Whether a tile shows a comb of its own: the finest vertical frequency outweighs the next, and moves.
 fn is_combed(tile: &TileSums) -> bool {
     let [top, bottom, within, .., coarse] = tile.fit.map(|sum| sum as f32);
-    within / FIT_WEIGHTS[2] > COMBED_OF_COARSE * coarse / FIT_WEIGHTS[5] && within > COMBED_OF_MOTION * top.max(bottom)
+    within / FIT_WEIGHTS[2] > COMBED_OF_COARSE * coarse / FIT_WEIGHTS[5]
+        && within > COMBED_OF_MOTION * top.max(bottom)
 }
 
 fn rows(tiles: &[TileSums], chosen: impl Fn(f32) -> bool, scale: f32) -> RowDetail {
@@ -360,7 +370,8 @@ fn rows(tiles: &[TileSums], chosen: impl Fn(f32) -> bool, scale: f32) -> RowDeta
         count += 1;
         sums.iter_mut().zip(tile.rows).for_each(|(sum, value)| *sum += u64::from(value));
     }
-    let mean = |index: usize| Level::new(sums[index] as f32 / (ROW_WEIGHTS[index] * scale * count.max(1) as f32));
+    let mean =
+        |index: usize| Level::new(sums[index] as f32 / (ROW_WEIGHTS[index] * scale * count.max(1) as f32));
     RowDetail { top: mean(0), bottom: mean(1), pair_below: mean(2), pair_above: mean(3) }
 }
 

@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::text::{duration_s, hex, time_of, time_s};
 use crate::audit::Audit;
-use crate::cadence::{FrameTimes, Pattern};
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
+use crate::cadence::{FrameTimes, Pattern};
 use crate::fields::{self, FieldAudit, ScanSegment};
 use crate::units::Rate;
 use crate::verdict::gate::Outcome;
@@ -294,11 +294,7 @@ fn ratio(rate: Rate) -> Ratio {
 }
 
 fn scan_row(segment: &ScanSegment) -> ScanRow {
-    ScanRow {
-        first_frame: segment.first_frame,
-        last_frame: segment.last_frame,
-        scan: segment.scan.name(),
-    }
+    ScanRow { first_frame: segment.first_frame, last_frame: segment.last_frame, scan: segment.scan.name() }
 }
 
 fn outcome_row(outcome: &fields::Outcome) -> OutcomeRow<'_> {

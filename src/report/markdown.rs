@@ -4,8 +4,8 @@ use std::fmt::Write;
 
 use super::escape::{fence, markdown, visible};
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, hex, kind_title, length_text, motion_rate_text,
-    fields_text, optional_ms_text, percent_text, scan_text,
+    clock_text, duration_s, exact_rate_text, fields_text, grouped, hex, kind_title, length_text,
+    motion_rate_text, optional_ms_text, percent_text, scan_text,
 };
 use super::{Provenance, Report, STRIP_PNG, TIMELINE_PNG};
 use crate::audit::Audit;
@@ -86,7 +86,8 @@ fn push_numbers(text: &mut String, audit: &Audit) {
         ("Scan", scan_text(audit)),
     ];
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("Fields", fields_text(fields))));
-    let outcome = |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    let outcome =
+        |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
     rows.extend(audit.outcome.as_ref().map(outcome));
     text.push_str("| Measure | Value |\n|---|---|\n");
     for (name, value) in rows {

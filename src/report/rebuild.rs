@@ -16,7 +16,9 @@ use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::error::{Error, Result};
-use crate::fields::{FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource};
+use crate::fields::{
+    FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
+};
 use crate::fingerprint::Digest;
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};

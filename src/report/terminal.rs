@@ -4,8 +4,8 @@ use std::fmt::Write;
 
 use super::escape::visible;
 use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, kind_title, length_text, motion_rate_text,
-    fields_text, optional_ms_text, percent_text, scan_text, wrap,
+    clock_text, duration_s, exact_rate_text, fields_text, grouped, kind_title, length_text, motion_rate_text,
+    optional_ms_text, percent_text, scan_text, wrap,
 };
 use crate::audit::Audit;
 use crate::fields::Outcome;
@@ -93,7 +93,8 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
         ("scan", scan_text(audit)),
     ];
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("fields", fields_text(fields))));
-    let outcome = |outcome: &Outcome| ("outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    let outcome =
+        |outcome: &Outcome| ("outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
     rows.extend(audit.outcome.as_ref().map(outcome));
     rows
 }

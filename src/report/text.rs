@@ -47,7 +47,9 @@ pub(super) fn fields_text(fields: &FieldAudit) -> String {
     let motion = fields.cadence.motion;
     let pattern = fields.cadence.pattern.as_ref().map_or_else(
         || "no pattern holds".to_owned(),
-        |pattern| format!("{} over {} of judged fields", pattern.label(), percent_text(fields.cadence.coverage)),
+        |pattern| {
+            format!("{} over {} of judged fields", pattern.label(), percent_text(fields.cadence.coverage))
+        },
     );
     format!(
         "{} fields/s, {} moments/s, {pattern}, {} field first",

@@ -10,8 +10,8 @@ use crate::capture::RateSource;
 use crate::fields::Outcome;
 use crate::report::escape::markup;
 use crate::report::text::{
-    clock_text, duration_s, exact_rate_text, grouped, motion_rate_text, ms_text, optional_ms_text,
-    fields_text, percent_text, scan_text, time_s,
+    clock_text, duration_s, exact_rate_text, fields_text, grouped, motion_rate_text, ms_text,
+    optional_ms_text, percent_text, scan_text, time_s,
 };
 use crate::units::hz_text;
 

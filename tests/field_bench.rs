@@ -12,6 +12,7 @@
 //! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
 //! | `EVENBEAT_FIELDS_ONLY` | only cells whose name `device/content/recording` holds one of these texts (comma) |
 //! | `EVENBEAT_FIELDS_CACHE` | folder for encoded clips; `target/field-cache` if unset |
+//! | `EVENBEAT_FIELDS_PROGRAM` | another build of the program to judge |
 //! | `EVENBEAT_FIELDS_CLIPS` | folder for clips and truth of every cell, by the test `write_clips` |
 
 #[path = "truth/fields/mod.rs"]

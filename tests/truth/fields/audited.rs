@@ -1,5 +1,6 @@
 //! What the audit says of a file: the binary is run and its written files are read, as a user would.
 
+use std::env;
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -45,7 +46,8 @@ impl Row {
 /// Audits a file with further arguments; the report goes into `scratch` and is removed.
 pub fn audit(file: &Path, more: &[&str], scratch: &Path) -> Audited {
     let out = scratch.join(format!("{}-audit", file.file_stem().unwrap_or_default().to_string_lossy()));
-    let run = Command::new(env!("CARGO_BIN_EXE_evenbeat"))
+    let built = || env!("CARGO_BIN_EXE_evenbeat").into();
+    let run = Command::new(env::var_os("EVENBEAT_FIELDS_PROGRAM").unwrap_or_else(built))
         .args(["audit", "--quiet", "--force", "--pictures", "0", "--out"])
         .arg(&out)
         .args(more)

@@ -91,8 +91,8 @@ pub fn rate(content: &Content, device: &Device) -> Rate {
     }
 }
 
-/// The file of a cell in `folder`, made on first use. The name is the digest of all that decides its bytes.
-pub fn file(content: &Content, device: &Device, recording: Recording, folder: &Path) -> PathBuf {
+/// Where the file of a cell lies in `folder`. The name is the digest of all that decides its bytes.
+pub fn place(content: &Content, device: &Device, recording: Recording, folder: &Path) -> PathBuf {
     let filters = recording.filters(content.size, device.flagged);
     let options = recording.options(device.flagged);
     let mut key = blake3::Hasher::new();
@@ -101,10 +101,17 @@ pub fn file(content: &Content, device: &Device, recording: Recording, folder: &P
     for &shown in &device.shown {
         shown.picture(content).write_to(&mut key).expect("a digest takes all");
     }
-    let path = folder.join(format!("{}.mkv", &key.finalize().to_hex()[..24]));
+    folder.join(format!("{}.mkv", &key.finalize().to_hex()[..24]))
+}
+
+/// The file of a cell in `folder`, made on first use.
+pub fn file(content: &Content, device: &Device, recording: Recording, folder: &Path) -> PathBuf {
+    let path = place(content, device, recording, folder);
     if path.exists() {
         return path;
     }
+    let filters = recording.filters(content.size, device.flagged);
+    let options = recording.options(device.flagged);
     fs::create_dir_all(folder).expect("the folder can be made");
     let unfinished = path.with_extension(format!("{}.part.mkv", std::process::id()));
     let full_chroma = device.shown.iter().any(|shown| shown.has_full_chroma());

@@ -13,6 +13,8 @@ pub struct Audited {
     /// Written name of the outcome.
     pub outcome: Option<String>,
     pub outcome_text: String,
+    /// First and last frame that the outcome names.
+    pub outcome_frames: Option<(u64, u64)>,
     /// `progressive`, `tff`, `bff` …
     pub scan: String,
     pub holds: Option<Vec<u64>>,
@@ -78,6 +80,9 @@ pub fn read(folder: &Path) -> Audited {
     let findings = document["findings"].as_array().cloned().unwrap_or_default();
     Audited {
         outcome: word(&document["outcome"]["code"]),
+        outcome_frames: document["outcome"]["first_frame"]
+            .as_u64()
+            .zip(document["outcome"]["last_frame"].as_u64()),
         outcome_text: word(&document["outcome"]["text"]).unwrap_or_default(),
         scan: word(&document["capture"]["scan"]).unwrap_or_default(),
         holds: numbers(&document["cadence"]["holds"]),

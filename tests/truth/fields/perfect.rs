@@ -12,7 +12,7 @@ pub fn judgement(cell: &Cell) -> Audited {
     let widened = |holds: &[u32]| holds.iter().map(|&hold| u64::from(hold)).collect();
     let frames = cell.truths().into_iter().enumerate().map(|(frame, truth)| {
         let marks = [
-            ("combed", truth.combed_luma || truth.combed_chroma),
+            ("combed", truth.combed_luma),
             ("one-field", truth.lost.is_some()),
             ("blend", truth.blend.is_some()),
         ];
@@ -28,6 +28,7 @@ pub fn judgement(cell: &Cell) -> Audited {
     Audited {
         outcome: Some(device.outcomes[0].to_owned()),
         outcome_text: String::new(),
+        outcome_frames: Some((0, device.shown.len() as u64 - 1)),
         scan: device.scan.name().to_owned(),
         holds: device.frame_holds.map(widened),
         field_holds: device.field_holds.map(widened),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::{self, Write};
 
-use super::audited::{Audited, Row};
+use super::audited::Audited;
 use super::devices::Scan;
 use super::recordings::visible;
 use super::shown::FrameTruth;
@@ -89,14 +89,20 @@ fn same_round(found: &[u64], expected: &[u32]) -> bool {
         && (0..found.len()).any(|turn| found[turn..].iter().chain(&found[..turn]).eq(&expected))
 }
 
-/// Whether the frame has the marks it should have; `None` where its fault cannot be seen.
-fn marks_right(cell: &Cell, place: usize, truth: &FrameTruth, found: Option<&Row>) -> Option<bool> {
+/// Whether the frame has the marks it should have; `None` where its fault cannot be seen. Combing of the colour
+/// alone has no mark on frames: the outcome must name the frame.
+fn marks_right(cell: &Cell, place: usize, truth: &FrameTruth, audited: &Audited) -> Option<bool> {
     let (luma, chroma) = visible(&cell.content, cell.device.shown[place]);
     let is_faulty = truth.combed_luma || truth.combed_chroma || truth.lost.is_some() || truth.blend.is_some();
     if is_faulty && luma.max(chroma) < VISIBLE_SHARE {
         return None;
     }
-    let expected = [truth.combed_luma || truth.combed_chroma, truth.lost.is_some(), truth.blend.is_some()];
+    let named = |(first, last)| (first..=last).contains(&(place as u64));
+    if truth.combed_chroma && !truth.combed_luma && !audited.outcome_frames.is_some_and(named) {
+        return Some(false);
+    }
+    let found = audited.frames.get(place);
+    let expected = [truth.combed_luma, truth.lost.is_some(), truth.blend.is_some()];
     let from_one_field = FROM_ONE_FIELD.contains(&cell.device.name);
     let same = |(flag, expected): (&str, bool)| {
         found.is_some_and(|row| row.has(flag) == expected) || (from_one_field && flag == "one-field")
@@ -118,7 +124,7 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
         let found = audited.frames.get(place);
         let class_right = found.is_some_and(|frame| (frame.class == "new") == truth.is_new);
         classes.add(class_right);
-        if let Some(marks_right) = marks_right(cell, place, truth, found) {
+        if let Some(marks_right) = marks_right(cell, place, truth, audited) {
             marks.add(marks_right);
             recognised.add(outcome_right && marks_right && class_right);
         }

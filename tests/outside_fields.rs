@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Arc;
 
+use evenbeat::fingerprint::fields::{tile_sums_8, TileSums};
 use fields::audited::{audit, Audited};
 use fields::content::Content;
 use fields::devices;
@@ -623,6 +624,52 @@ fn a_moved_edge_woven_from_two_moments_alternates_in_as_many_columns_as_it_moved
             }
         }
     }
+}
+
+/// Sums of the tile of eight rows and 32 columns at the top left.
+fn first_tile(plane: &Plane) -> TileSums {
+    let mut sums = Vec::new();
+    tile_sums_8(&plane.samples, &plane.samples, plane.width, &mut sums);
+    sums[0]
+}
+
+/// A tile whose columns are all alike, from its eight rows.
+fn tile_of_rows(rows: [u8; 8]) -> TileSums {
+    first_tile(&Plane { width: 32, samples: rows.iter().flat_map(|&row| [row; 32]).collect() })
+}
+
+/// Weights of a column's rows of one parity add up to this.
+const COLUMN_WEIGHT: u32 = 12;
+
+#[test]
+fn the_measure_of_combing_gives_what_follows_from_the_definition_of_a_comb() {
+    for (way, contrast) in [(1, 200), (3, 40), (8, 9)] {
+        let levels = [30, 30 + contrast];
+        let woven = picture::woven(&edge(SIZE, 10, levels), &edge(SIZE, 10 + way, levels));
+        let tile = first_tile(&woven.planes[0]);
+        let step = u32::from(contrast) * way as u32;
+        assert_eq!(tile.fit[2], COLUMN_WEIGHT * step, "top against bottom, {way} {contrast}");
+        assert_eq!(tile.fit[5], 0, "coarser detail, {way} {contrast}");
+        // Three rows of each parity with a second difference of 2C, four and three pairs that differ by C.
+        assert_eq!(tile.rows, [6 * step, 6 * step, 4 * step, 3 * step], "{way} {contrast}");
+    }
+}
+
+#[test]
+fn the_measure_of_combing_hardly_sees_what_one_moment_can_hold() {
+    const CONTRAST: u8 = 120;
+    let whole_comb = 32 * COLUMN_WEIGHT * u32::from(CONTRAST);
+    let rows = |bright: &dyn Fn(usize) -> bool| {
+        tile_of_rows(std::array::from_fn(|y| if bright(y) { 40 + CONTRAST } else { 40 }))
+    };
+    assert_eq!(rows(&|y| y % 2 == 0).fit[2], whole_comb);
+    for place in 0..8 {
+        let step = rows(&|y| y >= place).fit[2];
+        assert!(step <= whole_comb / 6, "edge at row {place}: {step}");
+        let line = rows(&|y| y == place).fit[2];
+        assert!(line <= whole_comb / 3, "line at row {place}: {line}");
+    }
+    assert_eq!(tile_of_rows(std::array::from_fn(|y| 40 + 7 * y as u8)).fit[2], 0, "an even slope");
 }
 
 /// Audits frames at 59.94 per second.

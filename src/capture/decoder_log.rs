@@ -375,12 +375,13 @@ fn format_name(field: &str) -> String {
 fn scan_in(field: &str) -> Scan {
     let flags = field.split_once('(').map_or("", |(_, flags)| flags);
     let has = |text: &str| flags.split([',', ')']).any(|flag| flag.trim().starts_with(text));
-    // "top coded first (swapped)" is shown bottom first, and the other way round.
+    // What the decoder calls swapped are fields stored interleaved; by Matroska's definition of its FieldOrder values
+    // 9 and 14 (RFC 9559 section 5.1.4.1.28.3) the field coded first is shown first, and encoders write them so.
     if has("progressive") {
         Scan::Progressive
-    } else if has("top first") || has("bottom coded first") {
+    } else if has("top first") || has("top coded first") {
         Scan::TopFieldFirst
-    } else if has("bottom first") || has("top coded first") {
+    } else if has("bottom first") || has("bottom coded first") {
         Scan::BottomFieldFirst
     } else {
         Scan::Unknown
@@ -457,8 +458,8 @@ q=2-31, 120 fps, 90k tbn (default)
             ("yuv420p(tv)", Scan::Unknown),
             ("yuv420p(progressive)", Scan::Progressive),
             ("yuv420p(tv, bt709, bottom first)", Scan::BottomFieldFirst),
-            ("yuv420p(top coded first (swapped))", Scan::BottomFieldFirst),
-            ("yuv420p(bottom coded first (swapped))", Scan::TopFieldFirst),
+            ("yuv420p(top coded first (swapped))", Scan::TopFieldFirst),
+            ("yuv420p(bottom coded first (swapped))", Scan::BottomFieldFirst),
         ] {
             assert_eq!(scan_in(field), scan, "{field}");
         }

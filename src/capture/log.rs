@@ -828,6 +828,28 @@ mod tests {
         }
     }
 
+    fn fit(from: u16) -> FieldFit {
+        FieldFit {
+            top_motion: Level(from),
+            bottom_motion: Level(from + 1),
+            within: Level(from + 2),
+            top_with_earlier: Level(from + 3),
+            bottom_with_earlier: Level(from + 4),
+            coarse: Level(from + 5),
+            moving: Share(from + 6),
+            combed: Share(from + 7),
+        }
+    }
+
+    fn rows(from: u16) -> RowDetail {
+        RowDetail {
+            top: Level(from),
+            bottom: Level(from + 1),
+            pair_below: Level(from + 2),
+            pair_above: Level(from + 3),
+        }
+    }
+
     /// A fingerprint in which every field differs and floats use all their bits.
     fn fingerprint(index: u64) -> FrameFingerprint {
         let value = |step: u32| ((index % 600) as f32 + 1.0) / 3.0 + step as f32 / 7.0;
@@ -860,6 +882,14 @@ mod tests {
             },
             regions: std::array::from_fn(|at| at as u16 * 301 + index as u16),
             signature: std::array::from_fn(|at| at as u16 * 101 + index as u16),
+            fields: FieldMeasures {
+                luma: fit(index as u16),
+                chroma: fit(index as u16 + 100),
+                moving_rows: rows(index as u16 + 200),
+                still_rows: rows(index as u16 + 300),
+                top_unchanged: index % 2 == 1,
+                bottom_unchanged: index % 3 == 1,
+            },
         }
     }
 
@@ -994,12 +1024,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 3\n".to_vec(),
-                "log: fingerprint log of a newer version: version 3, this evenbeat reads version 2",
+                b"evenbeat-fingerprints 4\n".to_vec(),
+                "log: fingerprint log of a newer version: version 4, this evenbeat reads version 3",
             ),
             (
-                b"evenbeat-fingerprints 1\n".to_vec(),
-                "log: fingerprint log of an older version: version 1, this evenbeat reads version 2",
+                b"evenbeat-fingerprints 2\n".to_vec(),
+                "log: fingerprint log of an older version: version 2, this evenbeat reads version 3",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -1031,6 +1061,11 @@ mod tests {
             ),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
+            (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
+            (
+                changed(header + 511, &[1]),
+                "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
+            ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),
             (
                 [&good[..second], &good[second + RECORD_LEN..]].concat(),

@@ -7,26 +7,88 @@ use super::window::{alternation, mean_and_error, median, REACH};
 use super::Parity;
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 
-/// Pictures are video in fields where the middle one of `apart` lies in this range. Choice, by trials: 0.6 to 1.4 on
-/// real and painted video in fields, below 0.4 on pictures of one moment but for the finest moving texture.
+/// Pictures are video in fields where the middle one of `apart` lies in this range. By trials on real and painted
+/// clips: 0.45 to 1.4 on video in fields, below 0.4 on pictures of one moment but for the finest moving texture.
 const VIDEO_APART: Range<f32> = 0.45..1.6;
-/// ... and either this share of moving tiles looks combed by itself (0.000 to 0.001 on progressive material) ...
-const VIDEO_COMBED_TILES: f32 = 0.01;
-/// ... or the fit within frames is no better than across them ...
-const VIDEO_AGAINST_BEST: f32 = 0.8;
-/// ... and the order of the fields shows, in motions of a frame.
-const VIDEO_ORDER_MIN: f32 = 0.05;
-/// Standard errors by which a mean must differ from nothing.
-const SURE_ERRORS: f32 = 3.0;
+/// ... and what is missed in all in this one: fine lines that move against the rows leave it. By the same trials.
+const VIDEO_MISSED: Range<f32> = -1.3..0.3;
+/// Video in fields shows itself in one of these ways, each found by the same trials to leave progressive clips alone.
+const VIDEO_SIGNS: [Sign; 4] = [
+    // A few tiles look combed by themselves, and frames fit no better within than across.
+    Sign {
+        apart: VIDEO_APART,
+        missed: VIDEO_MISSED,
+        combed_tiles: 0.004,
+        against_best: 0.7,
+        order: 0.0,
+        errors: 0.0,
+    },
+    // More tiles do.
+    Sign {
+        apart: VIDEO_APART,
+        missed: VIDEO_MISSED,
+        combed_tiles: 0.015,
+        against_best: 0.45,
+        order: 0.0,
+        errors: 0.0,
+    },
+    // The order of the fields shows clearly.
+    Sign {
+        apart: VIDEO_APART,
+        missed: VIDEO_MISSED,
+        combed_tiles: 0.0,
+        against_best: 0.7,
+        order: 0.2,
+        errors: 3.0,
+    },
+    // It shows less, as lossy recorders leave it, but in every picture.
+    Sign {
+        apart: 0.15..1.6,
+        missed: -0.2..0.1,
+        combed_tiles: 0.0,
+        against_best: 0.7,
+        order: 0.095,
+        errors: 8.0,
+    },
+];
+/// A recorder that has taken most of the combs away leaves the order, in every picture.
+const VIDEO_FAINT: Sign = Sign {
+    apart: -0.3..0.45,
+    missed: 0.1..0.6,
+    combed_tiles: 0.0,
+    against_best: 0.4,
+    order: 0.14,
+    errors: 14.0,
+};
+/// Where flags say that the capture is interlaced, and in which order, less is enough.
+const VIDEO_FLAGGED: Sign = Sign {
+    apart: -0.3..1.6,
+    missed: -1.3..0.6,
+    combed_tiles: 0.0,
+    against_best: 0.4,
+    order: 0.08,
+    errors: 8.0,
+};
+/// Chroma of two moments, likewise.
+const CHROMA: Sign = Sign {
+    apart: VIDEO_APART,
+    missed: VIDEO_MISSED,
+    combed_tiles: 0.0,
+    against_best: 0.7,
+    order: 0.1,
+    errors: 3.0,
+};
 /// A single frame holds fields of two pictures where `apart` is above this: halfway between video and a field of
 /// another picture, a little lower for recorder's noise.
 const MIXED_APART: f32 = 1.3;
-/// ... and its field fits one across frames so many times better.
-const MIXED_AGAINST_BEST: f32 = 1.25;
+/// ... its field fits one across frames so many times better ...
+const MIXED_AGAINST_BEST: f32 = 1.4;
+/// ... the order of its fields shows, in motions of a frame ...
+const MIXED_ORDER: f32 = 0.2;
+/// ... and no more is missed in all than two fields of one picture apart miss.
+const MIXED_MISSED_MIN: f32 = -1.7;
 /// Least motion from which a single frame can be told, code values: below it recorder's noise has its say.
 const MIXED_MOTION: f32 = 2.0;
-/// Within video in fields a frame is combed from here on.
-const COMBED_APART: f32 = 0.15;
 /// Pictures needed around one for a statement about the stretch.
 const PICTURES_MIN: usize = 4;
 
@@ -83,8 +145,12 @@ pub(super) enum Woven {
     Mixed(Parity),
 }
 
-/// Says of each picture what it is, in order.
-pub(super) fn pictures(frames: &[ClassifiedFrame], samples: &[FieldSample]) -> Vec<Picture> {
+/// Says of each picture what it is, in order; `flagged` is the field that comes first by flags, of interlaced captures.
+pub(super) fn pictures(
+    frames: &[ClassifiedFrame],
+    samples: &[FieldSample],
+    flagged: Option<Parity>,
+) -> Vec<Picture> {
     let news: Vec<usize> = (1..frames.len().min(samples.len()))
         .filter(|&index| frames[index].class == FrameClass::New && !broken(&frames[index]))
         .collect();
@@ -100,7 +166,7 @@ pub(super) fn pictures(frames: &[ClassifiedFrame], samples: &[FieldSample]) -> V
             if near.len() < PICTURES_MIN {
                 return picture;
             }
-            picture.weave = woven(&looks[place], near);
+            picture.weave = woven(&looks[place], near, flagged);
             picture.chroma_only = chroma_only(near);
             picture.lost = lost(near);
             if at_full_rate(place) {
@@ -138,16 +204,19 @@ impl Look {
     }
 }
 
-fn woven(look: &Look, near: &[Look]) -> Woven {
+fn woven(look: &Look, near: &[Look], flagged: Option<Parity>) -> Woven {
     let Some(own) = look.luma else { return Woven::Unknown };
     let order = |after: f32| if after < 0.0 { Parity::Top } else { Parity::Bottom };
     let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
-    if stretch.is_video() {
-        let combed = own.apart >= COMBED_APART;
-        return if combed { Woven::Video(order(stretch.order)) } else { Woven::Clean };
+    let as_flagged = flagged == Some(order(stretch.order));
+    if stretch.is_video() || as_flagged && stretch.shows(&VIDEO_FLAGGED) {
+        return Woven::Video(order(stretch.order));
     }
-    let mixed =
-        own.apart >= MIXED_APART && own.against_best >= MIXED_AGAINST_BEST && own.motion >= MIXED_MOTION;
+    let mixed = own.apart >= MIXED_APART
+        && own.against_best >= MIXED_AGAINST_BEST
+        && own.top_after_bottom.abs() >= MIXED_ORDER
+        && own.missed >= MIXED_MISSED_MIN
+        && own.motion >= MIXED_MOTION;
     if mixed {
         Woven::Mixed(order(own.top_after_bottom))
     } else {
@@ -155,9 +224,20 @@ fn woven(look: &Look, near: &[Look]) -> Woven {
     }
 }
 
+/// One way in which video in fields shows itself: least values, but for ranges.
+struct Sign {
+    apart: Range<f32>,
+    missed: Range<f32>,
+    combed_tiles: f32,
+    against_best: f32,
+    order: f32,
+    errors: f32,
+}
+
 /// What the pictures of a stretch show together.
 struct Stretch {
     apart: f32,
+    missed: f32,
     against_best: f32,
     combed_tiles: f32,
     order: f32,
@@ -170,6 +250,7 @@ impl Stretch {
         let (order, order_error) = mean_and_error(weaves.clone().map(|weave| weave.top_after_bottom));
         Self {
             apart: middle(|weave| weave.apart),
+            missed: middle(|weave| weave.missed),
             against_best: middle(|weave| weave.against_best),
             combed_tiles: mean_and_error(weaves.clone().map(|weave| weave.combed_tiles)).0,
             order,
@@ -177,20 +258,27 @@ impl Stretch {
         }
     }
 
+    fn shows(&self, sign: &Sign) -> bool {
+        sign.apart.contains(&self.apart)
+            && sign.missed.contains(&self.missed)
+            && self.combed_tiles >= sign.combed_tiles
+            && self.against_best >= sign.against_best
+            && self.order.abs() >= sign.order
+            && (sign.errors == 0.0 || self.order.abs() >= sign.errors * self.order_error)
+    }
+
     fn is_video(&self) -> bool {
-        let ordered =
-            self.order.abs() >= VIDEO_ORDER_MIN && self.order.abs() >= SURE_ERRORS * self.order_error;
-        let seen =
-            self.combed_tiles >= VIDEO_COMBED_TILES || self.against_best >= VIDEO_AGAINST_BEST && ordered;
-        VIDEO_APART.contains(&self.apart) && seen
+        VIDEO_SIGNS.iter().any(|sign| self.shows(sign)) || self.shows(&VIDEO_FAINT)
     }
 }
 
-/// Whether chroma is woven of two moments throughout the stretch while luma is not.
+/// Whether chroma is woven of two moments throughout the stretch while luma is not. Chroma has less detail and more
+/// noise, so that only its order proves it.
 fn chroma_only(near: &[Look]) -> bool {
     let chroma = Stretch::of(near.iter().filter_map(|look| look.chroma));
     let luma = Stretch::of(near.iter().filter_map(|look| look.luma));
-    chroma.is_video() && !luma.is_video() && luma.apart < VIDEO_APART.start / 2.0
+    let counted = near.iter().filter(|look| look.chroma.is_some()).count() * 2 > near.len();
+    counted && chroma.shows(&CHROMA) && !luma.is_video() && luma.apart < VIDEO_APART.start / 2.0
 }
 
 /// The parity that is rebuilt from the other in every picture of the stretch.
@@ -259,24 +347,25 @@ fn alternating(near: &[Look]) -> bool {
         .is_some_and(|(ratio, scatter)| ratio.abs() >= ALTERNATING_MIN && ratio.abs() >= 2.0 * scatter)
 }
 
-/// Least motion that can be told to go forth and back, pixels.
-const BACK_MIN_PX: f32 = 0.25;
-/// Fields in the wrong order step three forth and one back: the alternation is twice the mean step. Halfway to what
-/// an even motion and one that stands have.
-const BACK_OF_MEAN: Range<f32> = 1.4..3.0;
+/// Two steps that lead back have a cosine of −1, two steps ahead one of 1; recorder's noise turns both towards 0.
+const BACK_COSINE_MAX: f32 = -0.3;
+/// Fields in the wrong order step three forth and one back, energies nine to one; texture that is small against the
+/// step brings them nearer. Half the difference of logarithms at least.
+const BACK_ENERGIES_MIN: f32 = 0.2;
 
-/// Whether the motion steps forth and back along either axis.
+/// Whether the motion steps forth and back, whatever its direction and shape: of the energies of two steps and of both
+/// together, e₁ + e₂ + 2√(e₁e₂)·cos is the energy of both.
 fn forth_and_back(near: &[Look]) -> bool {
-    [|sample: &FieldSample| sample.motion_x, |sample: &FieldSample| sample.motion_y].into_iter().any(
-        |along: fn(&FieldSample) -> f32| {
-            let steps: Vec<(usize, f32)> =
-                near.iter().map(|look| (look.frame, along(&look.sample))).collect();
-            let (mean, _) = mean_and_error(steps.iter().map(|&(_, step)| step));
-            alternation(&steps).is_some_and(|(half, scatter)| {
-                half.abs() >= BACK_MIN_PX
-                    && half.abs() >= 2.0 * scatter
-                    && BACK_OF_MEAN.contains(&(half.abs() / mean.abs().max(f32::EPSILON)))
-            })
-        },
-    )
+    let pairs = near.windows(2).filter(|pair| pair[0].frame + 1 == pair[1].frame);
+    let cosines = pairs.filter_map(|pair| {
+        let (first, second) = (pair[0].sample.energy, pair[1].sample.energy);
+        let product = 2.0 * (first * second).sqrt();
+        (product > 0.0).then(|| (pair[1].sample.energy_two_back - first - second) / product)
+    });
+    let back = median(cosines).is_some_and(|cosine| cosine <= BACK_COSINE_MAX);
+    let energies: Vec<(usize, f32)> =
+        near.iter().map(|look| (look.frame, look.sample.energy.max(f32::MIN_POSITIVE).ln())).collect();
+    let uneven = alternation(&energies)
+        .is_some_and(|(half, scatter)| half.abs() >= BACK_ENERGIES_MIN && half.abs() >= scatter);
+    back && uneven
 }

@@ -96,7 +96,8 @@ pub fn mark(
     times: &FrameTimes,
     facts: &ScanFacts,
 ) -> FieldFindings {
-    let pictures = marks::pictures(frames, samples);
+    let flagged = facts.given.unwrap_or(facts.flagged);
+    let pictures = marks::pictures(frames, samples, first_field(flagged));
     let mut traces = Traces::default();
     let mut bobbing = Vec::new();
     let spans = spans(&pictures, frames);
@@ -125,6 +126,7 @@ pub fn mark(
             traces.forth_and_back.extend(span.clone());
         }
     }
+    unmix(frames, &traces.combed);
     traces.bobbing_lines = window::median(bobbing).unwrap_or(0.0);
     let scan = scan::decide(&pictures, facts);
     let first =
@@ -132,6 +134,22 @@ pub fn mark(
     let fields = first.map(|first| FieldAudit::of(first, audit::classify(frames, samples, first), times));
     FieldFindings { scan, fields, traces }
 }
+
+/// Takes back the mark of a mix from combed frames and those next to them: rows of two moments look like a weighted
+/// mix wherever rows are averaged, and what lies between two of them like one in between.
+fn unmix(frames: &mut [ClassifiedFrame], combed: &[usize]) {
+    for &frame in combed {
+        let near = frame.saturating_sub(COMBED_NEIGHBOURS)..(frame + COMBED_NEIGHBOURS + 1).min(frames.len());
+        for frame in &mut frames[near] {
+            frame.flags = FrameFlags(frame.flags.0 & !FrameFlags::BLEND.0);
+            frame.blend_weight = 0.0;
+        }
+    }
+}
+
+/// Frames next to a combed one whose likeness to mixes proves nothing: film's clean ones lie at most so far away, each
+/// shown twice.
+const COMBED_NEIGHBOURS: usize = 6;
 
 /// The field that comes first in an interlaced capture.
 fn first_field(scan: Scan) -> Option<Parity> {
@@ -153,7 +171,8 @@ fn spans(pictures: &[Picture], frames: &[ClassifiedFrame]) -> Vec<Range<usize>> 
             picture.frame..picture.frame + 1 + held
         })
         .collect();
-    if let Some(first) = spans.first_mut().filter(|first| first.start <= LEADING_FRAMES_MAX) {
+    let mixed = pictures.first().is_some_and(|first| matches!(first.weave, Woven::Mixed(_)));
+    if let Some(first) = spans.first_mut().filter(|first| first.start <= LEADING_FRAMES_MAX && !mixed) {
         first.start = 0;
     }
     spans

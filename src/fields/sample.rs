@@ -11,8 +11,10 @@ pub struct FieldSample {
     pub motion_x: f32,
     /// Dominant motion since the frame before, pixels, down positive.
     pub motion_y: f32,
-    /// Share of the moving texture that agrees with it, 0 to 1.
-    pub motion_peak: f32,
+    /// Mean square change since the frame before, code values.
+    pub energy: f32,
+    /// Mean square change since the frame two before, code values.
+    pub energy_two_back: f32,
 }
 
 impl FieldSample {
@@ -22,7 +24,8 @@ impl FieldSample {
             measures: fingerprint.fields,
             motion_x: fingerprint.reduced.motion_x,
             motion_y: fingerprint.reduced.motion_y,
-            motion_peak: fingerprint.reduced.motion_peak,
+            energy: fingerprint.reduced.energy,
+            energy_two_back: fingerprint.reduced.energy_two_back,
         }
     }
 }
@@ -45,6 +48,8 @@ pub(super) struct Weave {
     /// Moment of the top field after that of the bottom field, in motions of a frame: −1/2 with the top field first.
     /// Falls towards 0 where the motion is large against the texture.
     pub top_after_bottom: f32,
+    /// Sum of both misses over two, signed: what fine texture that moves without any field adds or takes away.
+    pub missed: f32,
     /// Difference within the frame against that of the better pair across frames.
     pub against_best: f32,
     /// Share of the moving tiles that look combed without their neighbours.
@@ -70,6 +75,7 @@ impl Weave {
         let best = top_earlier.min(bottom_earlier);
         Some(Self {
             apart: -missed_top.min(missed_bottom) / square(motion),
+            missed: (missed_top + missed_bottom) / (2.0 * square(motion)),
             top_after_bottom: order / (2.0 * (top + bottom) * motion),
             // An eighth of a code value keeps quotients of next to nothing small.
             against_best: (within + 0.125) / (best + 0.125),

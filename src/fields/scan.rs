@@ -11,7 +11,7 @@ const INTERLACED_RATE_MAX_HZ: f64 = 31.0;
 /// Share of the pictures in motion that must be woven of two moments for an interlaced capture. Film in fields has two of
 /// five, less where its pattern needs fewer.
 const WOVEN_SHARE_MIN: f64 = 0.1;
-/// Share of woven pictures from which a stretch is interlaced, the rest being progressive, in a mixed capture.
+/// Pictures on each side that decide with one which stretch it belongs to.
 const SEGMENT_PICTURES: usize = 25;
 
 /// Where the decided scan comes from.
@@ -106,9 +106,18 @@ pub(super) fn decide(pictures: &[Picture], facts: &ScanFacts) -> ScanDecision {
         return ScanDecision { scan, source: ScanSource::Pixels, segments: whole(scan) };
     }
     let segments = segments(&told, last_frame);
-    let scan = segments.first().map_or(Scan::Unknown, |first| first.scan);
-    let scan = if segments.iter().all(|segment| segment.scan == scan) { scan } else { Scan::Mixed };
-    ScanDecision { scan, source: ScanSource::Pixels, segments }
+    ScanDecision { scan: overall(&segments), source: ScanSource::Pixels, segments }
+}
+
+/// The scan of the whole: interlaced where a stretch is, mixed where the order of the fields changes.
+fn overall(segments: &[ScanSegment]) -> Scan {
+    let has = |scan| segments.iter().any(|segment| segment.scan == scan);
+    match (has(Scan::TopFieldFirst), has(Scan::BottomFieldFirst)) {
+        (true, true) => Scan::Mixed,
+        (true, false) => Scan::TopFieldFirst,
+        (false, true) => Scan::BottomFieldFirst,
+        (false, false) => Scan::Progressive,
+    }
 }
 
 /// Stretches of pictures that share a scan: each picture counts with those around it, so that film's clean frames belong

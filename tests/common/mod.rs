@@ -9,6 +9,7 @@ use evenbeat::cadence::{
 };
 use evenbeat::capture::{CaptureFacts, RateSource};
 use evenbeat::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
+use evenbeat::fields::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::note::{Note, NoteCode};
 use evenbeat::report::Provenance;
@@ -108,6 +109,11 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
             timing: None,
             holds: hold_rows,
         },
+        fields: FieldFindings::restored(
+            ScanDecision { scan: Scan::Progressive, source: ScanSource::Pixels, segments: Vec::new() },
+            None,
+        ),
+        outcome: None,
         frames,
         findings: Vec::new(),
         notes: Vec::new(),

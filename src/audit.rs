@@ -308,8 +308,15 @@ fn conclude(reading: Reading<'_>, gathered: Gathered, settings: &Settings) -> Au
         frames: classified.frames.len() as u64,
     };
     let outcome = fields::outcome(&fields, &around);
-    let conclusion =
-        verdict::conclude(&classified.frames, &settled.times, &cadence, settings.source_rate, complete);
+    let case = verdict::Case {
+        frames: &classified.frames,
+        times: &settled.times,
+        cadence: &cadence,
+        source_rate: settings.source_rate,
+        scan: fields.scan.scan,
+        outcome: outcome.as_ref(),
+    };
+    let conclusion = verdict::conclude(&case, complete);
     notes.extend(settled.notes);
     notes.extend(classified.notes);
     notes.extend(conclusion.notes);

@@ -44,6 +44,14 @@ impl FieldAudit {
         }
     }
 
+    /// Whether the cadence is that of film in fields.
+    pub fn is_pulled_down(&self) -> bool {
+        let Some(pattern) = self.cadence.pattern.as_ref() else { return false };
+        let film = self.cadence.motion.motion_rate_hz.is_some_and(|rate| near(rate, 24.0));
+        let even = pattern.holds.iter().all(|&hold| hold == pattern.holds[0]);
+        self.cadence.coverage >= PATTERN_SPEAKS && !even && film
+    }
+
     /// Frames whose fields show two pictures of film: the second field begins a picture that is not the frame's own.
     pub fn mixed_frames(&self) -> impl Iterator<Item = usize> + '_ {
         let new = |field: usize| self.fields[field].class == FrameClass::New;
@@ -70,6 +78,16 @@ impl FieldAudit {
             counts.iter().enumerate().max_by_key(|&(at, count)| (count, std::cmp::Reverse(at)))?;
         (there > 0).then_some(APhase { frame: frame as u32, there, total })
     }
+}
+
+/// Rates are equal within this fraction: tells 24 from 25.
+const RATE_TOLERANCE: f64 = 0.01;
+/// Share of judged frames or fields that a pattern must cover to speak for the capture.
+pub(super) const PATTERN_SPEAKS: f64 = 0.5;
+
+/// Whether two rates are the same but for the 1000/1001 that rates of the trade differ by.
+pub(super) fn near(hz: f64, wanted: f64) -> bool {
+    (hz / wanted - 1.0).abs() <= RATE_TOLERANCE
 }
 
 /// Frames after which 2:3 pulldown begins anew.

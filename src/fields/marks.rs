@@ -13,71 +13,31 @@ const VIDEO_APART: Range<f32> = 0.45..1.6;
 /// ... and what is missed in all in this one: fine lines that move against the rows leave it. By the same trials.
 const VIDEO_MISSED: Range<f32> = -1.3..0.3;
 /// Video in fields shows itself in one of these ways, each found by the same trials to leave progressive clips alone.
-const VIDEO_SIGNS: [Sign; 4] = [
-    // A few tiles look combed by themselves, and frames fit no better within than across.
-    Sign {
-        apart: VIDEO_APART,
-        missed: VIDEO_MISSED,
-        combed_tiles: 0.004,
-        against_best: 0.7,
-        order: 0.0,
-        errors: 0.0,
-    },
+const VIDEO_SIGNS: [Sign; 5] = [
+    // Some tiles look combed by themselves, and frames fit no better within than across.
+    Sign { combed_tiles: 0.012, against_best: 0.7, order: 0.0, errors: 0.0, ..Sign::VIDEO },
+    // Fewer tiles do, and the order of the fields shows.
+    Sign { combed_tiles: 0.004, against_best: 0.7, order: 0.03, errors: 1.8, ..Sign::VIDEO },
     // More tiles do.
-    Sign {
-        apart: VIDEO_APART,
-        missed: VIDEO_MISSED,
-        combed_tiles: 0.015,
-        against_best: 0.45,
-        order: 0.0,
-        errors: 0.0,
-    },
+    Sign { combed_tiles: 0.015, against_best: 0.45, order: 0.05, errors: 3.0, ..Sign::VIDEO },
     // The order of the fields shows clearly.
-    Sign {
-        apart: VIDEO_APART,
-        missed: VIDEO_MISSED,
-        combed_tiles: 0.0,
-        against_best: 0.7,
-        order: 0.2,
-        errors: 3.0,
-    },
+    Sign { against_best: 0.7, order: 0.2, errors: 3.0, ..Sign::VIDEO },
     // It shows less, as lossy recorders leave it, but in every picture.
-    Sign {
-        apart: 0.15..1.6,
-        missed: -0.2..0.1,
-        combed_tiles: 0.0,
-        against_best: 0.7,
-        order: 0.095,
-        errors: 8.0,
-    },
+    Sign { apart: 0.15..1.6, missed: -0.2..0.1, against_best: 0.7, order: 0.095, errors: 8.0, ..Sign::VIDEO },
 ];
 /// A recorder that has taken most of the combs away leaves the order, in every picture.
-const VIDEO_FAINT: Sign = Sign {
-    apart: -0.3..0.45,
-    missed: 0.1..0.6,
-    combed_tiles: 0.0,
-    against_best: 0.4,
-    order: 0.14,
-    errors: 14.0,
-};
+const VIDEO_FAINT: Sign =
+    Sign { apart: -0.3..0.45, missed: 0.1..0.6, against_best: 0.4, order: 0.14, errors: 14.0, ..Sign::VIDEO };
 /// Where flags say that the capture is interlaced, and in which order, less is enough.
-const VIDEO_FLAGGED: Sign = Sign {
-    apart: -0.3..1.6,
-    missed: -1.3..0.6,
-    combed_tiles: 0.0,
-    against_best: 0.4,
-    order: 0.08,
-    errors: 8.0,
-};
-/// Chroma of two moments, likewise.
-const CHROMA: Sign = Sign {
-    apart: VIDEO_APART,
-    missed: VIDEO_MISSED,
-    combed_tiles: 0.0,
-    against_best: 0.7,
-    order: 0.1,
-    errors: 3.0,
-};
+const VIDEO_FLAGGED: Sign =
+    Sign { apart: -0.3..1.6, missed: -1.3..0.6, against_best: 0.4, order: 0.08, errors: 8.0, ..Sign::VIDEO };
+/// Chroma of two moments: it has less detail and more noise than luma, so that only its order proves it, and that goes
+/// to and fro where chroma is woven anew for every field.
+const CHROMA_AGAINST_BEST: f32 = 0.8;
+/// Order that goes to and fro, in motions of a frame.
+const CHROMA_SWING: f32 = 0.2;
+/// Order that stays.
+const CHROMA_ORDER: Sign = Sign { against_best: CHROMA_AGAINST_BEST, order: 0.1, errors: 3.0, ..Sign::VIDEO };
 /// A single frame holds fields of two pictures where `apart` is above this: halfway between video and a field of
 /// another picture, a little lower for recorder's noise.
 const MIXED_APART: f32 = 1.3;
@@ -103,10 +63,14 @@ const LOST_MOVING: f32 = 0.38;
 const LOST_STILL: f32 = 0.25;
 /// Still rows with less detail than this say nothing, code values.
 const STILL_DETAIL_MIN: f32 = 1.0;
-/// Without detail in still rows the ratio where it moves must be this large, natural logarithm.
+/// Where more of the picture moves than this, what is left says nothing of still rows.
+const STILL_OF_PICTURE: f32 = 0.9;
+/// Ratio where everything moves, natural logarithm: a deinterlacer that interpolates along motion reaches 0.4.
+const LOST_ALL_MOVING: f32 = 0.42;
+/// Ratio where still rows have no detail, natural logarithm: such a deinterlacer may interpolate everywhere else.
 const LOST_MOVING_ALONE: f32 = 0.7;
 /// Each row there twice: ratio of row pairs, natural logarithm. Real and painted pictures stay within 0.7.
-const DOUBLED_ROWS: f32 = -0.9;
+const DOUBLED_ROWS: f32 = -0.85;
 /// Least alternation of the vertical position for bobbing, lines: a quarter of what repeated lines give.
 const BOBBING_LINES_MIN: f32 = 0.25;
 /// Least detail ratio that alternates with the parity that is kept, natural logarithm.
@@ -168,7 +132,8 @@ pub(super) fn pictures(
             }
             picture.weave = woven(&looks[place], near, flagged);
             picture.chroma_only = chroma_only(near);
-            picture.lost = lost(near);
+            // Rows that stand twice hide which of both was there first; the upper one is named.
+            picture.lost = lost(near).or_else(|| doubled(near).then_some(Parity::Bottom));
             if at_full_rate(place) {
                 picture.bobbing_lines = bobbing(near);
                 picture.alternating = alternating(near);
@@ -234,6 +199,18 @@ struct Sign {
     errors: f32,
 }
 
+impl Sign {
+    /// Where video in fields lies, whatever else shows.
+    const VIDEO: Self = Self {
+        apart: VIDEO_APART,
+        missed: VIDEO_MISSED,
+        combed_tiles: 0.0,
+        against_best: 0.0,
+        order: 0.0,
+        errors: 0.0,
+    };
+}
+
 /// What the pictures of a stretch show together.
 struct Stretch {
     apart: f32,
@@ -272,13 +249,18 @@ impl Stretch {
     }
 }
 
-/// Whether chroma is woven of two moments throughout the stretch while luma is not. Chroma has less detail and more
-/// noise, so that only its order proves it.
+/// Whether chroma is woven of two moments throughout the stretch while luma is not.
 fn chroma_only(near: &[Look]) -> bool {
-    let chroma = Stretch::of(near.iter().filter_map(|look| look.chroma));
     let luma = Stretch::of(near.iter().filter_map(|look| look.luma));
-    let counted = near.iter().filter(|look| look.chroma.is_some()).count() * 2 > near.len();
-    counted && chroma.shows(&CHROMA) && !luma.is_video() && luma.apart < VIDEO_APART.start / 2.0
+    let chroma = Stretch::of(near.iter().filter_map(|look| look.chroma));
+    let orders: Vec<(usize, f32)> =
+        near.iter().filter_map(|look| Some((look.frame, look.chroma?.top_after_bottom))).collect();
+    if orders.len() * 2 <= near.len() || luma.is_video() || luma.apart >= VIDEO_APART.start / 2.0 {
+        return false;
+    }
+    let swings = alternation(&orders).is_some_and(|(half, scatter)| half.abs() >= CHROMA_SWING.max(scatter));
+    let two_moments = Sign { against_best: CHROMA_AGAINST_BEST, ..Sign::VIDEO };
+    chroma.shows(&CHROMA_ORDER) || swings && chroma.shows(&two_moments)
 }
 
 /// The parity that is rebuilt from the other in every picture of the stretch.
@@ -306,12 +288,20 @@ fn lost(near: &[Look]) -> Option<Parity> {
         median(near.iter().map(|look| still(look).top.value().max(still(look).bottom.value())))?;
     let still_ratio = sign * median(near.iter().map(|look| parity_ratio(&still(look))))?;
     let moving_ratio = sign * middle;
-    let enough = if still_detail >= STILL_DETAIL_MIN {
-        moving_ratio >= LOST_MOVING && still_ratio >= LOST_STILL
-    } else {
-        moving_ratio >= LOST_MOVING_ALONE
+    let everywhere =
+        median(near.iter().map(|look| look.sample.measures.luma.moving.value()))? > STILL_OF_PICTURE;
+    let enough = match (everywhere, still_detail >= STILL_DETAIL_MIN) {
+        (true, _) => moving_ratio >= LOST_ALL_MOVING,
+        (false, true) => moving_ratio >= LOST_MOVING && still_ratio >= LOST_STILL,
+        (false, false) => moving_ratio >= LOST_MOVING_ALONE,
     };
     enough.then_some(lost)
+}
+
+/// Whether each row is there twice throughout the stretch, beginning with a top row.
+fn doubled(near: &[Look]) -> bool {
+    median(near.iter().map(|look| pair_ratio(&look.sample.measures.moving_rows)))
+        .is_some_and(|ratio| ratio <= DOUBLED_ROWS)
 }
 
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
@@ -319,8 +309,6 @@ fn lost(near: &[Look]) -> Option<Parity> {
 fn bobbing(near: &[Look]) -> f32 {
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
     let Some((lines, scatter)) = alternation(&moved) else { return 0.0 };
-    let doubled = median(near.iter().map(|look| pair_ratio(&look.sample.measures.moving_rows)))
-        .is_some_and(|ratio| ratio <= DOUBLED_ROWS);
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
     let (mean, _) = mean_and_error(moved.iter().map(|&(_, motion)| motion));
@@ -329,7 +317,7 @@ fn bobbing(near: &[Look]) -> f32 {
         && lines.abs() >= 2.0 * scatter
         && mean.abs() < lines.abs() / 3.0;
     // A hop between two frames is twice the distance of either from the place between.
-    if doubled || hops {
+    if doubled(near) || hops {
         lines.abs() / 2.0
     } else {
         0.0

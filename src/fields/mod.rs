@@ -128,10 +128,14 @@ pub fn mark(
     }
     unmix(frames, &traces.combed);
     traces.bobbing_lines = window::median(bobbing).unwrap_or(0.0);
-    let scan = scan::decide(&pictures, facts);
+    let mut scan = scan::decide(&pictures, facts);
     let first =
         first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
     let fields = first.map(|first| FieldAudit::of(first, audit::classify(frames, samples, first), times));
+    if scan.scan == Scan::Progressive && fields.as_ref().is_some_and(FieldAudit::is_pulled_down) {
+        // Whole frames in the cadence of pulldown come from fields: nothing speaks against the flags then.
+        scan = ScanDecision { scan: facts.flagged, source: ScanSource::Flags, ..scan };
+    }
     FieldFindings { scan, fields, traces }
 }
 

@@ -1,5 +1,6 @@
 //! What became of the clip's fields.
 
+use super::audit::{near, PATTERN_SPEAKS};
 use super::{FieldAudit, FieldFindings, Parity, Traces};
 use crate::cadence::CadenceAnalysis;
 use crate::frame::Scan;
@@ -96,12 +97,8 @@ const SOME: f64 = 0.02;
 const PULLDOWN_COMBED: f64 = 0.55;
 /// Frames in a row without combing that pulldown left in cannot have: more than two rounds of five, each shown twice.
 const FILM_HELD_FRAMES: u64 = 22;
-/// Rates are equal within this fraction: tells 24 from 25.
-const RATE_TOLERANCE: f64 = 0.01;
 /// Field rates, Hz, of ITU-R BT.709-6; 59.94 lies within the tolerance of 60.
 const FIELD_RATES_HZ: [f64; 2] = [50.0, 60.0];
-/// Share of judged frames that a pattern must cover to speak for the capture.
-const PATTERN_SPEAKS: f64 = 0.5;
 /// Share of pictures with alternating detail that proves a deinterlacer.
 const ALTERNATING_SHARE: f64 = 0.5;
 
@@ -116,7 +113,6 @@ pub fn outcome(found: &FieldFindings, around: &Circumstances<'_>) -> Option<Outc
         combed_half_rate,
         one_field,
         chroma_combing,
-        averaged,
         film,
         whole_pictures,
     ];
@@ -126,10 +122,6 @@ pub fn outcome(found: &FieldFindings, around: &Circumstances<'_>) -> Option<Outc
 struct Case<'a> {
     found: &'a FieldFindings,
     around: &'a Circumstances<'a>,
-}
-
-fn near(hz: f64, wanted: f64) -> bool {
-    (hz / wanted - 1.0).abs() <= RATE_TOLERANCE
 }
 
 impl Case<'_> {
@@ -182,7 +174,7 @@ impl Case<'_> {
 fn interlaced(case: &Case<'_>) -> Option<Outcome> {
     let fields = case.found.fields.as_ref()?;
     let progressive = case.found.scan.scan == Scan::Progressive;
-    if progressive && !pulled_down(fields) {
+    if progressive && !fields.is_pulled_down() {
         let text = format!(
             "interlaced by its flags, but both fields of a frame show one moment: {} whole pictures/s in {} fields/s \
              (progressive segmented)",
@@ -191,7 +183,7 @@ fn interlaced(case: &Case<'_>) -> Option<Outcome> {
         );
         return Some(case.whole(OutcomeCode::Interlaced, text));
     }
-    if pulled_down(fields) {
+    if fields.is_pulled_down() {
         return Some(case.whole(OutcomeCode::FilmPulldown, film_in_fields(case, fields)));
     }
     let combed = &case.traces().combed;
@@ -221,15 +213,6 @@ fn interlaced(case: &Case<'_>) -> Option<Outcome> {
         fields.first.name()
     );
     Some(case.whole(OutcomeCode::Interlaced, text))
-}
-
-/// Whether the cadence of the fields is that of film.
-fn pulled_down(fields: &FieldAudit) -> bool {
-    let Some(pattern) = fields.cadence.pattern.as_ref() else { return false };
-    let speaks = fields.cadence.coverage >= PATTERN_SPEAKS;
-    let slower = fields.cadence.motion.motion_rate_hz.is_some_and(|rate| near(rate, 24.0));
-    let even = pattern.holds.iter().all(|&hold| hold == pattern.holds[0]);
-    speaks && !even && slower
 }
 
 fn film_in_fields(case: &Case<'_>, fields: &FieldAudit) -> String {
@@ -358,11 +341,6 @@ fn chroma_combing(case: &Case<'_>) -> Option<Outcome> {
         );
         case.over(OutcomeCode::ChromaCombing, frames, text)
     })
-}
-
-/// Averaged fields are not told yet.
-fn averaged(_: &Case<'_>) -> Option<Outcome> {
-    None
 }
 
 fn film(case: &Case<'_>) -> Option<Outcome> {

@@ -1,10 +1,12 @@
 //! One function per finding kind: analysis in, findings out.
 
-use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, FrameTimes, Freeze, Hold};
-use crate::classify::{ClassifiedFrame, FrameFlags};
-use crate::units::{hz_text, Rate};
+use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, Freeze, Hold};
+use crate::classify::FrameFlags;
+use crate::fields::{Outcome, OutcomeCode};
+use crate::frame::Scan;
+use crate::units::hz_text;
 
-use super::{Finding, FindingKind, Severity};
+use super::{Case, Finding, FindingKind, Severity};
 
 /// Events of one kind closer than this are one finding: a viewer sees one disturbance. Seconds.
 /// Choice: the eye's judgement of motion is formed over well under a second; common practice, no source.
@@ -34,14 +36,6 @@ const RATE_TOLERANCE: f64 = 0.005;
 /// its evidence. Choice: the same as for a call that counts as sure in the tables of confidence, less what the
 /// geometric spread of several calls makes up.
 const SURE_HOLD: f32 = 0.9;
-
-/// Everything a finding is made from.
-pub(super) struct Case<'a> {
-    pub frames: &'a [ClassifiedFrame],
-    pub times: &'a FrameTimes,
-    pub cadence: &'a CadenceAnalysis,
-    pub source_rate: Option<Rate>,
-}
 
 /// An event or run of events of one kind.
 #[derive(Clone, Copy)]
@@ -348,19 +342,41 @@ pub(super) fn rate_slip(case: &Case<'_>) -> Vec<Finding> {
 
 /// Findings that are runs of flagged frames.
 pub(super) fn flagged_pictures(case: &Case<'_>) -> Vec<Finding> {
+    let interlaced = matches!(case.scan, Scan::TopFieldFirst | Scan::BottomFieldFirst | Scan::Mixed);
+    let combed = if interlaced {
+        (Severity::Info, "two moments, one per field, as an interlaced signal has them")
+    } else {
+        (Severity::Warning, "two moments woven line by line into one picture: edges that move are combed")
+    };
+    let one_field =
+        "a picture of which every second line is rebuilt from the others: half the vertical detail is lost";
     [
-        (FrameFlags::OUT_OF_ORDER, FindingKind::OutOfOrder, Severity::Fault, "out of order"),
+        (FrameFlags::OUT_OF_ORDER, FindingKind::OutOfOrder, Severity::Fault, "a picture out of order"),
         (FrameFlags::BLEND, FindingKind::BlendedPictures, Severity::Warning, "a mix of two pictures"),
-        (FrameFlags::COMBED, FindingKind::CombedPictures, Severity::Warning, "two moments woven into one"),
-        (FrameFlags::ONE_FIELD, FindingKind::OneFieldPictures, Severity::Warning, "rebuilt from one field"),
+        (FrameFlags::COMBED, FindingKind::CombedPictures, combed.0, combed.1),
+        (FrameFlags::ONE_FIELD, FindingKind::OneFieldPictures, Severity::Warning, one_field),
     ]
     .into_iter()
     .flat_map(|(flag, kind, severity, what)| {
         case.flagged(flag).into_iter().map(move |event| {
-            let verb = if event.count == 1 { "is" } else { "are" };
+            let verb = if event.count == 1 { "shows" } else { "show" };
             let text = format!("{} {verb} {what}", counted(event.count, "frame"));
             case.finding(kind, severity, event, text)
         })
     })
     .collect()
+}
+
+/// Fields in the wrong order, throughout.
+pub(super) fn field_order(case: &Case<'_>) -> Vec<Finding> {
+    let swapped = |outcome: &&Outcome| outcome.code == OutcomeCode::SwappedFields;
+    let Some(outcome) = case.outcome.filter(swapped) else { return Vec::new() };
+    // In an interlaced capture it may be the flags that are wrong.
+    let severity = if case.scan == Scan::Progressive { Severity::Fault } else { Severity::Warning };
+    let event = Event {
+        first_frame: outcome.first_frame,
+        last_frame: outcome.last_frame,
+        count: outcome.last_frame - outcome.first_frame + 1,
+    };
+    vec![case.finding(FindingKind::FieldOrderSwapped, severity, event, outcome.text.clone())]
 }

@@ -8,6 +8,8 @@ mod tests;
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;
+use crate::fields::Outcome;
+use crate::frame::Scan;
 use crate::note::Note;
 use crate::units::Rate;
 
@@ -122,30 +124,37 @@ pub struct Conclusion {
     pub verdict: String,
 }
 
-/// What is concluded from classified frames, their times and their cadence.
-///
-/// `source_rate` is the clip's rate where the person knows it; `complete` is false where the capture was not
-/// read whole.
-pub fn conclude(
-    frames: &[ClassifiedFrame],
-    times: &FrameTimes,
-    cadence: &CadenceAnalysis,
-    source_rate: Option<Rate>,
-    complete: bool,
-) -> Conclusion {
-    let case = findings::Case { frames, times, cadence, source_rate };
+/// What a conclusion is drawn from.
+#[derive(Clone, Copy, Debug)]
+pub struct Case<'a> {
+    /// One verdict per frame.
+    pub frames: &'a [ClassifiedFrame],
+    /// Their times.
+    pub times: &'a FrameTimes,
+    /// Their cadence.
+    pub cadence: &'a CadenceAnalysis,
+    /// Rate of the clip, where the person knows it.
+    pub source_rate: Option<Rate>,
+    /// Scan that was decided.
+    pub scan: Scan,
+    /// What became of the clip's fields.
+    pub outcome: Option<&'a Outcome>,
+}
+
+/// What is concluded from `case`; `complete` is false where the capture was not read whole.
+pub fn conclude(case: &Case<'_>, complete: bool) -> Conclusion {
     let mut found = Vec::new();
     for find in FINDERS {
-        found.extend(find(&case));
+        found.extend(find(case));
     }
     found.sort_by_key(|finding| (std::cmp::Reverse(finding.severity), finding.first_frame, finding.kind));
-    let verdict = sentence::verdict(&case, &found, complete);
-    let notes = sentence::notes(&case, &found);
+    let verdict = sentence::verdict(case, &found, complete);
+    let notes = sentence::notes(case, &found);
     Conclusion { findings: found, notes, verdict }
 }
 
 /// Every finder; a new finding kind adds its function here.
-const FINDERS: &[fn(&findings::Case<'_>) -> Vec<Finding>] = &[
+const FINDERS: &[fn(&Case<'_>) -> Vec<Finding>] = &[
     findings::half_rate,
     findings::cadence_breaks,
     findings::freezes,
@@ -154,4 +163,5 @@ const FINDERS: &[fn(&findings::Case<'_>) -> Vec<Finding>] = &[
     findings::uneven_timestamps,
     findings::rate_slip,
     findings::flagged_pictures,
+    findings::field_order,
 ];

@@ -4,8 +4,9 @@ use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::hz_text;
 
-use super::findings::{constant_hold, counted, repeats_in_pattern, Case};
-use super::{Finding, FindingKind, Severity};
+use super::findings::{constant_hold, counted, repeats_in_pattern};
+use super::{Case, Finding, FindingKind, Severity};
+use crate::fields::OutcomeCode;
 
 /// One part in this many of mixes is enough to be said first. Choice.
 const MIXED_PART: u64 = 10;
@@ -19,6 +20,7 @@ const UNSURE_PART: usize = 10;
 /// The verdict in plain sentences, most important first.
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
     let mut sentences = vec![motion(case, findings)];
+    sentences.extend(fields(case));
     sentences.extend(faults(findings));
     sentences.extend(unsure(case));
     sentences.extend(still(case));
@@ -130,10 +132,22 @@ fn faults(findings: &[Finding]) -> Option<String> {
     if parts.is_empty() {
         return None;
     }
-    let text = parts.join("; ");
+    as_sentence(&parts.join("; "))
+}
+
+/// With a capital and a full stop.
+fn as_sentence(text: &str) -> Option<String> {
     let mut letters = text.chars();
     let first = letters.next()?.to_uppercase().to_string();
     Some(format!("{first}{}.", letters.as_str()))
+}
+
+/// What became of the clip's fields, where it is more than rates and cadence say already.
+fn fields(case: &Case<'_>) -> Option<String> {
+    use OutcomeCode::{EveryFieldAPicture, FilmRestored, HalfRate};
+    let outcome = case.outcome?;
+    let said = matches!(outcome.code, EveryFieldAPicture | HalfRate | FilmRestored);
+    (!said && nothing_to_judge(case).is_none()).then(|| as_sentence(&outcome.text)).flatten()
 }
 
 /// How many calls are unsure, where they are many.

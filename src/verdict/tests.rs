@@ -6,6 +6,16 @@ use crate::capture::RateSource;
 use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::NoteCode;
 
+/// A progressive capture without traces of fields.
+fn case<'a>(
+    frames: &'a [ClassifiedFrame],
+    times: &'a FrameTimes,
+    cadence: &'a CadenceAnalysis,
+    source_rate: Option<Rate>,
+) -> Case<'a> {
+    Case { frames, times, cadence, source_rate, scan: Scan::Progressive, outcome: None }
+}
+
 /// Frames of a 59.94 capture: `n` new, `r` repeat, `s` still, a digit: new after that many lost pictures.
 fn frames(classes: &str) -> Vec<ClassifiedFrame> {
     classes
@@ -42,7 +52,8 @@ fn concluded(classes: &str, source_rate: Option<&str>) -> Conclusion {
     let stated = StatedRate { rate, source: RateSource::Header };
     let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
     let cadence = analyse(&frames, &settled.times);
-    conclude(&frames, &settled.times, &cadence, source_rate.and_then(Rate::parse), true)
+    let source_rate = source_rate.and_then(Rate::parse);
+    conclude(&case(&frames, &settled.times, &cadence, source_rate), true)
 }
 
 #[test]
@@ -136,7 +147,7 @@ fn unsure_calls_make_no_finding() {
     for (confidence, freezes, note) in [(0.99, 1, false), (0.6, 0, true)] {
         frames[120..150].iter_mut().for_each(|frame| frame.confidence = confidence);
         let cadence = analyse(&frames, &settled.times);
-        let found = conclude(&frames, &settled.times, &cadence, None, true);
+        let found = conclude(&case(&frames, &settled.times, &cadence, None), true);
         let of_kind = found.findings.iter().filter(|finding| finding.kind == FindingKind::Freeze).count();
         assert_eq!(of_kind, freezes, "{confidence}");
         let noted = found.notes.iter().any(|note| note.code == NoteCode::NoisyMeasure);

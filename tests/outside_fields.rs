@@ -293,6 +293,7 @@ fn film_flagged_in_mpeg2_is_found_in_its_fields() {
     assert_eq!(read, film_display());
     let audited = audit(&carried_out(&stream), &[], scratch.path());
     agree(&audited, &read, "MPEG-2");
+    classes_agree(&audited, &pictures_of(&read), "MPEG-2");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));
 }
 
@@ -367,6 +368,7 @@ fn film_flagged_in_h264_is_found_in_its_fields() {
     assert_eq!(read, film_display());
     let audited = audit(&woven_by_flags(&stream, &read), &[], scratch.path());
     agree(&audited, &read, "H.264");
+    classes_agree(&audited, &pictures_of(&read), "H.264");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));
 }
 
@@ -390,6 +392,7 @@ fn film_flagged_in_a_real_stream_is_found_in_its_fields() {
     ffmpeg(&stream, &format!("-map 0:v:0 {CARRY_OUT} -frames:v 60 -c:v ffv1"), &signal);
     let audited = audit(&signal, &[], scratch.path());
     agree(&audited, &read[..48], "soft-pulldown-480.ts");
+    classes_agree(&audited, &pictures_of(&read[..48]), "soft-pulldown-480.ts");
     assert_eq!(audited.outcome.as_deref(), Some("film-pulldown"));
 }
 
@@ -462,6 +465,19 @@ fn interlaced_streams_are_found_as_their_encoder_flagged_them() {
         let display: Vec<Displayed> = pic_structs(&stream).into_iter().map(by_pic_struct).collect();
         assert_eq!(display, expected(2));
         agree(&audit(&stream, &[], scratch.path()), &display, "H.264");
+    }
+}
+
+#[test]
+fn every_field_of_an_interlaced_clip_is_called_new() {
+    if !ffmpeg_is_here() {
+        return;
+    }
+    for first in [Parity::Top, Parity::Bottom] {
+        let scratch = tempfile::tempdir().unwrap();
+        let stream = interlaced(first, "-c:v mpeg2video -q:v 3", scratch.path());
+        let audited = audit(&stream, &[], scratch.path());
+        classes_agree(&audited, &(0..60).collect::<Vec<_>>(), first.name());
     }
 }
 
@@ -693,7 +709,8 @@ fn edges_woven_from_two_moments_are_combed_and_standing_rows_are_not() {
         let levels = [60, 60 + contrast];
         let place = |moment: usize| edge(SIZE, 20 + moment * way % 300, levels);
         let woven = (0..FRAMES).map(|frame| picture::woven(&place(2 * frame), &place(2 * frame + 1)));
-        assert!(combed(&audit_of(woven)) >= FRAMES - 1, "moved {way}, contrast {contrast}");
+        let found = combed(&audit_of(woven));
+        assert!(found >= FRAMES - 1, "moved {way}, contrast {contrast}: {found} of {FRAMES} frames");
         let whole = (0..FRAMES).map(place);
         assert_eq!(combed(&audit_of(whole)), 0, "whole pictures, moved {way}, contrast {contrast}");
     }

@@ -174,9 +174,20 @@ fn agree(audited: &Audited, pictures: &[Displayed], what: &str) {
             repeats_by_digest, repeats_by_flags,
             "{what}: field {place} repeats the one before but one"
         );
-        let is_new = place == 0 || fields[place - 1].0 != *picture;
+    }
+}
+
+/// Checks which fields are called new: those whose moment is not that of the field before.
+fn classes_agree(audited: &Audited, moments: &[usize], what: &str) {
+    for (place, row) in audited.fields.iter().enumerate() {
+        let is_new = place == 0 || moments[place - 1] != moments[place];
         assert_eq!(row.class == "new", is_new, "{what}: class of field {place}");
     }
+}
+
+/// Number of the picture that each field shows.
+fn pictures_of(display: &[Displayed]) -> Vec<usize> {
+    fields_of(display).into_iter().map(|(picture, _)| picture).collect()
 }
 
 /// Painted pictures in motion as raw 4:2:0.

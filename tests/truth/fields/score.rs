@@ -137,9 +137,10 @@ pub fn score(cell: &Cell, audited: &Audited) -> CellScore {
         let is_new = device.fields()[place - 1].1 != moment;
         fields.add(audited.fields.get(place).is_some_and(|field| (field.class == "new") == is_new));
     }
-    // A segmented capture may be taken for what it looks like or for what it was sent as.
+    let one_moment_each = truths.iter().all(|truth| truth.moments.0 == truth.moments.1);
     let order = match device.scan {
-        Scan::Progressive if device.flagged != Scan::Progressive => None,
+        // Nothing in the samples says that they were sent as fields.
+        _ if one_moment_each && device.flagged != Scan::Progressive => None,
         // The last part of this one has no order of its own.
         scan if device.name == "tff-then-segmented" => {
             Some([scan.name(), "mixed"].contains(&audited.scan.as_str()))

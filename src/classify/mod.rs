@@ -99,6 +99,11 @@ impl FrameFlags {
         self.0 |= other.0;
     }
 
+    /// These flags but those of `other`.
+    pub fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// Written names of the flags set, in order.
     pub fn names(self) -> impl Iterator<Item = &'static str> {
         Self::NAMES.into_iter().filter(move |(flag, _)| self.contains(*flag)).map(|(_, name)| name)

@@ -44,12 +44,12 @@ impl FieldAudit {
         }
     }
 
-    /// Whether the cadence is that of film in fields.
+    /// Whether the cadence is that of pictures laid out over fields unevenly: film with its pulldown.
     pub fn is_pulled_down(&self) -> bool {
         let Some(pattern) = self.cadence.pattern.as_ref() else { return false };
-        let film = self.cadence.motion.motion_rate_hz.is_some_and(|rate| near(rate, 24.0));
         let even = pattern.holds.iter().all(|&hold| hold == pattern.holds[0]);
-        self.cadence.coverage >= PATTERN_SPEAKS && !even && film
+        let whole = pattern.holds.iter().all(|&hold| hold >= 2);
+        self.cadence.coverage >= PATTERN_SPEAKS && !even && whole
     }
 
     /// Frames whose fields show two pictures of film: the second field begins a picture that is not the frame's own.

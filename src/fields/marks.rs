@@ -37,7 +37,7 @@ const CHROMA_AGAINST_BEST: f32 = 0.8;
 /// Order that goes to and fro, in motions of a frame.
 const CHROMA_SWING: f32 = 0.2;
 /// Order that stays.
-const CHROMA_ORDER: Sign = Sign { against_best: CHROMA_AGAINST_BEST, order: 0.1, errors: 3.0, ..Sign::VIDEO };
+const CHROMA_ORDER: Sign = Sign { against_best: 0.9, order: 0.1, errors: 3.0, ..Sign::VIDEO };
 /// A single frame holds fields of two pictures where `apart` is above this: halfway between video and a field of
 /// another picture, a little lower for recorder's noise.
 const MIXED_APART: f32 = 1.3;
@@ -49,6 +49,10 @@ const MIXED_ORDER: f32 = 0.2;
 const MIXED_MISSED_MIN: f32 = -1.7;
 /// Least motion from which a single frame can be told, code values: below it recorder's noise has its say.
 const MIXED_MOTION: f32 = 2.0;
+/// Such frames come at least in pairs: pulldown has one or two of five.
+const MIXED_MIN: usize = 2;
+/// Pictures needed on one side of a change for a statement about that side.
+const SIDE_MIN: usize = 8;
 /// Pictures needed around one for a statement about the stretch.
 const PICTURES_MIN: usize = 4;
 
@@ -57,6 +61,8 @@ const PICTURES_MIN: usize = 4;
 const EXACT_DETAIL: f32 = 0.4;
 /// ... where the other rows have at least so many times more detail.
 const EXACT_TIMES: f32 = 4.0;
+/// Of ten pictures so many must have lost the same field.
+const ONE_SIDED: (usize, usize) = (9, 10);
 /// Lossy recording levels the difference: ratio of both details, natural logarithm, that is left of it at least.
 const LOST_MOVING: f32 = 0.38;
 /// The same where the picture stands still, which tells a deinterlacer that only interpolates where it moves.
@@ -68,7 +74,7 @@ const STILL_OF_PICTURE: f32 = 0.9;
 /// Ratio where everything moves, natural logarithm: a deinterlacer that interpolates along motion reaches 0.4.
 const LOST_ALL_MOVING: f32 = 0.42;
 /// Ratio where still rows have no detail, natural logarithm: such a deinterlacer may interpolate everywhere else.
-const LOST_MOVING_ALONE: f32 = 0.7;
+const LOST_MOVING_ALONE: f32 = 1.1;
 /// Each row there twice: ratio of row pairs, natural logarithm. Real and painted pictures stay within 0.7.
 const DOUBLED_ROWS: f32 = -0.85;
 /// Least alternation of the vertical position for bobbing, lines: a quarter of what repeated lines give.
@@ -119,29 +125,93 @@ pub(super) fn pictures(
         .filter(|&index| frames[index].class == FrameClass::New && !broken(&frames[index]))
         .collect();
     let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
-    let at_full_rate = |place: usize| {
-        let range = around(place, looks.len());
-        looks[range.end - 1].frame - looks[range.start].frame == range.len() - 1
-    };
-    (0..looks.len())
-        .map(|place| {
+    let mut pictures = Vec::with_capacity(looks.len());
+    for start in (0..looks.len()).step_by(STATION) {
+        let end = (start + STATION).min(looks.len());
+        let stretch = &looks[around((start + end) / 2, looks.len())];
+        let traces = (stretch.len() >= PICTURES_MIN).then(|| Traces::of(stretch, flagged));
+        pictures.extend((start..end).map(|place| {
             let near = &looks[around(place, looks.len())];
-            let mut picture = Picture { frame: looks[place].frame, ..Picture::default() };
-            if near.len() < PICTURES_MIN {
-                return picture;
-            }
-            picture.weave = woven(&looks[place], near, flagged);
-            picture.chroma_only = chroma_only(near);
+            let frame = looks[place].frame;
+            traces.as_ref().map_or(Picture { frame, ..Picture::default() }, |traces| Picture {
+                frame,
+                weave: traces.weave(&looks[place], near, flagged),
+                ..traces.picture
+            })
+        }));
+    }
+    pictures
+}
+
+/// Pictures in a row that share what is said of the stretch around them: it changes little from one to the next, and
+/// takes most of the time.
+const STATION: usize = 4;
+
+/// What the pictures of a stretch have in common.
+struct Traces {
+    /// All but the frame and its weave.
+    picture: Picture,
+    /// Rows stand twice.
+    doubled: bool,
+    /// Video in fields, the given one first.
+    video: Option<Parity>,
+    /// Pictures that look woven of two.
+    mixed: usize,
+}
+
+impl Traces {
+    fn of(near: &[Look], flagged: Option<Parity>) -> Self {
+        let doubled = doubled(near);
+        let mut picture = Picture {
+            chroma_only: chroma_only(near),
             // Rows that stand twice hide which of both was there first; the upper one is named.
-            picture.lost = lost(near).or_else(|| doubled(near).then_some(Parity::Bottom));
-            if at_full_rate(place) {
-                picture.bobbing_lines = bobbing(near);
-                picture.alternating = alternating(near);
-                picture.forth_and_back = forth_and_back(near);
+            lost: if doubled { Some(Parity::Bottom) } else { lost(near) },
+            ..Picture::default()
+        };
+        if near[near.len() - 1].frame - near[0].frame + 1 == near.len() {
+            picture.bobbing_lines = bobbing(near, doubled);
+            picture.alternating = alternating(near);
+            picture.forth_and_back = forth_and_back(near);
+        }
+        Self {
+            picture,
+            doubled,
+            video: video(near, flagged),
+            mixed: near.iter().filter(|look| look.luma.as_ref().is_some_and(is_mixed)).count(),
+        }
+    }
+
+    /// How one picture of the stretch, with those `near` it, is woven.
+    fn weave(&self, look: &Look, near: &[Look], flagged: Option<Parity>) -> Woven {
+        let Some(own) = look.luma else { return Woven::Unknown };
+        if self.doubled {
+            // Rows that stand twice hop between pictures, which passes for fields half a frame apart.
+            return Woven::Clean;
+        }
+        if let Some(first) = self.video {
+            return Woven::Video(first);
+        }
+        if own.apart >= VIDEO_APART.start {
+            // Next to a change, one side speaks for a picture that is like it.
+            let here = near.partition_point(|other| other.frame < look.frame);
+            let mut sides = [&near[..=here], &near[here..]].into_iter().filter(|side| side.len() >= SIDE_MIN);
+            if let Some(first) = sides.find_map(|side| video(side, flagged)) {
+                return Woven::Video(first);
             }
-            picture
-        })
-        .collect()
+        }
+        if is_mixed(&own) && self.mixed >= MIXED_MIN {
+            Woven::Mixed(earlier(own.top_after_bottom))
+        } else {
+            Woven::Clean
+        }
+    }
+}
+
+/// The field that comes first where a stretch is video in fields.
+fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
+    let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
+    let first = earlier(stretch.order);
+    (stretch.is_video() || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
 }
 
 /// What came before such a frame says nothing about it.
@@ -169,24 +239,22 @@ impl Look {
     }
 }
 
-fn woven(look: &Look, near: &[Look], flagged: Option<Parity>) -> Woven {
-    let Some(own) = look.luma else { return Woven::Unknown };
-    let order = |after: f32| if after < 0.0 { Parity::Top } else { Parity::Bottom };
-    let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
-    let as_flagged = flagged == Some(order(stretch.order));
-    if stretch.is_video() || as_flagged && stretch.shows(&VIDEO_FLAGGED) {
-        return Woven::Video(order(stretch.order));
-    }
-    let mixed = own.apart >= MIXED_APART
-        && own.against_best >= MIXED_AGAINST_BEST
-        && own.top_after_bottom.abs() >= MIXED_ORDER
-        && own.missed >= MIXED_MISSED_MIN
-        && own.motion >= MIXED_MOTION;
-    if mixed {
-        Woven::Mixed(order(own.top_after_bottom))
+/// The parity whose moment is the earlier one.
+fn earlier(top_after_bottom: f32) -> Parity {
+    if top_after_bottom < 0.0 {
+        Parity::Top
     } else {
-        Woven::Clean
+        Parity::Bottom
     }
+}
+
+/// Whether a picture alone looks woven of two that are a picture apart.
+fn is_mixed(weave: &Weave) -> bool {
+    weave.apart >= MIXED_APART
+        && weave.against_best >= MIXED_AGAINST_BEST
+        && weave.top_after_bottom.abs() >= MIXED_ORDER
+        && weave.missed >= MIXED_MISSED_MIN
+        && weave.motion >= MIXED_MOTION
 }
 
 /// One way in which video in fields shows itself: least values, but for ranges.
@@ -251,6 +319,10 @@ impl Stretch {
 
 /// Whether chroma is woven of two moments throughout the stretch while luma is not.
 fn chroma_only(near: &[Look]) -> bool {
+    let apart = |look: &&Look| look.chroma.is_some_and(|chroma| chroma.apart >= VIDEO_APART.start);
+    if near.iter().filter(apart).count() * 4 < near.len() {
+        return false;
+    }
     let luma = Stretch::of(near.iter().filter_map(|look| look.luma));
     let chroma = Stretch::of(near.iter().filter_map(|look| look.chroma));
     let orders: Vec<(usize, f32)> =
@@ -268,10 +340,17 @@ fn lost(near: &[Look]) -> Option<Parity> {
     let rows = |look: &Look| look.sample.measures.moving_rows;
     let moving: Vec<f32> =
         near.iter().filter(|look| look.luma.is_some()).map(|look| parity_ratio(&rows(look))).collect();
+    let bottom = moving.iter().filter(|&&ratio| ratio > 0.0).count();
+    let (lost, sign, agreeing) = if bottom * 2 > moving.len() {
+        (Parity::Bottom, 1.0, bottom)
+    } else {
+        (Parity::Top, -1.0, moving.len() - bottom)
+    };
+    if moving.is_empty() || agreeing * ONE_SIDED.1 < moving.len() * ONE_SIDED.0 {
+        return None;
+    }
     let middle = median(moving.iter().copied())?;
-    let (lost, sign) = if middle > 0.0 { (Parity::Bottom, 1.0) } else { (Parity::Top, -1.0) };
-    let one_sided = moving.iter().filter(|&&ratio| ratio * sign > 0.0).count() * 10 >= moving.len() * 9;
-    if !one_sided {
+    if middle * sign < LOST_MOVING {
         return None;
     }
     let detail = |look: &Look| match lost {
@@ -306,7 +385,7 @@ fn doubled(near: &[Look]) -> bool {
 
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
 /// rows that are there twice show it is by repetition, or it stands out of the motion.
-fn bobbing(near: &[Look]) -> f32 {
+fn bobbing(near: &[Look], doubled: bool) -> f32 {
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
     let Some((lines, scatter)) = alternation(&moved) else { return 0.0 };
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
@@ -317,7 +396,7 @@ fn bobbing(near: &[Look]) -> f32 {
         && lines.abs() >= 2.0 * scatter
         && mean.abs() < lines.abs() / 3.0;
     // A hop between two frames is twice the distance of either from the place between.
-    if doubled(near) || hops {
+    if doubled || hops {
         lines.abs() / 2.0
     } else {
         0.0
@@ -340,6 +419,8 @@ const BACK_COSINE_MAX: f32 = -0.3;
 /// Fields in the wrong order step three forth and one back, energies nine to one; texture that is small against the
 /// step brings them nearer. Half the difference of logarithms at least.
 const BACK_ENERGIES_MIN: f32 = 0.2;
+/// Where nothing but that makes them differ, less is enough: this much, and so many times their scatter.
+const BACK_ENERGIES_SURE: (f32, f32) = (0.04, 5.0);
 
 /// Whether the motion steps forth and back, whatever its direction and shape: of the energies of two steps and of both
 /// together, e₁ + e₂ + 2√(e₁e₂)·cos is the energy of both.
@@ -353,7 +434,10 @@ fn forth_and_back(near: &[Look]) -> bool {
     let back = median(cosines).is_some_and(|cosine| cosine <= BACK_COSINE_MAX);
     let energies: Vec<(usize, f32)> =
         near.iter().map(|look| (look.frame, look.sample.energy.max(f32::MIN_POSITIVE).ln())).collect();
-    let uneven = alternation(&energies)
-        .is_some_and(|(half, scatter)| half.abs() >= BACK_ENERGIES_MIN && half.abs() >= scatter);
+    let uneven = alternation(&energies).is_some_and(|(half, scatter)| {
+        let (least, times) = BACK_ENERGIES_SURE;
+        let half = half.abs();
+        half >= BACK_ENERGIES_MIN.max(scatter) || half >= least.max(times * scatter)
+    });
     back && uneven
 }

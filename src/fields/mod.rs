@@ -136,6 +136,13 @@ pub fn mark(
         // Whole frames in the cadence of pulldown come from fields: nothing speaks against the flags then.
         scan = ScanDecision { scan: facts.flagged, source: ScanSource::Flags, ..scan };
     }
+    if let Some(fields) = fields.as_ref().filter(|fields| fields.is_pulled_down()) {
+        // The cadence of the fields settles which frames mix two pictures.
+        traces.combed = fields.mixed_frames().filter(|&frame| frame > 0).collect();
+        frames.iter_mut().for_each(|frame| frame.flags = frame.flags.without(FrameFlags::COMBED));
+        traces.combed.iter().for_each(|&frame| frames[frame].flags.insert(FrameFlags::COMBED));
+        unmix(frames, &traces.combed);
+    }
     FieldFindings { scan, fields, traces }
 }
 
@@ -145,7 +152,7 @@ fn unmix(frames: &mut [ClassifiedFrame], combed: &[usize]) {
     for &frame in combed {
         let near = frame.saturating_sub(COMBED_NEIGHBOURS)..(frame + COMBED_NEIGHBOURS + 1).min(frames.len());
         for frame in &mut frames[near] {
-            frame.flags = FrameFlags(frame.flags.0 & !FrameFlags::BLEND.0);
+            frame.flags = frame.flags.without(FrameFlags::BLEND);
             frame.blend_weight = 0.0;
         }
     }

@@ -1,1 +1,243 @@
-//! Fields painted by closed forms.
+//! Fields painted by closed forms: a texture that moves evenly, woven in every way.
+
+use super::marks::{self, Woven};
+use super::sample::Weave;
+use super::*;
+use crate::cadence::{frame_times, StatedRate};
+use crate::classify::Evidence;
+use crate::fingerprint::{FrameMeter, ReducedPicture, Sequencer, ViewPlan};
+use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
+use crate::settings::ViewSettings;
+use crate::units::{Rate, RateSource};
+
+const WIDTH: usize = 192;
+const HEIGHT: usize = 128;
+
+/// A soft texture of several waves that has moved by `moment` steps of 1.5 pixels to the right.
+fn paint(moment: usize) -> Vec<u8> {
+    let moved = 1.5 * moment as f64;
+    (0..WIDTH * HEIGHT)
+        .map(|at| {
+            let (x, y) = ((at % WIDTH) as f64 - moved, (at / WIDTH) as f64);
+            let waves =
+                (0.31 * x + 0.05 * y).sin() + (0.17 * x - 0.23 * y).sin() + (0.11 * x + 0.4 * y).cos();
+            (128.0 + 35.0 * waves) as u8
+        })
+        .collect()
+}
+
+/// Top rows of one moment, bottom rows of another.
+fn weave(top: usize, bottom: usize) -> Vec<u8> {
+    let (top, bottom) = (paint(top), paint(bottom));
+    let row = |at: usize| at / WIDTH;
+    (0..top.len()).map(|at| if row(at) % 2 == 0 { top[at] } else { bottom[at] }).collect()
+}
+
+/// A moment of which only the rows of one parity are kept and the others are means of their neighbours.
+fn rebuilt(moment: usize, kept: Parity) -> Vec<u8> {
+    let whole = paint(moment);
+    let is_kept = |row: usize| (row % 2 == 0) == (kept == Parity::Top);
+    let sample = |row: usize, column: usize| u16::from(whole[row.min(HEIGHT - 1) * WIDTH + column]);
+    (0..whole.len())
+        .map(|at| {
+            let (row, column) = (at / WIDTH, at % WIDTH);
+            let above = if row == 0 { 1 } else { row - 1 };
+            let below = if row + 1 == HEIGHT { row - 1 } else { row + 1 };
+            let mean = (sample(above, column) + sample(below, column)).div_ceil(2) as u8;
+            if is_kept(row) {
+                whole[at]
+            } else {
+                mean
+            }
+        })
+        .collect()
+}
+
+fn samples(pictures: &[Vec<u8>]) -> (Vec<FieldSample>, Vec<ClassifiedFrame>) {
+    let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
+    let shape = FrameShape { width: WIDTH as u32, height: HEIGHT as u32, pixel_format };
+    let plan = ViewPlan::new(shape, &ViewSettings::default());
+    let (mut meter, mut sequencer) = (FrameMeter::default(), Sequencer::default());
+    let mut all = (Vec::new(), Vec::new());
+    for (index, picture) in pictures.iter().enumerate() {
+        let previous = index.checked_sub(1).map(|index| &pictures[index][..]);
+        let measures = meter.measure(&plan, picture, previous, ReducedPicture::default());
+        let (fingerprint, _) = sequencer.push(FrameTiming::default(), measures);
+        let new = index == 0 || picture != &pictures[index - 1];
+        all.0.push(FieldSample::new(&fingerprint));
+        all.1.push(ClassifiedFrame {
+            class: if new { FrameClass::New } else { FrameClass::Repeat },
+            confidence: 1.0,
+            evidence: Evidence::Digest,
+            change: 0.0,
+            lost_before: 0,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
+            flags: FrameFlags::default(),
+            digest: fingerprint.digest,
+        });
+    }
+    all
+}
+
+struct Found {
+    frames: Vec<ClassifiedFrame>,
+    fields: FieldFindings,
+    outcome: Option<Outcome>,
+}
+
+/// What is found in pictures that come at `rate` frames per second and are flagged as `flagged`.
+fn found(pictures: &[Vec<u8>], rate: u64, flagged: Scan) -> Found {
+    let (samples, mut frames) = samples(pictures);
+    let rate = Rate::new(rate, 1001).unwrap();
+    let stated = StatedRate { rate, source: RateSource::Header };
+    let times = frame_times(Some(stated), None, &vec![None; frames.len()], &[]).times;
+    let facts = ScanFacts { flagged, given: None, delivered_rate: rate, frames: frames.len() };
+    let fields = mark(&mut frames, &samples, &times, &facts);
+    let cadence = crate::cadence::analyse(&frames, &times);
+    let around =
+        Circumstances { cadence: &cadence, delivered_rate: rate, flagged, frames: frames.len() as u64 };
+    let outcome = outcome(&fields, &around);
+    Found { frames, fields, outcome }
+}
+
+fn twice(pictures: impl IntoIterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
+    pictures.into_iter().flat_map(|picture| [picture.clone(), picture]).collect()
+}
+
+/// Field `f` of film whose pictures stay for `holds` fields in turn, `step` moments apart.
+fn film_moment(field: usize, holds: &[usize], step: usize) -> usize {
+    let mut end = 0;
+    (0..)
+        .find(|&picture| {
+            end += holds[picture % holds.len()];
+            field < end
+        })
+        .unwrap_or(0)
+        * step
+}
+
+fn film_frames(frames: usize, holds: &[usize]) -> Vec<Vec<u8>> {
+    let moment = |field| film_moment(field, holds, 2);
+    (0..frames).map(|frame| weave(moment(2 * frame), moment(2 * frame + 1))).collect()
+}
+
+const FRAMES: usize = 40;
+
+#[test]
+fn each_row_of_the_table_is_told() {
+    let even = |frame: usize| 2 * frame;
+    let cases: Vec<(OutcomeCode, u64, Vec<Vec<u8>>)> = vec![
+        (OutcomeCode::EveryFieldAPicture, 60_000, (0..FRAMES).map(paint).collect()),
+        (
+            OutcomeCode::EveryFieldAPicture,
+            60_000,
+            (0..FRAMES).map(|f| rebuilt(f, if f % 2 == 0 { Parity::Top } else { Parity::Bottom })).collect(),
+        ),
+        (OutcomeCode::HalfRate, 60_000, twice((0..FRAMES).map(|f| paint(even(f))))),
+        (OutcomeCode::CombedHalfRate, 60_000, twice((0..FRAMES).map(|f| weave(even(f), even(f) + 1)))),
+        (OutcomeCode::OneField, 60_000, twice((0..FRAMES).map(|f| rebuilt(even(f), Parity::Bottom)))),
+        (
+            OutcomeCode::SwappedFields,
+            60_000,
+            (0..FRAMES)
+                .map(|f| rebuilt(f ^ 1, if f % 2 == 0 { Parity::Bottom } else { Parity::Top }))
+                .collect(),
+        ),
+        (OutcomeCode::Interlaced, 30_000, (0..FRAMES).map(|f| weave(even(f), even(f) + 1)).collect()),
+        (OutcomeCode::FilmPulldown, 30_000, film_frames(FRAMES, &[2, 3])),
+        (OutcomeCode::FilmPulldown, 60_000, twice(film_frames(FRAMES, &[2, 3]))),
+        (
+            OutcomeCode::FilmRestored,
+            60_000,
+            (0..2 * FRAMES).map(|frame| paint(film_moment(frame, &[2, 3], 2))).collect(),
+        ),
+    ];
+    for (code, rate, pictures) in cases {
+        let found = found(&pictures, rate, Scan::Unknown);
+        assert_eq!(found.outcome.as_ref().map(|outcome| outcome.code), Some(code), "{:?}", found.outcome);
+    }
+}
+
+#[test]
+fn the_lost_field_is_named() {
+    for (kept, lost) in [(Parity::Top, "bottom"), (Parity::Bottom, "top")] {
+        let found = found(&twice((0..FRAMES).map(|f| rebuilt(2 * f, kept))), 60_000, Scan::Unknown);
+        assert!(found.frames.iter().all(|frame| frame.flags.contains(FrameFlags::ONE_FIELD)));
+        assert!(found.outcome.unwrap().text.contains(&format!("the {lost} lines")));
+    }
+}
+
+/// Baylon & McKoen's order test in the linear form: of fields 0.5 frames apart the first one is early.
+#[test]
+fn field_order_comes_from_pixels_against_flags() {
+    for (order, scan) in [([0, 1], Scan::TopFieldFirst), ([1, 0], Scan::BottomFieldFirst)] {
+        let pictures: Vec<_> = (0..FRAMES).map(|f| weave(2 * f + order[0], 2 * f + order[1])).collect();
+        let (samples, frames) = samples(&pictures);
+        for sample in &samples[1..] {
+            let weave = Weave::of(&sample.measures.luma).unwrap();
+            assert!((weave.apart - 1.0).abs() < 0.25, "{weave:?}");
+            assert!((weave.top_after_bottom.abs() - 0.5).abs() < 0.15, "{weave:?}");
+        }
+        let first = if scan == Scan::TopFieldFirst { Parity::Top } else { Parity::Bottom };
+        assert!(marks::pictures(&frames, &samples, None).iter().all(|one| one.weave == Woven::Video(first)));
+        for flagged in [Scan::Unknown, Scan::Progressive, Scan::TopFieldFirst, Scan::BottomFieldFirst] {
+            let found = found(&pictures, 30_000, flagged);
+            assert_eq!((found.fields.scan.scan, found.fields.scan.source), (scan, ScanSource::Pixels));
+            let swapped = flagged != scan && matches!(flagged, Scan::TopFieldFirst | Scan::BottomFieldFirst);
+            let code = if swapped { OutcomeCode::SwappedFields } else { OutcomeCode::Interlaced };
+            assert_eq!(found.outcome.unwrap().code, code, "flagged {}", flagged.name());
+        }
+    }
+}
+
+/// Mixed frames of 2:3 pulldown and its kin, by the table of field patterns (derived; Poynton 2003, chapter 36, for
+/// the A-frame).
+#[test]
+fn film_in_fields_has_its_cadence_and_its_mixed_frames() {
+    for (holds, label, mixed) in
+        [(&[2, 3][..], "2:3", &[2, 3][..]), (&[3, 2], "2:3", &[1, 2]), (&[2, 3, 3, 2], "2:3:3:2", &[2])]
+    {
+        let frames = film_frames(50, holds);
+        let found = found(&frames, 30_000, Scan::Unknown);
+        let fields = found.fields.fields.unwrap();
+        assert_eq!(fields.cadence.pattern.as_ref().unwrap().label(), label);
+        assert!(fields.cadence.breaks.is_empty(), "{holds:?}: {:?}", fields.cadence.breaks);
+        let expected: Vec<usize> = (0..50).filter(|frame| mixed.contains(&(frame % 5))).collect();
+        assert_eq!(fields.mixed_frames().collect::<Vec<_>>(), expected, "{holds:?}");
+        let combed: Vec<usize> =
+            (0..50).filter(|&frame| found.frames[frame].flags.contains(FrameFlags::COMBED)).collect();
+        assert_eq!(combed, expected, "{holds:?}");
+        // The third field of a picture is proven by its samples.
+        let third = fields.fields.iter().filter(|field| field.evidence == Evidence::Digest).count();
+        assert!(third >= 8, "{holds:?}: {third} repeated fields are proven");
+        if holds == [2, 3] {
+            assert_eq!(fields.a_frame_phase(), Some(APhase { frame: 0, there: 9, total: 9 }));
+        }
+    }
+}
+
+#[test]
+fn a_change_of_order_is_a_change_of_segment() {
+    let pictures: Vec<_> = (0..3 * FRAMES)
+        .map(|f| if f < 60 { weave(2 * f, 2 * f + 1) } else { weave(2 * f + 1, 2 * f) })
+        .collect();
+    let scan = found(&pictures, 30_000, Scan::Unknown).fields.scan;
+    assert_eq!(scan.scan, Scan::Mixed);
+    let scans: Vec<_> = scan.segments.iter().map(|segment| segment.scan).collect();
+    assert_eq!(scans, [Scan::TopFieldFirst, Scan::BottomFieldFirst]);
+    assert!((50..=70).contains(&scan.segments[1].first_frame), "{:?}", scan.segments);
+}
+
+/// Lines one row high, standing and moving, look like combs in one frame and are none.
+#[test]
+fn fine_lines_are_no_combs() {
+    let lines = |shift: usize| -> Vec<u8> {
+        let moving = paint(shift);
+        (0..WIDTH * HEIGHT)
+            .map(|at| if at % WIDTH < WIDTH / 2 { ((at / WIDTH) % 2 * 200) as u8 } else { moving[at] })
+            .collect()
+    };
+    let found = found(&(0..FRAMES).map(lines).collect::<Vec<_>>(), 60_000, Scan::Unknown);
+    assert!(found.frames.iter().all(|frame| frame.flags == FrameFlags::default()));
+}

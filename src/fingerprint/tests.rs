@@ -522,3 +522,100 @@ fn equal_frames_are_equal_in_every_measure() {
         }
     }
 }
+
+/// The ten sums of one column of a tile in plain arithmetic, from the text of the measures.
+fn naive_column(now: [i64; 8], before: [i64; 8]) -> [i64; 10] {
+    let weighted =
+        |rows: [i64; 8], weights: [i64; 8]| rows.iter().zip(weights).map(|(a, b)| a * b).sum::<i64>();
+    let (top, bottom) = ([1, 0, 4, 0, 4, 0, 3, 0], [0, 3, 0, 4, 0, 4, 0, 1]);
+    let third = |a: usize| (now[a] - 3 * now[a + 2] + 3 * now[a + 4] - now[a + 6]).abs();
+    let bend = |row: usize| (2 * now[row] - now[row - 1] - now[row + 1]).abs();
+    let step = |row: usize| (now[row] - now[row + 1]).abs();
+    [
+        (weighted(now, top) - weighted(before, top)).abs(),
+        (weighted(now, bottom) - weighted(before, bottom)).abs(),
+        (weighted(now, top) - weighted(now, bottom)).abs(),
+        (weighted(now, top) - weighted(before, bottom)).abs(),
+        (weighted(now, bottom) - weighted(before, top)).abs(),
+        third(0) + third(1),
+        bend(2) + bend(4) + bend(6),
+        bend(1) + bend(3) + bend(5),
+        step(0) + step(2) + step(4) + step(6),
+        step(1) + step(3) + step(5),
+    ]
+}
+
+#[test]
+fn tile_kernels_match_their_naive_twin() {
+    let mut noise = Noise(77);
+    for width in [32, 33, 63, 64, 200] {
+        for bits in [8, 10, 16] {
+            let mut plane = || -> Vec<u16> {
+                (0..8 * width).map(|_| (noise.next() & ((1 << bits) - 1)) as u16).collect()
+            };
+            let (now, before) = (plane(), plane());
+            let mut found = Vec::new();
+            if bits == 8 {
+                let bytes = |plane: &[u16]| plane.iter().map(|&value| value as u8).collect::<Vec<u8>>();
+                fields::tile_sums_8(&bytes(&now), &bytes(&before), width, &mut found);
+            } else {
+                let bytes =
+                    |plane: &[u16]| plane.iter().flat_map(|value| value.to_le_bytes()).collect::<Vec<u8>>();
+                fields::tile_sums_16(&bytes(&now), &bytes(&before), width, &mut found);
+            }
+            assert_eq!(found.len(), width / 32);
+            for (tile, found) in found.iter().enumerate() {
+                let mut sums = [0; 10];
+                for column in tile * 32..tile * 32 + 32 {
+                    let rows =
+                        |plane: &[u16]| std::array::from_fn(|row| i64::from(plane[row * width + column]));
+                    let added = naive_column(rows(&now), rows(&before));
+                    sums.iter_mut().zip(added).for_each(|(sum, value)| *sum += value);
+                }
+                let found: Vec<i64> =
+                    found.fit.iter().chain(&found.rows).map(|&sum| i64::from(sum)).collect();
+                assert_eq!(found, sums, "width {width}, {bits} bit");
+            }
+        }
+    }
+}
+
+/// Derived: a comb of contrast C where an upright edge moved by w pixels between the fields has C in w columns and
+/// nothing elsewhere; a picture of one moment has nothing.
+#[test]
+fn a_woven_edge_has_its_contrast_in_the_columns_it_moved_over() {
+    const CONTRAST: u8 = 80;
+    let edge =
+        |row: usize, column: usize, at: [usize; 2]| if column < at[row % 2] { 50 } else { 50 + CONTRAST };
+    let paint =
+        |at: [usize; 2]| -> Vec<u8> { (0..64 * 64).map(|index| edge(index / 64, index % 64, at)).collect() };
+    let within = |at: [usize; 2]| {
+        let mut sums = Vec::new();
+        fields::tile_sums_8(&paint(at)[..8 * 64], &paint([5, 5])[..8 * 64], 64, &mut sums);
+        sums.iter().map(|tile| tile.fit[2]).sum::<u32>()
+    };
+    for moved in 0..12 {
+        assert_eq!(within([20 + moved, 20]), 12 * u32::from(CONTRAST) * moved as u32);
+        assert_eq!(within([20 + moved, 20 + moved]), 0);
+    }
+}
+
+/// Which field is which does not depend on where a region begins, and a field that repeats is proven.
+#[test]
+fn fields_keep_their_names_in_regions_that_begin_between() {
+    let shape = gray(64, 65);
+    let whole = noisy_frame(shape, 5);
+    let mut top_changed = whole.clone();
+    for row in (0..65).step_by(2) {
+        top_changed[row * 64..(row + 1) * 64].iter_mut().for_each(|sample| *sample = 255 - *sample);
+    }
+    for y in 0..4 {
+        let view =
+            ViewSettings { region: Some(Rect { x: 0, y, width: 64, height: 60 }), exclude: Vec::new() };
+        let found = &fingerprints(shape, &view, &[whole.clone(), top_changed.clone()])[1].fields;
+        assert_eq!((found.top_unchanged, found.bottom_unchanged), (false, true), "region from row {y}");
+        assert!(found.luma.top_motion.value() > 0.0 && found.luma.bottom_motion.value() == 0.0);
+        let same = &fingerprints(shape, &view, &[whole.clone(), whole.clone()])[1].fields;
+        assert!(same.top_unchanged && same.bottom_unchanged);
+    }
+}

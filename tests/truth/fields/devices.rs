@@ -102,6 +102,16 @@ impl Device {
         Self { deinterlacer: Some(Deinterlacer { filter, order: Parity::Top }), ..self }
     }
 
+    /// Fields per second where the device has its own, whatever the clip's moments are: film comes in 59.94 fields
+    /// per second, or in 50.
+    pub fn field_rate(&self) -> Option<(u64, u64)> {
+        match self.name {
+            "film-24-in-50" => Some((50, 1)),
+            name if name.starts_with("film-") => Some((60_000, 1001)),
+            _ => None,
+        }
+    }
+
     /// Fields in the order of time, with their moments, of an interlaced capture.
     pub fn fields(&self) -> Vec<(Parity, usize)> {
         let first_of = |frame: usize| match self.scan {

@@ -82,10 +82,10 @@ impl Recording {
 
 /// Frames per second of what a device delivers.
 pub fn rate(content: &Content, device: &Device) -> Rate {
-    let (num, den) = (content.rate.num(), content.rate.den());
+    let (num, den) = device.field_rate().unwrap_or((content.rate.num(), content.rate.den()));
     let of = |up: u64, down: u64| Rate::new(num * up, den * down).expect("a rate");
     match device.frame_rate {
-        FrameRate::Fields => content.rate,
+        FrameRate::Fields => of(1, 1),
         FrameRate::Frames => of(1, 2),
         FrameRate::Film => of(2, 5),
     }

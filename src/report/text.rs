@@ -2,6 +2,7 @@
 
 use crate::audit::Audit;
 use crate::cadence::FrameTimes;
+use crate::classify::FrameFlags;
 use crate::fields::FieldAudit;
 use crate::frame::Scan;
 
@@ -89,6 +90,17 @@ pub(super) fn kind_title(kind: FindingKind) -> &'static str {
         FindingKind::FieldOrderSwapped => "field order swapped",
     }
 }
+
+/// Flags in words, in their order; the page's script has the same list.
+pub(super) const FLAG_WORDS: [(FrameFlags, &str); 7] = [
+    (FrameFlags::BLEND, "mix of two pictures"),
+    (FrameFlags::COMBED, "two moments woven together"),
+    (FrameFlags::ONE_FIELD, "rebuilt from one field"),
+    (FrameFlags::OUT_OF_ORDER, "out of order"),
+    (FrameFlags::AFTER_DROP, "after dropped pictures"),
+    (FrameFlags::AFTER_GAP, "after a gap in the recording"),
+    (FrameFlags::CUT, "first frame of another shot"),
+];
 
 /// Milliseconds with two decimals and unit.
 pub(super) fn ms_text(ms: f64) -> String {

@@ -2,6 +2,7 @@
 
 use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
+use crate::source::Drift;
 use crate::units::hz_text;
 
 use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern};
@@ -13,6 +14,9 @@ const MIXED_PART: u64 = 10;
 
 /// A drift is said where it is this many standard errors from none.
 const DRIFT_ERRORS: f64 = 3.0;
+
+/// Smallest drift that is said, ppm: less is none as it is written.
+const DRIFT_MIN_PPM: f64 = 0.05;
 
 /// Confidence below which a call is unsure.
 const UNSURE_BELOW: f32 = 0.9;
@@ -46,7 +50,8 @@ fn against_clip(case: &Case<'_>) -> Option<String> {
     if summary.ambiguous > 0 {
         text += &format!(", {} cannot be told from others that look alike", summary.ambiguous);
     }
-    if let Some(drift) = summary.drift.filter(|drift| drift.ppm.abs() > DRIFT_ERRORS * drift.error_ppm) {
+    let tells = |drift: &Drift| drift.ppm.abs() > (DRIFT_ERRORS * drift.error_ppm).max(DRIFT_MIN_PPM);
+    if let Some(drift) = summary.drift.filter(tells) {
         let pace = if drift.ppm > 0.0 { "slower" } else { "faster" };
         text += &format!("; the device plays {:.1} ± {:.1} ppm {pace}", drift.ppm.abs(), drift.error_ppm);
     }

@@ -8,7 +8,7 @@ use crate::audit::Audit;
 use crate::classify::{Evidence, FrameClass};
 use crate::pictures::{Reason, Stretch};
 use crate::report::escape::markup;
-use crate::report::text::{clock_text, grouped, kind_title, length_text, time_s};
+use crate::report::text::{clock_text, grouped, kind_title, length_text, time_s, FLAG_WORDS};
 use crate::report::timeline::strip;
 use crate::report::Report;
 use crate::verdict::Finding;
@@ -167,7 +167,11 @@ pub(super) fn call_text(audit: &Audit, index: usize) -> String {
         (Evidence::Reference, _) => "by its place in the clip".to_owned(),
         (Evidence::Mark, _) => "by the number it carries".to_owned(),
     };
-    let call = format!("frame {index}, {}: {class}", clock_text(time_s(audit, index as u64)));
+    let mut call = format!("frame {index}, {}: {class}", clock_text(time_s(audit, index as u64)));
+    for (_, words) in FLAG_WORDS.iter().filter(|(flag, _)| frame.flags.contains(*flag)) {
+        call.push_str(", ");
+        call.push_str(words);
+    }
     if index == 0 {
         return call;
     }
@@ -180,4 +184,20 @@ fn sentence(text: &str) -> String {
     letters
         .next()
         .map_or_else(String::new, |first| first.to_uppercase().chain(letters).chain(['.']).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classify::FrameFlags;
+
+    #[test]
+    fn the_script_has_the_same_words_for_flags() {
+        let script: String = include_str!("report.js").split_whitespace().collect::<Vec<_>>().join(" ");
+        let list = |words: Vec<&str>| format!("[{}]", words.iter().map(|word| format!("'{word}'")).collect::<Vec<_>>().join(", "));
+        let names = list(FrameFlags::NAMES.iter().map(|(_, name)| *name).collect());
+        let words = list(FLAG_WORDS.iter().map(|(_, words)| *words).collect());
+        assert!(script.contains(&format!("const FLAGS = {names}")), "{names}");
+        assert!(script.contains(&format!("const FLAG_WORDS = {words}")), "{words}");
+    }
 }

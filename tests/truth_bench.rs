@@ -267,7 +267,6 @@ fn reference_cells() -> Vec<Cell> {
         ("rotation", "2:3"),
         ("cuts", "stalls"),
         ("foliage", "48-in-60"),
-        ("zoom", "mix-50-in-60"),
         ("still-stretches", "1:1"),
         ("drawn", "1:1"),
     ];

@@ -258,8 +258,8 @@ mod tests {
             (1920, 1080, Geometry::SAME, 0.02),
             (854, 480, Geometry::SAME, 0.2),
             (3840, 2160, Geometry::SAME, 0.2),
-            (1920, 1080, Geometry::centred(0.9), 0.4),
-            (720, 480, Geometry { scale: [0.95, 1.0], offset: [0.01, 0.004] }, 0.4),
+            (1920, 1080, Geometry::centred(0.9), 2.0),
+            (720, 480, Geometry { scale: [0.95, 1.0], offset: [0.01, 0.004] }, 2.0),
         ] {
             let capture = Grid::new(width, height);
             let warp = Warp::new(&clip, &capture, geometry);

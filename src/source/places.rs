@@ -256,9 +256,11 @@ impl<'a> Placing<'a> {
         Fitted { nearest: first, first, weight, weight_error, distance }
     }
 
-    /// Standard error along one direction, deviations, where so much distance is left.
+    /// Standard error along one direction, deviations, where so much distance is left: what the frame's own cells say,
+    /// but no less than rounding.
     fn error_of(&self, distance: f32) -> f32 {
-        self.alike * (distance / self.model.cells().max(1) as f32).max(1.0).sqrt()
+        let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0);
+        self.alike * (distance / self.model.cells().max(1) as f32).sqrt().max(rounding)
     }
 
     /// One picture, or the range around it that looks alike within the errors.

@@ -7,6 +7,9 @@ use crate::units::Rate;
 /// Confidence of a class that the place in the clip tells: places are told apart with a few standard errors.
 const CONFIDENCE: f32 = 0.99;
 
+/// A frame called new with at least this confidence stays new: what a place tells is no surer.
+const SURELY_NEW: f32 = 0.9995;
+
 /// Mixes of the same two pictures are the same picture where their weights differ by less than this. Choice: half
 /// the smallest step of the usual rate pairs.
 const SAME_MIX: f32 = 0.08;
@@ -45,9 +48,16 @@ pub fn settle(frames: &mut [ClassifiedFrame], settling: Settling<'_>) -> u64 {
     settling.still_of_the_clip(frames);
     settling.mixes(frames);
     settling.order(frames);
-    let open =
-        |frame: usize| frames[frame].class == FrameClass::Still && !settling.is_still_in_clip(places[frame]);
-    (0..count).filter(|&frame| open(frame)).count() as u64
+    let (mut before, mut still_in_clip, mut open) = (None, false, 0);
+    for (frame, &place) in frames.iter().zip(places) {
+        // Frames of a still stretch all have the same, perhaps very long, range.
+        if before != Some(place) {
+            still_in_clip = settling.is_still_in_clip(place);
+            before = Some(place);
+        }
+        open += u64::from(frame.class == FrameClass::Still && !still_in_clip);
+    }
+    open
 }
 
 /// First and last picture that a place may be.
@@ -130,6 +140,11 @@ impl Settling<'_> {
             };
             let proven = frame.evidence == Evidence::Digest;
             if class == FrameClass::New && proven && frame.class != FrameClass::New {
+                continue;
+            }
+            let surely_new = frame.class == FrameClass::New && frame.confidence >= SURELY_NEW;
+            if class != FrameClass::New && surely_new {
+                // A mix that signatures cannot tell from the picture itself.
                 continue;
             }
             if frame.class != class {
@@ -230,7 +245,9 @@ impl Settling<'_> {
                     frames[index - 1].flags.insert(FrameFlags::OUT_OF_ORDER);
                 }
             }
-            seen.insert(low, high);
+            if places[index - 1] != places[index] {
+                seen.insert(low, high);
+            }
             newest =
                 newest.map(|(picture, since)| if high > picture { (high, index) } else { (picture, since) });
         }

@@ -310,6 +310,7 @@ fn the_terminal_summary_is_plain() {
          frames    60 new, 60 repeat, 0 still (not judged)\n\
          cadence   2:2 over 100.0 % of judged frames, 0 breaks\n\
          judder    4.17 ms RMS, 4.17 ms inherent in the rates, 0.00 ms excess\n\
+         scan      progressive (by pixels)\n\
          warning   half-rate motion at 0.000 s, frames 0–119, 2.002 s: every second frame repeats the one\n\
          \x20         before (60 of 60)\n\
          note      The clip is assumed to carry more than 29.97 pictures/s. The capture cannot show it; give\n\

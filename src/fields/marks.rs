@@ -21,16 +21,40 @@ const VIDEO_SIGNS: [Sign; 5] = [
     // More tiles do.
     Sign { combed_tiles: 0.015, against_best: 0.45, order: 0.05, errors: 3.0, ..Sign::VIDEO },
     // The order of the fields shows clearly.
-    Sign { against_best: 0.7, order: 0.2, errors: 3.0, ..Sign::VIDEO },
+    Sign { against_best: 0.7, order: 0.2, errors: 3.0, agreeing: 0.9, ..Sign::VIDEO },
     // It shows less, as lossy recorders leave it, but in every picture.
-    Sign { apart: 0.15..1.6, missed: -0.2..0.1, against_best: 0.7, order: 0.095, errors: 8.0, ..Sign::VIDEO },
+    Sign {
+        apart: 0.15..1.6,
+        missed: -0.2..0.1,
+        against_best: 0.7,
+        order: 0.095,
+        errors: 8.0,
+        agreeing: 0.9,
+        ..Sign::VIDEO
+    },
 ];
+/// No picture counts for more combed tiles than this share: one burst says nothing about the stretch.
+const COMBED_TILES_MAX: f32 = 0.05;
 /// A recorder that has taken most of the combs away leaves the order, in every picture.
-const VIDEO_FAINT: Sign =
-    Sign { apart: -0.3..0.45, missed: 0.1..0.6, against_best: 0.4, order: 0.14, errors: 14.0, ..Sign::VIDEO };
+const VIDEO_FAINT: Sign = Sign {
+    apart: -0.3..0.45,
+    missed: 0.1..0.6,
+    against_best: 0.4,
+    order: 0.14,
+    errors: 14.0,
+    agreeing: 0.9,
+    ..Sign::VIDEO
+};
 /// Where flags say that the capture is interlaced, and in which order, less is enough.
-const VIDEO_FLAGGED: Sign =
-    Sign { apart: -0.3..1.6, missed: -1.3..0.6, against_best: 0.4, order: 0.08, errors: 8.0, ..Sign::VIDEO };
+const VIDEO_FLAGGED: Sign = Sign {
+    apart: -0.3..1.6,
+    missed: -1.3..0.6,
+    against_best: 0.4,
+    order: 0.08,
+    errors: 8.0,
+    agreeing: 0.9,
+    ..Sign::VIDEO
+};
 /// Chroma of two moments: it has less detail and more noise than luma, so that only its order proves it, and that goes
 /// to and fro where chroma is woven anew for every field.
 const CHROMA_AGAINST_BEST: f32 = 0.8;
@@ -52,7 +76,7 @@ const MIXED_MOTION: f32 = 2.0;
 /// Such frames come at least in pairs: pulldown has one or two of five.
 const MIXED_MIN: usize = 2;
 /// Pictures needed on one side of a change for a statement about that side.
-const SIDE_MIN: usize = 8;
+const SIDE_MIN: usize = 10;
 /// Pictures needed around one for a statement about the stretch.
 const PICTURES_MIN: usize = 4;
 
@@ -265,6 +289,7 @@ struct Sign {
     against_best: f32,
     order: f32,
     errors: f32,
+    agreeing: f32,
 }
 
 impl Sign {
@@ -276,6 +301,7 @@ impl Sign {
         against_best: 0.0,
         order: 0.0,
         errors: 0.0,
+        agreeing: 0.0,
     };
 }
 
@@ -287,6 +313,8 @@ struct Stretch {
     combed_tiles: f32,
     order: f32,
     order_error: f32,
+    /// Share of the pictures whose order is that of all.
+    agreeing: f32,
 }
 
 impl Stretch {
@@ -297,9 +325,16 @@ impl Stretch {
             apart: middle(|weave| weave.apart),
             missed: middle(|weave| weave.missed),
             against_best: middle(|weave| weave.against_best),
-            combed_tiles: mean_and_error(weaves.clone().map(|weave| weave.combed_tiles)).0,
+            combed_tiles: mean_and_error(
+                weaves.clone().map(|weave| weave.combed_tiles.min(COMBED_TILES_MAX)),
+            )
+            .0,
             order,
             order_error,
+            agreeing: mean_and_error(
+                weaves.map(|weave| f32::from(u8::from(weave.top_after_bottom * order > 0.0))),
+            )
+            .0,
         }
     }
 
@@ -309,6 +344,7 @@ impl Stretch {
             && self.combed_tiles >= sign.combed_tiles
             && self.against_best >= sign.against_best
             && self.order.abs() >= sign.order
+            && self.agreeing >= sign.agreeing
             && (sign.errors == 0.0 || self.order.abs() >= sign.errors * self.order_error)
     }
 

@@ -85,7 +85,7 @@ pub(super) fn search(capture: &Film<'_>, clip: &Film<'_>, advance: f64) -> Guess
             })
             .collect();
         let likeness = likeness(&anchors);
-        if best.as_ref().map_or(true, |(most, _)| likeness > *most) {
+        if best.as_ref().is_none_or(|(most, _)| likeness > *most) {
             best = Some((likeness, Guess { geometry, anchors, step }));
         }
         if geometry == Geometry::SAME && likeness >= SAME_FROM {

@@ -128,10 +128,9 @@ impl Settling<'_> {
     }
 
     fn classes(&self, frames: &mut [ClassifiedFrame]) {
-        for index in 1..frames.len() {
-            let (before, now) = (self.track.places[index - 1], self.track.places[index]);
+        let steps = self.track.places.windows(2).map(|pair| (pair[0], pair[1]));
+        for (frame, (before, now)) in frames.iter_mut().skip(1).zip(steps) {
             let Some(same) = same(before, now) else { continue };
-            let frame = &mut frames[index];
             let standing = matches!(now, SourcePlace::Picture(picture) if self.is_end(picture));
             let class = match (same, standing) {
                 (false, _) => FrameClass::New,

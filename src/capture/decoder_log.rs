@@ -376,7 +376,7 @@ fn scan_in(field: &str) -> Scan {
     let flags = field.split_once('(').map_or("", |(_, flags)| flags);
     let has = |text: &str| flags.split([',', ')']).any(|flag| flag.trim().starts_with(text));
     // What the decoder calls swapped are fields stored interleaved; by Matroska's definition of its FieldOrder values
-    // 9 and 14 (RFC 9559 section 5.1.4.1.28.3) the field coded first is shown first, and encoders write them so.
+    // 9 and 14 (RFC 9559, element FieldOrder; from memory) the field coded first is shown first, and encoders write them so.
     if has("progressive") {
         Scan::Progressive
     } else if has("top first") || has("top coded first") {

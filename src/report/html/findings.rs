@@ -194,7 +194,9 @@ mod tests {
     #[test]
     fn the_script_has_the_same_words_for_flags() {
         let script: String = include_str!("report.js").split_whitespace().collect::<Vec<_>>().join(" ");
-        let list = |words: Vec<&str>| format!("[{}]", words.iter().map(|word| format!("'{word}'")).collect::<Vec<_>>().join(", "));
+        let list = |words: Vec<&str>| {
+            format!("[{}]", words.iter().map(|word| format!("'{word}'")).collect::<Vec<_>>().join(", "))
+        };
         let names = list(FrameFlags::NAMES.iter().map(|(_, name)| *name).collect());
         let words = list(FLAG_WORDS.iter().map(|(_, words)| *words).collect());
         assert!(script.contains(&format!("const FLAGS = {names}")), "{names}");

@@ -131,13 +131,9 @@ fn mixes_give_both_pictures_and_the_weight() {
             let mut samples = painter.paint(first).to_vec();
             mix(&mut samples, painter.paint(second), weight, shape.pixel_format);
             let lines = read(shape, &samples).expect("marks").lines;
-            let found = [weight_of(lines, first), weight_of(lines, second)];
-            for at in 0..2 {
-                assert!((found[1][at] - weight).abs() < 0.02, "{first} {second} {weight}: {lines:?}");
-                assert!(
-                    (found[0][at] + found[1][at] - 1.0).abs() < 0.001,
-                    "{first} {second} {weight}: {lines:?}"
-                );
+            for (earlier, later) in weight_of(lines, first).into_iter().zip(weight_of(lines, second)) {
+                assert!((later - weight).abs() < 0.02, "{first} {second} {weight}: {lines:?}");
+                assert!((earlier + later - 1.0).abs() < 0.001, "{first} {second} {weight}: {lines:?}");
             }
         }
     }

@@ -16,6 +16,10 @@ const TILE_ROWS: usize = 8;
 const TILE_COLUMNS: usize = 2 * LANES;
 /// Columns summed at once.
 const LANES: usize = 16;
+/// Fewest tiles that say something of fields. No format with fields gives fewer than 300: 240 rows of 352 samples (common
+/// practice, no source).
+const TILES_MIN: usize = 60;
+
 /// Most tiles of luma that are looked at, so that large pictures cost no more in proportion; of each plane of chroma half
 /// as many. They lie on diagonals over the whole picture, so that what is wide or high is not missed. Choice.
 const TILES_MAX: usize = 1200;
@@ -306,6 +310,15 @@ impl FieldMeter {
 
     /// What the tiles of the whole picture come to.
     pub(super) fn measures(&mut self, plan: &ViewPlan) -> FieldMeasures {
+        let [top_changed, bottom_changed] = self.changed;
+        let unchanged = FieldMeasures {
+            top_unchanged: !top_changed,
+            bottom_unchanged: !bottom_changed,
+            ..FieldMeasures::default()
+        };
+        if self.luma.len() < TILES_MIN {
+            return unchanged;
+        }
         let scale = (1u32 << (plan.bit_depth - 8)) as f32 * TILE_COLUMNS as f32;
         let luma_from = self.moving_from(false, scale);
         let luma = fit(&self.luma, luma_from, scale);
@@ -313,15 +326,7 @@ impl FieldMeter {
         let still_rows = rows(&self.luma, |motion| motion < luma_from, scale);
         let chroma_from = self.moving_from(true, scale);
         let chroma = fit(&self.chroma, chroma_from, scale);
-        let [top_changed, bottom_changed] = self.changed;
-        let measures = FieldMeasures {
-            luma,
-            chroma,
-            moving_rows,
-            still_rows,
-            top_unchanged: !top_changed,
-            bottom_unchanged: !bottom_changed,
-        };
+        let measures = FieldMeasures { luma, chroma, moving_rows, still_rows, ..unchanged };
         // A region that begins with a row of the bottom field has the parities of its rows swapped.
         let swapped = |plane: usize| plan.planes.get(plane).is_some_and(|view| view.first_row() % 2 == 1);
         FieldMeasures {

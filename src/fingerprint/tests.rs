@@ -605,15 +605,15 @@ fn a_woven_edge_has_its_contrast_in_the_columns_it_moved_over() {
 /// Which field is which does not depend on where a region begins, and a field that repeats is proven.
 #[test]
 fn fields_keep_their_names_in_regions_that_begin_between() {
-    let shape = gray(64, 65);
+    let shape = gray(320, 65);
     let whole = noisy_frame(shape, 5);
     let mut top_changed = whole.clone();
     for row in (0..65).step_by(2) {
-        top_changed[row * 64..(row + 1) * 64].iter_mut().for_each(|sample| *sample = 255 - *sample);
+        top_changed[row * 320..(row + 1) * 320].iter_mut().for_each(|sample| *sample = 255 - *sample);
     }
     for y in 0..4 {
         let view =
-            ViewSettings { region: Some(Rect { x: 0, y, width: 64, height: 60 }), exclude: Vec::new() };
+            ViewSettings { region: Some(Rect { x: 0, y, width: 320, height: 60 }), exclude: Vec::new() };
         let found = &fingerprints(shape, &view, &[whole.clone(), top_changed.clone()])[1].fields;
         assert_eq!((found.top_unchanged, found.bottom_unchanged), (false, true), "region from row {y}");
         assert!(found.luma.top_motion.value() > 0.0 && found.luma.bottom_motion.value() == 0.0);

@@ -63,7 +63,8 @@ impl Histogram {
         (share(&self.counts[..low]), share(&self.counts[high + 1..]))
     }
 
-    /// Whether samples pile up at the lowest and at the highest value: what lay beyond was cut off.
+    /// Whether samples pile up at the lowest and at the highest value, and these are limits of the nominal range or
+    /// outside it: what lay beyond was cut off. Painted pictures pile up elsewhere by themselves.
     pub fn clipped(&self) -> (bool, bool) {
         let Some((low, high)) = self.extremes().filter(|(low, high)| low < high) else {
             return (false, false);
@@ -73,7 +74,8 @@ impl Histogram {
             let count = self.counts[at];
             count as f64 >= CLIPPED_SHARE * self.total() as f64 && count >= CLIPPED_TIMES * self.counts[next]
         };
-        (piles_up(low, low + 1), piles_up(high, high - 1))
+        let (black, white) = (usize::from(self.nominal.0), usize::from(self.nominal.1));
+        (low <= black && piles_up(low, low + 1), high >= white && piles_up(high, high - 1))
     }
 }
 
@@ -137,6 +139,9 @@ mod tests {
         let cut: Vec<u8> = full.iter().map(|&value| value.clamp(16, 235)).collect();
         let found = levels(8, &cut).luma;
         assert_eq!((found.outside(), found.clipped()), ((0.0, 0.0), (true, true)));
+        // Flat colours within the range are no cut.
+        let flat: Vec<u8> = (0..1000).map(|at| if at % 2 == 0 { 42 } else { 209 }).collect();
+        assert_eq!(levels(8, &flat).luma.clipped(), (false, false));
         // 10 bit: 64 and 940 (ITU-R BT.709-6).
         let deep: Vec<u8> = (0..1000u16).flat_map(u16::to_le_bytes).collect();
         let found = levels(10, &deep).luma;

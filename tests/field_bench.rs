@@ -181,7 +181,7 @@ fn what_the_user_says_of_the_scan_stands_above_samples_and_flags() {
 }
 
 /// Rows of the short form that miss the reach, each for its own reason: a line comes off when it is reached.
-const SHORT_OF_REACH: [&str; 6] = [
+const SHORT_OF_REACH: [&str; 5] = [
     // A small object is the only thing in colour that moves.
     "chroma-woven ",
     // Lettering that moves up and down the lines.
@@ -189,8 +189,6 @@ const SHORT_OF_REACH: [&str; 6] = [
     // One line of lettering is all that moves.
     "film-lock-lost ",
     "mean-twice ",
-    // Fields are called repeats, so no hold of one field is found.
-    "tff ",
     // A turning disc, after the recorder's loss.
     "weave-twice x264",
 ];

@@ -480,7 +480,6 @@ fn interlaced_streams_are_found_as_their_encoder_flagged_them() {
 }
 
 #[test]
-#[ignore = "not reached: fields of a clip without repeats are called repeats of each other"]
 fn every_field_of_an_interlaced_clip_is_called_new() {
     if !ffmpeg_is_here() {
         return;

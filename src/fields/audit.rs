@@ -146,6 +146,20 @@ pub(super) fn classify(
     fields
 }
 
+/// Gives each of `frames` a new moment in both fields, unless a field is proven to repeat. In steady motion a field lies
+/// as far from the one before as from the one after, so that a pair by itself does not tell; the stretch around does.
+pub(super) fn two_moments(fields: &mut [ClassifiedFrame], frames: impl Iterator<Item = usize>) {
+    for field in frames.flat_map(|frame| [2 * frame, 2 * frame + 1]) {
+        let Some(field) = fields.get_mut(field).filter(|field| field.evidence != Evidence::Digest) else {
+            continue;
+        };
+        if field.class != FrameClass::New {
+            field.class = FrameClass::New;
+            field.confidence = CONFIDENCE_MAX;
+        }
+    }
+}
+
 /// Flags of a frame that hold for its first field as well.
 fn kept_flags(flags: FrameFlags) -> FrameFlags {
     FrameFlags(flags.0 & (FrameFlags::CUT.0 | FrameFlags::AFTER_GAP.0))

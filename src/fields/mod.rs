@@ -131,7 +131,19 @@ pub fn mark(
     let mut scan = scan::decide(&pictures, facts);
     let first =
         first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
-    let fields = first.map(|first| FieldAudit::of(first, audit::classify(frames, samples, first), times));
+    let fields = first.map(|first| {
+        let mut fields = audit::classify(frames, samples, first);
+        let film = FieldAudit::of(first, fields.clone(), times);
+        if film.is_pulled_down() {
+            return film;
+        }
+        let of_two_moments = |picture: &&Picture| matches!(picture.weave, Woven::Video(_));
+        // The first frame has none before it to be measured against: it is like the one that follows.
+        let leading = pictures.first().filter(of_two_moments).filter(|picture| picture.frame == 1);
+        let video = pictures.iter().filter(of_two_moments).map(|picture| picture.frame);
+        audit::two_moments(&mut fields, leading.map(|_| 0).into_iter().chain(video));
+        FieldAudit::of(first, fields, times)
+    });
     if scan.scan == Scan::Progressive && fields.as_ref().is_some_and(FieldAudit::is_pulled_down) {
         // Whole frames in the cadence of pulldown come from fields: nothing speaks against the flags then.
         scan = ScanDecision { scan: facts.flagged, source: ScanSource::Flags, ..scan };

@@ -1,7 +1,7 @@
 //! Measures that tell fields from frames: how well the rows of one parity fit those of the other, within a frame
 //! and across two, and how well they are predicted by them.
 //!
-//! A tile is [`TILE_ROWS`] rows of [`TILE_COLUMNS`] columns. In each of its columns the rows of one parity are
+//! A tile is `TILE_ROWS` rows of `TILE_COLUMNS` columns. In each of its columns the rows of one parity are
 //! summed with smooth weights; the difference of the two sums is the finest vertical frequency, which a comb
 //! has and a picture of one moment hardly does. Of a comb of contrast C it is C, of a horizontal edge at most C / 6, of
 //! a line one row high at most C / 3, and of an even slope nothing (derived from the weights).
@@ -149,7 +149,7 @@ impl Chosen {
     }
 }
 
-/// Appends the sums of each chosen whole tile of [`TILE_ROWS`] rows of two 8-bit planes.
+/// Appends the sums of each chosen whole tile of `TILE_ROWS` rows of two 8-bit planes.
 ///
 /// # Panics
 /// When either has fewer rows.
@@ -267,7 +267,7 @@ impl FieldMeter {
         self.changed = [false; 2];
     }
 
-    /// Adds a stripe of plane `plane` that begins at row `top`, a multiple of [`TILE_ROWS`]: the same rows of
+    /// Adds a stripe of plane `plane` that begins at row `top`, a multiple of `TILE_ROWS`: the same rows of
     /// both pictures.
     pub(super) fn add_stripe(
         &mut self,

@@ -74,7 +74,7 @@ impl Converter {
         Raster { width: self.width, height: self.height, pixels }
     }
 
-    /// The part of the picture of [`DETAIL_WIDTH`] × [`DETAIL_HEIGHT`] pixels, or the whole where that is smaller, in
+    /// The part of the picture of `DETAIL_WIDTH` × `DETAIL_HEIGHT` pixels, or the whole where that is smaller, in
     /// which luma differs most between two frames: there two moments in one frame show.
     pub fn liveliest(&self, samples: &[u8], before: &[u8]) -> Rect {
         let (width, height) = (DETAIL_WIDTH.min(self.shape.width), DETAIL_HEIGHT.min(self.shape.height));

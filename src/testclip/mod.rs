@@ -6,7 +6,7 @@
 //! * `lettering`: a small font of its own;
 //! * `cloth`: the moving texture;
 //! * [`painter`]: pictures, fields and frames as samples, integers only;
-//! * [`write`]: the clip as YUV4MPEG2.
+//! * [`mod@write`]: the clip as YUV4MPEG2.
 //!
 //! Nothing in the clip changes its relative luminance by a tenth or more, which is what makes a flash by ITU-R BT.1702
 //! and WCAG 2.3.1: the levels in [`painter`] are chosen for it, and a test measures painted pictures.

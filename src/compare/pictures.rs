@@ -2,19 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::source::SourcePlace;
+use crate::source::{Appearance, SourcePlace};
 
 /// Columns of a device's lane: one for every three pixels of a chart of usual width.
 pub const LANE_COLUMNS: usize = 240;
-
-/// How a picture appeared, least first.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Appearance {
-    Never,
-    Perhaps,
-    Mixed,
-    Alone,
-}
 
 /// What one device showed.
 #[derive(Clone, Debug)]
@@ -69,21 +60,7 @@ impl Shown {
     }
 
     fn mark_place(&mut self, place: SourcePlace) {
-        match place {
-            SourcePlace::Unknown => {}
-            SourcePlace::Picture(picture) => self.mark(picture, Appearance::Alone),
-            SourcePlace::Mix { first, second, .. } => {
-                self.mark(first, Appearance::Mixed);
-                self.mark(second, Appearance::Mixed);
-            }
-            SourcePlace::Woven { first, second } => {
-                self.mark(first, Appearance::Alone);
-                self.mark(second, Appearance::Alone);
-            }
-            SourcePlace::Ambiguous { first, last } => {
-                (first..=last).for_each(|picture| self.mark(picture, Appearance::Perhaps));
-            }
-        }
+        place.pictures().for_each(|(picture, how)| self.mark(picture, how));
     }
 
     fn mark(&mut self, picture: u32, how: Appearance) {

@@ -112,6 +112,33 @@ impl SourcePlace {
             Self::Unknown | Self::Ambiguous { .. } => None,
         }
     }
+
+    /// The pictures that appear in it, and how.
+    pub fn pictures(self) -> impl Iterator<Item = (u32, Appearance)> {
+        let (one, other, how) = match self {
+            Self::Unknown => (None, None, Appearance::Never),
+            Self::Picture(picture) => (Some(picture..=picture), None, Appearance::Alone),
+            Self::Mix { first, second, .. } => {
+                (Some(first..=first), Some(second..=second), Appearance::Mixed)
+            }
+            Self::Woven { first, second } => (Some(first..=first), Some(second..=second), Appearance::Alone),
+            Self::Ambiguous { first, last } => (Some(first..=last), None, Appearance::Perhaps),
+        };
+        one.into_iter().chain(other).flatten().map(move |picture| (picture, how))
+    }
+}
+
+/// How a picture appeared, least first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Appearance {
+    /// Nowhere.
+    Never,
+    /// It looks like others that did: which one appeared cannot be told.
+    Perhaps,
+    /// Within a mix only.
+    Mixed,
+    /// For itself.
+    Alone,
 }
 
 /// The clip's pictures along the capture.

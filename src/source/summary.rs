@@ -1,6 +1,6 @@
 //! What a track says in a few numbers: which pictures never appeared, and how the clocks compare.
 
-use super::{SourcePlace, SourceTrack};
+use super::{Appearance, SourcePlace, SourceTrack};
 use crate::units::TimeBase;
 
 /// A picture that comes this many periods (of the slower of clip and capture) off where its neighbours led to
@@ -46,15 +46,6 @@ pub struct SourceSummary {
     pub drift: Option<Drift>,
 }
 
-/// How a picture appeared, worst first.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Appearance {
-    Never,
-    Perhaps,
-    Mixed,
-    Alone,
-}
-
 impl SourceSummary {
     /// Pictures from the first to the last one that appeared.
     pub fn pictures(&self) -> u64 {
@@ -95,13 +86,9 @@ impl SourceSummary {
 
 /// First and last picture that surely appeared; where none surely did, of the ranges.
 fn ends(places: &[SourcePlace]) -> (Option<u32>, Option<u32>) {
-    let sure = places.iter().flat_map(|&place| match place {
-        SourcePlace::Picture(picture) => vec![picture],
-        SourcePlace::Mix { first, second, .. } | SourcePlace::Woven { first, second } => vec![first, second],
-        _ => Vec::new(),
-    });
+    let all = places.iter().flat_map(|place| place.pictures());
     let (mut low, mut high) = (u32::MAX, None);
-    for picture in sure {
+    for (picture, _) in all.filter(|&(_, how)| how > Appearance::Perhaps) {
         low = low.min(picture);
         high = high.max(Some(picture));
     }
@@ -131,21 +118,7 @@ fn appearances(places: &[SourcePlace], (first, last): (u32, u32)) -> Vec<Appeara
             continue;
         }
         before = place;
-        match place {
-            SourcePlace::Unknown => {}
-            SourcePlace::Picture(picture) => mark(picture, Appearance::Alone),
-            SourcePlace::Mix { first, second, .. } => {
-                mark(first, Appearance::Mixed);
-                mark(second, Appearance::Mixed);
-            }
-            SourcePlace::Woven { first, second } => {
-                mark(first, Appearance::Alone);
-                mark(second, Appearance::Alone);
-            }
-            SourcePlace::Ambiguous { first, last } => {
-                (first..=last).for_each(|picture| mark(picture, Appearance::Perhaps));
-            }
-        }
+        place.pictures().for_each(|(picture, how)| mark(picture, how));
     }
     found
 }

@@ -468,8 +468,7 @@ const MIXING_SHARE: f64 = 0.05;
 
 /// Whether many frames are mixes by measure.
 fn mixes(frames: &[ClassifiedFrame]) -> bool {
-    let mixes = frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count();
-    mixes as f64 > MIXING_SHARE * frames.len() as f64
+    classify::count_flagged(frames, FrameFlags::BLEND) as f64 > MIXING_SHARE * frames.len() as f64
 }
 
 /// The rate that the person gives, else the one the capture states.

@@ -35,6 +35,19 @@ pub struct FrameTimes {
     pub delivered_rate: Rate,
 }
 
+impl FrameTimes {
+    /// From the first frame to the end of the last, which lasts one period, seconds; 0 without frames.
+    pub fn duration_s(&self) -> f64 {
+        match (self.ticks.first(), self.ticks.last()) {
+            (Some(&first), Some(&last)) => {
+                let period = self.delivered_rate.period_ms() / 1000.0;
+                (self.base.seconds(last.saturating_sub(first)) + period).max(0.0)
+            }
+            _ => 0.0,
+        }
+    }
+}
+
 /// One picture on screen: a `new` frame and the repeats and stills after it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Hold {

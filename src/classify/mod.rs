@@ -152,6 +152,11 @@ pub struct ClassifiedFrame {
     pub digest: Digest,
 }
 
+/// Frames that carry every flag of `flags`.
+pub fn count_flagged(frames: &[ClassifiedFrame], flags: FrameFlags) -> usize {
+    frames.iter().filter(|frame| frame.flags.contains(flags)).count()
+}
+
 /// Classified frames with the caveats met.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Classified {

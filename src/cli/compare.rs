@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use evenbeat::audit::Audit;
-use evenbeat::classify::{FrameClass, FrameFlags};
 use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
 use evenbeat::error::{Error, Result};
 use evenbeat::report::comparison::{self, COMPARE_HTML};
@@ -74,7 +73,7 @@ fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
     let mut rank = Vec::with_capacity(paths.len());
     for (path, name) in paths.iter().zip(names(paths)) {
         let audit = read(path)?;
-        rank.push(frames(&audit).map(|frames| frames.is_new.iter().filter(|&&new| new).count()));
+        rank.push(Frames::of(&audit).map(|frames| frames.is_new.iter().filter(|&&new| new).count()));
         devices.push(Device::new(name, &audit));
     }
     Ok((devices, rank))
@@ -130,30 +129,6 @@ fn refused(path: &Path, evidence: String) -> Error {
     )
 }
 
-/// The pictures of an audit, for alignment with others.
-fn frames(audit: &Audit) -> Option<Frames> {
-    let whole = !audit.signatures.is_empty() && audit.signatures.len() == audit.frames.len();
-    whole.then(|| Frames {
-        signatures: audit.signatures.clone(),
-        is_new: audit
-            .frames
-            .iter()
-            .map(|frame| frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND))
-            .collect(),
-        mixes: mixes(audit),
-        size: audit.looked_at,
-        delivered_rate: audit.times.delivered_rate,
-    })
-}
-
-/// One frame in this many that is a mix makes a device one that mixes. Choice: single mixes are marked one by one.
-const MIXING_PART: usize = 10;
-
-fn mixes(audit: &Audit) -> bool {
-    let mixed = audit.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count();
-    mixed * MIXING_PART >= audit.frames.len()
-}
-
 /// Aligns every capture with the one that has most new pictures.
 fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(Basis, f64)> {
     if let Some(place) = rank.iter().position(Option::is_none) {
@@ -161,7 +136,7 @@ fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(
         return Ok((Basis::None(why), 0.0));
     }
     let most = (0..rank.len()).rev().max_by_key(|&place| rank[place]).unwrap_or(0);
-    let Some(base) = frames(&read(&paths[most])?).map(|frames| Base::new(most, &frames)) else {
+    let Some(base) = Frames::of(&read(&paths[most])?).map(|frames| Base::new(most, &frames)) else {
         return Ok((Basis::None(format!("{} shows no picture", devices[most].name)), 0.0));
     };
     for (place, path) in paths.iter().enumerate() {
@@ -169,7 +144,7 @@ fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(
             devices[place].is_base_of(&base);
             continue;
         }
-        let Some(frames) = frames(&read(path)?) else { continue };
+        let Some(frames) = Frames::of(&read(path)?) else { continue };
         devices[place].place(&base, &frames).map_err(|evidence| {
             let against = &devices[most].name;
             refused(path, format!("aligned with {against}, {evidence}"))

@@ -2,7 +2,7 @@
 
 use super::Device;
 use crate::audit::Audit;
-use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
+use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::units::Rate;
 
 /// Two clocks, the device's and the recorder's, each within the ±10 ppm of SMPTE ST 274: rates nearer than this
@@ -164,18 +164,6 @@ pub const MEASURES: [Measure; 13] = [
     },
 ];
 
-/// Length of a capture, seconds: the last frame lasts one period.
-pub(super) fn duration_s(audit: &Audit) -> f64 {
-    let ticks = &audit.times.ticks;
-    match (ticks.first(), ticks.last()) {
-        (Some(&first), Some(&last)) => {
-            let period = audit.times.delivered_rate.period_ms() / 1000.0;
-            (audit.times.base.seconds(last.saturating_sub(first)) + period).max(0.0)
-        }
-        _ => 0.0,
-    }
-}
-
 /// The values of an audit, one per measure.
 pub(super) fn values(audit: &Audit) -> Vec<Value> {
     MEASURES.iter().map(|measure| (measure.find)(audit)).collect()
@@ -190,7 +178,7 @@ pub(super) fn add_coverage(device: &mut Device) {
 }
 
 fn motion_rate(audit: &Audit) -> Value {
-    let duration = duration_s(audit);
+    let duration = audit.times.duration_s();
     match audit.cadence.motion.motion_rate_hz {
         // One picture more or less at the ends, and the calls that may be wrong.
         Some(rate) if duration > 0.0 => {
@@ -245,7 +233,7 @@ fn judder(audit: &Audit, rms_ms: Option<f64>) -> Value {
 }
 
 fn flagged_frames(audit: &Audit, flag: FrameFlags) -> f64 {
-    audit.frames.iter().filter(|frame| frame.flags.contains(flag)).count() as f64
+    count_flagged(&audit.frames, flag) as f64
 }
 
 fn flagged(audit: &Audit, flag: FrameFlags) -> Value {

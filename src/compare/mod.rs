@@ -12,6 +12,7 @@ pub use measures::{Better, Measure, Standing, Value, MEASURES};
 pub use pictures::{Coverage, Lane, LANE_COLUMNS};
 
 use crate::audit::Audit;
+use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::source::{align, Film, Grid, Signature, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
@@ -61,7 +62,7 @@ impl Device {
             name: name.into(),
             capture: audit.facts.name.clone(),
             complete: audit.complete,
-            duration_s: measures::duration_s(audit),
+            duration_s: audit.times.duration_s(),
             delivered_rate: audit.times.delivered_rate,
             clip,
             values: measures::values(audit),
@@ -119,6 +120,27 @@ pub struct Frames {
     pub size: (u32, u32),
     /// Frames per second.
     pub delivered_rate: Rate,
+}
+
+/// One frame in this many that is a mix makes a device one that mixes. Choice: single mixes are marked one by one.
+const MIXING_PART: usize = 10;
+
+impl Frames {
+    /// Those of an audit; `None` where its signatures were not kept.
+    pub fn of(audit: &Audit) -> Option<Self> {
+        let frames = &audit.frames;
+        let whole = !audit.signatures.is_empty() && audit.signatures.len() == frames.len();
+        let own = |frame: &ClassifiedFrame| {
+            frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND)
+        };
+        whole.then(|| Self {
+            signatures: audit.signatures.clone(),
+            is_new: frames.iter().map(own).collect(),
+            mixes: count_flagged(frames, FrameFlags::BLEND) * MIXING_PART >= frames.len(),
+            size: audit.looked_at,
+            delivered_rate: audit.times.delivered_rate,
+        })
+    }
 }
 
 /// The pictures of the capture that others are aligned with: those that are new, one after another.

@@ -62,10 +62,7 @@ pub(super) fn fields_text(fields: &FieldAudit) -> String {
 
 /// Length of the capture in seconds: from the first to the last frame, and one frame period for the last.
 pub(super) fn duration_s(audit: &Audit) -> f64 {
-    match audit.times.ticks.len() {
-        0 => 0.0,
-        frames => (time_s(audit, frames as u64 - 1) + period_s(audit)).max(0.0),
-    }
+    audit.times.duration_s()
 }
 
 /// One frame period at the delivered rate, seconds.

@@ -5,7 +5,7 @@
 use std::fmt;
 
 use crate::cadence::CadenceAnalysis;
-use crate::classify::{ClassifiedFrame, FrameFlags};
+use crate::classify::{count_flagged, ClassifiedFrame, FrameFlags};
 
 /// Which side of the limit is good.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -293,8 +293,7 @@ fn share(part: u64, whole: u64) -> Option<f64> {
 }
 
 fn flagged(facts: &Facts<'_>, flag: FrameFlags) -> Option<f64> {
-    let count = facts.frames.iter().filter(|frame| frame.flags.contains(flag)).count();
-    judged(facts).map(|()| count as f64)
+    judged(facts).map(|()| count_flagged(facts.frames, flag) as f64)
 }
 
 /// One thing required: a measure and its limit.

@@ -1,6 +1,6 @@
 //! The verdict: what was delivered, what moved, what is wrong, what it rests on.
 
-use crate::classify::{Evidence, FrameClass, FrameFlags};
+use crate::classify::{count_flagged, Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::source::Drift;
 use crate::units::hz_text;
@@ -123,7 +123,7 @@ fn motion(case: &Case<'_>, findings: &[Finding]) -> String {
         } else {
             "nearly every frame shows a new picture"
         };
-        let mixes = case.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::BLEND)).count() as u64;
+        let mixes = count_flagged(case.frames, FrameFlags::BLEND) as u64;
         if mixes > judged / MIXED_PART {
             return format!(
                 "{rates}, but {mixes} of {judged} are mixes of two pictures and none of their own: every frame differs \

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 
 use crate::audit::Audit;
+use crate::cadence::FrameTimes;
 use crate::classify::ClassifiedFrame;
 use crate::fields::FieldAudit;
 use crate::fingerprint::Digest;
@@ -31,14 +32,26 @@ const TIME_DECIMALS: usize = 9;
 /// # Errors
 /// What `out` returns.
 pub fn write(audit: &Audit, out: &mut dyn Write) -> io::Result<()> {
+    let places = audit.source.as_ref().map_or(&[][..], |source| &source.track.places);
+    write_table(HEADER, (&audit.frames, &audit.times), out, |row, index, nanoseconds| {
+        push_row(row, index as u64, nanoseconds, &audit.frames[index]);
+        push_place(row, places.get(index).copied().unwrap_or_default());
+    })
+}
+
+/// Writes a header and a row for each call; `push` gets the number of the call and its time.
+fn write_table(
+    header: &str,
+    (calls, times): (&[ClassifiedFrame], &FrameTimes),
+    out: &mut dyn Write,
+    push: impl Fn(&mut Vec<u8>, usize, i64),
+) -> io::Result<()> {
     let mut rows = Vec::with_capacity(CHUNK_BYTES + ROW_BYTES_MAX);
-    rows.extend_from_slice(HEADER.as_bytes());
+    rows.extend_from_slice(header.as_bytes());
     rows.push(b'\n');
-    let origin = audit.times.ticks.first().copied().unwrap_or(0);
-    for (index, (frame, &ticks)) in audit.frames.iter().zip(&audit.times.ticks).enumerate() {
-        push_row(&mut rows, index as u64, nanoseconds(audit.times.base, ticks, origin), frame);
-        let place = audit.source.as_ref().and_then(|source| source.track.places.get(index));
-        push_place(&mut rows, place.copied().unwrap_or_default());
+    let origin = times.ticks.first().copied().unwrap_or(0);
+    for (index, &ticks) in times.ticks.iter().enumerate().take(calls.len()) {
+        push(&mut rows, index, nanoseconds(times.base, ticks, origin));
         rows.push(b'\n');
         if rows.len() >= CHUNK_BYTES {
             out.write_all(&rows)?;
@@ -63,25 +76,15 @@ pub const FIELDS_HEADER: &str = "field,frame,parity,time_s,class,confidence,evid
 /// # Errors
 /// What `out` returns.
 pub fn write_fields(fields: &FieldAudit, out: &mut dyn Write) -> io::Result<()> {
-    let mut rows = Vec::with_capacity(CHUNK_BYTES + ROW_BYTES_MAX);
-    rows.extend_from_slice(FIELDS_HEADER.as_bytes());
-    rows.push(b'\n');
-    let origin = fields.times.ticks.first().copied().unwrap_or(0);
-    for (index, (field, &ticks)) in fields.fields.iter().zip(&fields.times.ticks).enumerate() {
-        push_decimal(&mut rows, index as u64, 0);
-        rows.push(b',');
-        push_decimal(&mut rows, index as u64 / 2, 0);
-        rows.push(b',');
-        rows.extend_from_slice(fields.parity(index).name().as_bytes());
-        rows.push(b',');
-        push_call(&mut rows, nanoseconds(fields.times.base, ticks, origin), field);
-        rows.push(b'\n');
-        if rows.len() >= CHUNK_BYTES {
-            out.write_all(&rows)?;
-            rows.clear();
-        }
-    }
-    out.write_all(&rows)
+    write_table(FIELDS_HEADER, (&fields.fields, &fields.times), out, |row, index, nanoseconds| {
+        push_decimal(row, index as u64, 0);
+        row.push(b',');
+        push_decimal(row, index as u64 / 2, 0);
+        row.push(b',');
+        row.extend_from_slice(fields.parity(index).name().as_bytes());
+        row.push(b',');
+        push_call(row, nanoseconds, &fields.fields[index]);
+    })
 }
 
 fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedFrame) {

@@ -120,7 +120,9 @@ pub(super) fn posteriors(log_ratios: &[f32], unsure: impl Fn(usize) -> bool) -> 
     let Some(lifted) = established.and_then(|cycle| weak::lifted(log_ratios, cycle)) else {
         return posterior;
     };
-    for window in &windows {
+    // Where nothing was lifted the first reading stands.
+    let differs = |window: &&Window| lifted[window.context.clone()] != log_ratios[window.context.clone()];
+    for window in windows.iter().filter(differs) {
         let smoothed = smooth(&model, &entry, &lifted[window.context.clone()]);
         for frame in window.wanted.clone() {
             posterior[frame] = smoothed.new[frame - window.context.start];

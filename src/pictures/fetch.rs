@@ -118,6 +118,8 @@ fn read(
     let check = DigestCheck { plan: ViewPlan::new(shape, wanted.view), audit: wanted.audit };
     let (mut samples, mut before) = (Vec::new(), Vec::new());
     let mut packed = Vec::new();
+    let fine: Vec<&Stretch> =
+        stretches.iter().filter(|stretch| needs_detail(wanted.audit, stretch)).collect();
     // The part of the picture that is shown at full size stays the same along a stretch.
     let mut areas: BTreeMap<usize, Rect> = BTreeMap::new();
     let mut next = 0;
@@ -143,9 +145,7 @@ fn read(
         }
         reading.levels.get_or_insert_with(|| SampleLevels::new(shape)).add(shape, &samples);
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
-        let closer = stretches
-            .iter()
-            .position(|stretch| stretch.frames.contains(&frame) && needs_detail(wanted.audit, stretch));
+        let closer = fine.iter().position(|stretch| stretch.frames.contains(&frame));
         let detail = closer.filter(|_| frame > 0).map(|stretch| {
             let area = *areas.entry(stretch).or_insert_with(|| converter.liveliest(&samples, &before));
             (area, converter.detail(&samples, area))

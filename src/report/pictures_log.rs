@@ -8,7 +8,7 @@
 //!    around: all low bytes, then all high ones. A cell is the mean luma of 1/12 × 1/8 of the picture in 1/64 code
 //!    values at 8 bit, row by row; the frame before the first is all zero.
 
-use std::io::{self, BufRead, Read, Write};
+use std::io::{self, BufRead, BufWriter, Read, Write};
 
 use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
@@ -25,6 +25,8 @@ const MAGIC: &str = "evenbeat-pictures 1";
 const LINE_MAX: u64 = 4096;
 /// Little time for nearly all that can be saved.
 const COMPRESSION: Compression = Compression::new(3);
+/// Bytes that are compressed at once.
+const CHUNK_BYTES: usize = 64 * 1024;
 const UNCHANGED: u8 = 0;
 const CHANGED: u8 = 1;
 
@@ -56,7 +58,8 @@ pub fn write(head: &Head, signatures: &[Signature], out: &mut dyn Write) -> io::
     writeln!(out, "{MAGIC}")?;
     serde_json::to_writer(&mut *out, head)?;
     out.write_all(b"\n")?;
-    let mut stream = ZlibEncoder::new(out, COMPRESSION);
+    // The encoder clears its whole output buffer for every write, so it gets many frames at once.
+    let mut stream = BufWriter::with_capacity(CHUNK_BYTES, ZlibEncoder::new(out, COMPRESSION));
     let mut before = [0u16; CELLS];
     let mut record = [CHANGED; 1 + 2 * CELLS];
     for signature in signatures {
@@ -71,7 +74,7 @@ pub fn write(head: &Head, signatures: &[Signature], out: &mut dyn Write) -> io::
         stream.write_all(&record)?;
         before = *signature;
     }
-    stream.finish().map(|_| ())
+    stream.into_inner().map_err(|error| error.into_error())?.finish().map(|_| ())
 }
 
 /// Reads the file of an audit with so many frames; what in it cannot be otherwise.

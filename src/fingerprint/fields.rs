@@ -6,6 +6,8 @@
 //! has and a picture of one moment hardly does. Of a comb of contrast C it is C, of a horizontal edge at most C / 6, of
 //! a line one row high at most C / 3, and of an even slope nothing (derived from the weights).
 
+use std::ops::{Add, AddAssign, Sub};
+
 use multiversion::multiversion;
 
 use super::view::ViewPlan;
@@ -155,28 +157,7 @@ impl Chosen {
 /// When either has fewer rows.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn tile_sums_8(current: &[u8], previous: &[u8], width: usize, chosen: Chosen, sums: &mut Vec<TileSums>) {
-    for left in chosen.lefts(width) {
-        let mut lanes = [[0i16; LANES]; 10];
-        for left in [left, left + LANES] {
-            let rows = |plane: &[u8]| {
-                std::array::from_fn(|row| {
-                    let samples = &plane[row * width + left..][..LANES];
-                    std::array::from_fn(|lane| i16::from(samples[lane]))
-                })
-            };
-            let (now, before): ([[i16; LANES]; TILE_ROWS], [[i16; LANES]; TILE_ROWS]) =
-                (rows(current), rows(previous));
-            for lane in 0..LANES {
-                let column = |rows: &[[i16; LANES]; TILE_ROWS]| std::array::from_fn(|row| rows[row][lane]);
-                let added = column_sums(column(&now), column(&before), i16::abs);
-                for (sum, value) in lanes.iter_mut().zip(added) {
-                    sum[lane] += value;
-                }
-            }
-        }
-        let total = |lanes: &[i16; LANES]| lanes.iter().map(|&value| i32::from(value)).sum::<i32>() as u32;
-        sums.push(tile(std::array::from_fn(|index| total(&lanes[index]))));
-    }
+    tile_sums::<i16, 1>([current, previous], width, chosen, sums, |sample| i16::from(sample[0]));
 }
 
 /// As [`tile_sums_8`] for little-endian samples of two bytes.
@@ -185,28 +166,56 @@ pub fn tile_sums_8(current: &[u8], previous: &[u8], width: usize, chosen: Chosen
 /// When either has fewer rows.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn tile_sums_16(current: &[u8], previous: &[u8], width: usize, chosen: Chosen, sums: &mut Vec<TileSums>) {
+    tile_sums::<i32, 2>([current, previous], width, chosen, sums, |sample| {
+        i32::from(u16::from_le_bytes([sample[0], sample[1]]))
+    });
+}
+
+/// What samples are summed in: lanes that hold the sums of two columns.
+trait Lane: Copy + Default + Into<i32> + AddAssign + Add<Output = Self> + Sub<Output = Self> {
+    fn magnitude(self) -> Self;
+}
+
+impl Lane for i16 {
+    #[inline(always)]
+    fn magnitude(self) -> Self {
+        self.abs()
+    }
+}
+
+impl Lane for i32 {
+    #[inline(always)]
+    fn magnitude(self) -> Self {
+        self.abs()
+    }
+}
+
+#[inline(always)]
+fn tile_sums<T: Lane, const BYTES: usize>(
+    planes: [&[u8]; 2],
+    width: usize,
+    chosen: Chosen,
+    sums: &mut Vec<TileSums>,
+    read: impl Fn(&[u8]) -> T,
+) {
     for left in chosen.lefts(width) {
-        let mut lanes = [[0i32; LANES]; 10];
+        let mut lanes = [[T::default(); LANES]; 10];
         for left in [left, left + LANES] {
-            let rows = |plane: &[u8]| {
+            let [now, before]: [[[T; LANES]; TILE_ROWS]; 2] = planes.map(|plane| {
                 std::array::from_fn(|row| {
-                    let samples = &plane[2 * (row * width + left)..][..2 * LANES];
-                    std::array::from_fn(|lane| {
-                        i32::from(u16::from_le_bytes([samples[2 * lane], samples[2 * lane + 1]]))
-                    })
+                    let samples = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
+                    std::array::from_fn(|lane| read(&samples[BYTES * lane..]))
                 })
-            };
-            let (now, before): ([[i32; LANES]; TILE_ROWS], [[i32; LANES]; TILE_ROWS]) =
-                (rows(current), rows(previous));
+            });
             for lane in 0..LANES {
-                let column = |rows: &[[i32; LANES]; TILE_ROWS]| std::array::from_fn(|row| rows[row][lane]);
-                let added = column_sums(column(&now), column(&before), i32::abs);
-                for (sum, value) in lanes.iter_mut().zip(added) {
+                let column = |rows: &[[T; LANES]; TILE_ROWS]| std::array::from_fn(|row| rows[row][lane]);
+                for (sum, value) in lanes.iter_mut().zip(column_sums(column(&now), column(&before))) {
                     sum[lane] += value;
                 }
             }
         }
-        sums.push(tile(std::array::from_fn(|index| lanes[index].iter().sum::<i32>() as u32)));
+        let total = |lanes: &[T; LANES]| lanes.iter().map(|&value| value.into()).sum::<i32>() as u32;
+        sums.push(tile(std::array::from_fn(|index| total(&lanes[index]))));
     }
 }
 
@@ -216,10 +225,8 @@ fn tile([a, b, c, d, e, f, rows @ ..]: [u32; 10]) -> TileSums {
 
 /// What one column of a tile adds to the ten sums. Largest of 8 bit: 12 · 255, so that 16 bits hold two of them.
 #[inline(always)]
-fn column_sums<T>(now: [T; TILE_ROWS], before: [T; TILE_ROWS], abs: impl Fn(T) -> T) -> [T; 10]
-where
-    T: Copy + std::ops::Add<Output = T> + std::ops::Sub<Output = T>,
-{
+fn column_sums<T: Lane>(now: [T; TILE_ROWS], before: [T; TILE_ROWS]) -> [T; 10] {
+    let abs = T::magnitude;
     let twice = |a: T| a + a;
     let four = |a: T| twice(a + a);
     let thrice = |a: T| a + a + a;

@@ -2,6 +2,7 @@
 
 pub mod adapter;
 pub mod cells;
+mod decoded;
 pub mod deliveries;
 pub mod dump;
 pub mod perfect;

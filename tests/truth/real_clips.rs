@@ -2,9 +2,9 @@
 //! (several, separated as in the search path). Absent clips are said aloud and left out.
 
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::sync::Arc;
 
+use super::decoded;
 use super::scenes::{Scene, Size};
 
 /// Clips that are clean 1:1 material, by file name and the name of the scene.
@@ -45,15 +45,6 @@ fn find(folder: &Path, file: &str, depth: usize) -> Option<PathBuf> {
 }
 
 fn pictures(path: &Path, size: Size) -> Vec<Vec<u8>> {
-    let output = Command::new("ffmpeg")
-        .args(["-v", "error", "-nostdin", "-threads", "1", "-i"])
-        .arg(path)
-        .arg("-vf")
-        .arg(format!("scale={}:{}:flags=area", size.width, size.height))
-        .args(["-frames:v", &PICTURES.to_string(), "-fps_mode", "passthrough"])
-        .args(["-pix_fmt", "yuv420p", "-f", "rawvideo", "-"])
-        .output()
-        .expect("the decoder starts");
-    assert!(output.status.success(), "{}: {}", path.display(), String::from_utf8_lossy(&output.stderr));
-    output.stdout.chunks_exact(size.width * size.height * 3 / 2).map(<[u8]>::to_vec).collect()
+    let bytes = decoded::pictures(path, (size.width, size.height), PICTURES);
+    bytes.chunks_exact(size.width * size.height * 3 / 2).map(<[u8]>::to_vec).collect()
 }

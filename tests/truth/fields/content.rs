@@ -2,12 +2,12 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::sync::{Arc, Mutex};
 
 use evenbeat::demo::texture::Texture;
 use evenbeat::units::Rate;
 
+use super::decoded;
 use super::picture::{Picture, Size};
 
 /// A value in luma and both colour differences at one place.
@@ -88,7 +88,7 @@ impl Content {
                 eprintln!("LEFT OUT: content {name}: {file} is in no folder of EVENBEAT_CLIPS");
                 continue;
             };
-            let source = Source::Real(decoded(&path, size));
+            let source = Source::Real(pictures(&path, size));
             let rate = Rate::new(num, den).expect("a rate of the table");
             let name = format!("{name}-{}", size.height);
             contents.push(Self { name, size, rate, source, kept: Mutex::default() });
@@ -120,18 +120,9 @@ impl Content {
     }
 }
 
-fn decoded(path: &Path, size: Size) -> Vec<Arc<Picture>> {
-    let output = Command::new("ffmpeg")
-        .args(["-v", "error", "-nostdin", "-threads", "1", "-i"])
-        .arg(path)
-        .arg("-vf")
-        .arg(format!("scale={}:{}:flags=area", size.width, size.height))
-        .args(["-frames:v", &REAL_MOMENTS.to_string(), "-fps_mode", "passthrough"])
-        .args(["-pix_fmt", "yuv420p", "-f", "rawvideo", "-"])
-        .output()
-        .expect("the decoder starts");
-    assert!(output.status.success(), "{}: {}", path.display(), String::from_utf8_lossy(&output.stderr));
-    let frames = output.stdout.chunks_exact(size.quartered_bytes());
+fn pictures(path: &Path, size: Size) -> Vec<Arc<Picture>> {
+    let bytes = decoded::pictures(path, (size.width, size.height), REAL_MOMENTS);
+    let frames = bytes.chunks_exact(size.quartered_bytes());
     frames.map(|bytes| Arc::new(Picture::from_quartered(size, bytes))).collect()
 }
 

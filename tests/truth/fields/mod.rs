@@ -3,6 +3,8 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 pub mod audited;
 pub mod content;
+#[path = "../decoded.rs"]
+mod decoded;
 pub mod devices;
 pub mod labels;
 pub mod perfect;

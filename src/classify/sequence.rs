@@ -324,6 +324,34 @@ mod tests {
         }
     }
 
+    /// Clear motion settles into a lean to `same` from which new pictures stand out but little, as when a zoom slows
+    /// down under noise: each frame by itself is called the same, the cadence goes on.
+    #[test]
+    fn the_captures_own_cadence_is_followed_where_its_measure_fades() {
+        const CLEAR: usize = 150;
+        let truth = slots(&[2, 3], 750);
+        let mut state = 1u32;
+        let ratios: Vec<f32> = truth
+            .iter()
+            .enumerate()
+            .map(|(frame, &new)| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let wobble = (state >> 8) as f32 / (1 << 23) as f32 - 1.0;
+                match (frame < CLEAR, new) {
+                    (true, true) => 8.0,
+                    (true, false) => -8.0,
+                    (false, true) => -1.2 + wobble,
+                    (false, false) => -2.4 + wobble,
+                }
+            })
+            .collect();
+        assert!(ratios[CLEAR..].iter().all(|&ratio| ratio < 0.0), "no frame is new by itself");
+        let posterior = posteriors(&ratios, |frame| frame >= CLEAR);
+        let right = (CLEAR..truth.len()).filter(|&frame| (posterior[frame] > 0.5) == truth[frame]).count();
+        // The first of them lie in a stretch that is mostly clear, and keep their lean.
+        assert!(right >= 560, "{right} of 600");
+    }
+
     #[test]
     fn irregular_motion_is_not_forced_into_a_pattern() {
         // A seeded linear congruential sequence: no pattern, so an open frame stays open.

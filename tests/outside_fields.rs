@@ -656,7 +656,7 @@ fn a_moved_edge_woven_from_two_moments_alternates_in_as_many_columns_as_it_moved
 /// Sums of the tile of eight rows and 32 columns at the top left.
 fn first_tile(plane: &Plane) -> TileSums {
     let mut sums = Vec::new();
-    let all = Chosen { first: 0, every: 1 };
+    let all = Chosen { top: 0, first: 0, every: 1, unit: 1.0 };
     tile_sums_8(&plane.samples, &plane.samples, plane.width, all, &mut sums);
     sums[0]
 }

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 3, in this order:
+//! Version 4, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 3`.
+//! 1. The line `evenbeat-fingerprints 4`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -28,6 +28,7 @@
 //!    | 481 | 15 | zero | reserved |
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 512 | 48 | 24 × i16 | ripple: comb of luma, scaled combs (8 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -44,8 +45,9 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, ReducedChange, RowDetail,
-    Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, Phasor, ReducedChange,
+    Ripple, RowDetail, Share, SignedShare, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS,
+    SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -55,9 +57,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 512;
+pub const RECORD_LEN: usize = 560;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -361,6 +363,7 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     }
     push_fields(bytes, &fingerprint.fields);
     push_marks(bytes, fingerprint.marks);
+    push_ripple(bytes, &fingerprint.fields.ripple);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -422,6 +425,20 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     }
     bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
     bytes.extend_from_slice(&[0; RESERVED_LEN]);
+}
+
+fn push_ripple(bytes: &mut Vec<u8>, ripple: &Ripple) {
+    let phasor = |phasor: Phasor| [phasor.cosine, phasor.sine];
+    let values = std::iter::once(ripple.comb)
+        .chain(ripple.scaled_combs.into_iter().flat_map(phasor))
+        .chain([ripple.chroma_comb])
+        .chain(phasor(ripple.raised_comb))
+        .chain([ripple.detail])
+        .chain(phasor(ripple.scaled_detail))
+        .chain([ripple.pairs]);
+    for value in values {
+        bytes.extend_from_slice(&value.0.to_le_bytes());
+    }
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -617,7 +634,7 @@ fn read_record(
     if index != expected_index {
         return Err("its index does not follow the one before");
     }
-    let fingerprint = FrameFingerprint {
+    let mut fingerprint = FrameFingerprint {
         index,
         ticks,
         missing_before,
@@ -637,6 +654,7 @@ fn read_record(
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
     };
+    fingerprint.fields.ripple = fields.ripple();
     check_values(&fingerprint)?;
     Ok(fingerprint)
 }
@@ -726,7 +744,29 @@ impl Fields<'_> {
             return Err("its fields cannot be");
         };
         let (top_unchanged, bottom_unchanged) = (unchanged & 1 != 0, unchanged & 2 != 0);
-        Ok(FieldMeasures { luma, chroma, moving_rows, still_rows, top_unchanged, bottom_unchanged })
+        let ripple = Ripple::default();
+        Ok(FieldMeasures { luma, chroma, moving_rows, still_rows, ripple, top_unchanged, bottom_unchanged })
+    }
+
+    fn share(&mut self) -> SignedShare {
+        SignedShare(i16::from_le_bytes(self.bytes()))
+    }
+
+    fn phasor(&mut self) -> Phasor {
+        Phasor { cosine: self.share(), sine: self.share() }
+    }
+
+    fn ripple(&mut self) -> Ripple {
+        // In the order in which they are written: fields of a literal are read one after another.
+        Ripple {
+            comb: self.share(),
+            scaled_combs: std::array::from_fn(|_| self.phasor()),
+            chroma_comb: self.share(),
+            raised_comb: self.phasor(),
+            detail: self.share(),
+            scaled_detail: self.phasor(),
+            pairs: self.share(),
+        }
     }
 
     fn reduced(&mut self) -> ReducedChange {
@@ -936,9 +976,25 @@ mod tests {
                 chroma: fit(index as u16 + 100),
                 moving_rows: rows(index as u16 + 200),
                 still_rows: rows(index as u16 + 300),
+                ripple: ripple(index as i16),
                 top_unchanged: index % 2 == 1,
                 bottom_unchanged: index % 3 == 1,
             },
+        }
+    }
+
+    /// A ripple with a number of its own in every place.
+    fn ripple(index: i16) -> Ripple {
+        let share = |at: i16| SignedShare(index.wrapping_mul(100).wrapping_sub(40 * at));
+        let phasor = |at: i16| Phasor { cosine: share(at), sine: share(at + 1) };
+        Ripple {
+            comb: share(1),
+            scaled_combs: std::array::from_fn(|at| phasor(2 + 2 * at as i16)),
+            chroma_comb: share(20),
+            raised_comb: phasor(21),
+            detail: share(23),
+            scaled_detail: phasor(24),
+            pairs: share(26),
         }
     }
 
@@ -1028,7 +1084,7 @@ mod tests {
         let mut bytes = Vec::new();
         push_record(&mut bytes, &fingerprint(0));
         assert_eq!(bytes.len(), RECORD_LEN);
-        const { assert!(RECORD_LEN <= 512) };
+        const { assert!(RECORD_LEN <= 1024) };
     }
 
     #[test]
@@ -1092,12 +1148,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 4\n".to_vec(),
-                "log: fingerprint log of a newer version: version 4, this evenbeat reads version 3",
+                b"evenbeat-fingerprints 5\n".to_vec(),
+                "log: fingerprint log of a newer version: version 5, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints 2\n".to_vec(),
-                "log: fingerprint log of an older version: version 2, this evenbeat reads version 3",
+                "log: fingerprint log of an older version: version 2, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),

@@ -1,7 +1,7 @@
 //! Measures that tell fields from frames: how well the rows of one parity fit those of the other, within a frame
 //! and across two, and how well they are predicted by them.
 //!
-//! A tile is `TILE_ROWS` rows of `TILE_COLUMNS` columns. In each of its columns the rows of one parity are
+//! A tile is `TILE_ROWS` rows of `COLUMNS` columns. In each of its columns the rows of one parity are
 //! summed with smooth weights; the difference of the two sums is the finest vertical frequency, which a comb
 //! has and a picture of one moment hardly does. Of a comb of contrast C it is C, of a horizontal edge at most C / 6, of
 //! a line one row high at most C / 3, and of an even slope nothing (derived from the weights).
@@ -10,14 +10,15 @@ use std::ops::{Add, AddAssign, Sub};
 
 use multiversion::multiversion;
 
+use super::ripple::{PlacedTile, Ripple, RippleMeter, RippleSums, TileRipple};
 use super::view::ViewPlan;
 
 /// Rows of a tile: four of each parity, so that a comb must persist over several rows.
-const TILE_ROWS: usize = 8;
+pub(super) const TILE_ROWS: usize = 8;
 /// Columns of a tile.
-const TILE_COLUMNS: usize = 2 * LANES;
+pub(super) const COLUMNS: usize = 2 * LANES;
 /// Columns summed at once.
-const LANES: usize = 16;
+pub(super) const LANES: usize = 16;
 /// Fewest tiles that say something of fields. No format with fields gives fewer than 300: 240 rows of 352 samples (common
 /// practice, no source).
 const TILES_MIN: usize = 60;
@@ -119,6 +120,8 @@ pub struct FieldMeasures {
     pub moving_rows: RowDetail,
     /// Row detail of luma where it does not.
     pub still_rows: RowDetail,
+    /// What alternates from row to row.
+    pub ripple: Ripple,
     /// Whether every sample of the top rows equals the one of the frame before: proof that the field repeats.
     pub top_unchanged: bool,
     /// The same of the bottom rows.
@@ -133,21 +136,29 @@ pub struct TileSums {
     pub fit: [u32; 6],
     /// Top rows, bottom rows, pairs below, pairs above.
     pub rows: [u32; 4],
+    /// What alternates from row to row.
+    pub ripple: TileRipple,
+    /// Number of its first row in the plane.
+    pub top: usize,
 }
 
 /// Which tiles of a band are looked at.
 #[derive(Clone, Copy, Debug)]
 pub struct Chosen {
+    /// Number of the first row in the plane.
+    pub top: usize,
     /// Number of the first one from the left.
     pub first: usize,
     /// Tiles from one to the next, at least 1.
     pub every: usize,
+    /// A code value at 8 bit in those of the samples.
+    pub unit: f32,
 }
 
 impl Chosen {
     /// Left edges of the whole tiles, columns.
     fn lefts(self, width: usize) -> impl Iterator<Item = usize> {
-        (self.first..width / TILE_COLUMNS).step_by(self.every).map(|tile| tile * TILE_COLUMNS)
+        (self.first..width / COLUMNS).step_by(self.every).map(|tile| tile * COLUMNS)
     }
 }
 
@@ -174,6 +185,7 @@ pub fn tile_sums_16(current: &[u8], previous: &[u8], width: usize, chosen: Chose
 /// What samples are summed in: lanes that hold the sums of two columns.
 trait Lane: Copy + Default + Into<i32> + AddAssign + Add<Output = Self> + Sub<Output = Self> {
     fn magnitude(self) -> Self;
+    fn level(self) -> f32;
 }
 
 impl Lane for i16 {
@@ -181,12 +193,22 @@ impl Lane for i16 {
     fn magnitude(self) -> Self {
         self.abs()
     }
+
+    #[inline(always)]
+    fn level(self) -> f32 {
+        f32::from(self)
+    }
 }
 
 impl Lane for i32 {
     #[inline(always)]
     fn magnitude(self) -> Self {
         self.abs()
+    }
+
+    #[inline(always)]
+    fn level(self) -> f32 {
+        self as f32
     }
 }
 
@@ -200,27 +222,47 @@ fn tile_sums<T: Lane, const BYTES: usize>(
 ) {
     for left in chosen.lefts(width) {
         let mut lanes = [[T::default(); LANES]; 10];
-        for left in [left, left + LANES] {
-            let [now, before]: [[[T; LANES]; TILE_ROWS]; 2] = planes.map(|plane| {
+        let blocks = [left, left + LANES].map(|left| {
+            planes.map(|plane| -> [[T; LANES]; TILE_ROWS] {
                 std::array::from_fn(|row| {
                     let samples = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
                     std::array::from_fn(|lane| read(&samples[BYTES * lane..]))
                 })
-            });
+            })
+        });
+        for [now, before] in &blocks {
             for lane in 0..LANES {
                 let column = |rows: &[[T; LANES]; TILE_ROWS]| std::array::from_fn(|row| rows[row][lane]);
-                for (sum, value) in lanes.iter_mut().zip(column_sums(column(&now), column(&before))) {
+                for (sum, value) in lanes.iter_mut().zip(column_sums(column(now), column(before))) {
                     sum[lane] += value;
                 }
             }
         }
         let total = |lanes: &[T; LANES]| lanes.iter().map(|&value| value.into()).sum::<i32>() as u32;
-        sums.push(tile(std::array::from_fn(|index| total(&lanes[index]))));
+        let [a, b, c, d, e, f, rows @ ..]: [u32; 10] = std::array::from_fn(|index| total(&lanes[index]));
+        let mut tile =
+            TileSums { fit: [a, b, c, d, e, f], rows, ripple: TileRipple::default(), top: chosen.top };
+        let moves = motion(&tile, chosen.unit * COLUMNS as f32) >= MOVING_MIN;
+        let [_, _, below, above] = tile.rows.map(|sum| sum as f32);
+        tile.ripple =
+            ripple(&blocks, moves, chosen.unit).with_pairs(below / ROW_WEIGHTS[2], above / ROW_WEIGHTS[3]);
+        sums.push(tile);
     }
 }
 
-fn tile([a, b, c, d, e, f, rows @ ..]: [u32; 10]) -> TileSums {
-    TileSums { fit: [a, b, c, d, e, f], rows }
+/// What alternates from row to row in the two halves of a tile, each now and before.
+#[inline(always)]
+fn ripple<T: Lane>(halves: &[[[[T; LANES]; TILE_ROWS]; 2]; 2], moves: bool, unit: f32) -> TileRipple {
+    let mut sums = RippleSums::default();
+    for half in halves {
+        let [now, before] = half.each_ref().map(|block| block.map(|row| row.map(Lane::level)));
+        if moves {
+            sums.add_moving(&now, &before, unit);
+        } else {
+            sums.add_still(&now, unit);
+        }
+    }
+    sums.tile(unit)
 }
 
 /// What one column of a tile adds to the ten sums. Largest of 8 bit: 12 · 255, so that 16 bits hold two of them.
@@ -264,6 +306,7 @@ pub(super) struct FieldMeter {
     chroma: Vec<TileSums>,
     motions: Vec<f32>,
     changed: [bool; 2],
+    ripples: RippleMeter,
 }
 
 impl FieldMeter {
@@ -290,12 +333,14 @@ impl FieldMeter {
         let width = view.packed.width;
         let (tiles, most) =
             if plane == 0 { (&mut self.luma, TILES_MAX) } else { (&mut self.chroma, TILES_MAX / 2) };
-        let all = (width / TILE_COLUMNS) * (view.packed.height / TILE_ROWS);
+        let all = (width / COLUMNS) * (view.packed.height / TILE_ROWS);
         let every = all.div_ceil(most).max(1);
+        let unit = (1u32 << (plan.bit_depth - 8)) as f32;
         let bands =
             current.chunks_exact(row_bytes * TILE_ROWS).zip(previous.chunks_exact(row_bytes * TILE_ROWS));
         for (band, (current, previous)) in (top / TILE_ROWS..).zip(bands) {
-            let chosen = Chosen { first: band % every, every };
+            let top = view.first_row() + band * TILE_ROWS;
+            let chosen = Chosen { top, first: band % every, every, unit };
             match plan.bytes_per_sample {
                 1 => tile_sums_8(current, previous, width, chosen, tiles),
                 _ => tile_sums_16(current, previous, width, chosen, tiles),
@@ -326,14 +371,16 @@ impl FieldMeter {
         if self.luma.len() < TILES_MIN {
             return unchanged;
         }
-        let scale = (1u32 << (plan.bit_depth - 8)) as f32 * TILE_COLUMNS as f32;
+        let scale = (1u32 << (plan.bit_depth - 8)) as f32 * COLUMNS as f32;
         let luma_from = self.moving_from(false, scale);
         let luma = fit(&self.luma, luma_from, scale);
         let moving_rows = rows(&self.luma, |motion| motion >= luma_from, scale);
         let still_rows = rows(&self.luma, |motion| motion < luma_from, scale);
         let chroma_from = self.moving_from(true, scale);
         let chroma = fit(&self.chroma, chroma_from, scale);
-        let measures = FieldMeasures { luma, chroma, moving_rows, still_rows, ..unchanged };
+        let ripple = self.ripples.luma(moving(&self.luma, luma_from, scale), placed(&self.luma));
+        let ripple = self.ripples.with_chroma(ripple, moving(&self.chroma, chroma_from, scale));
+        let measures = FieldMeasures { luma, chroma, moving_rows, still_rows, ripple, ..unchanged };
         // A region that begins with a row of the bottom field has the parities of its rows swapped.
         let swapped = |plane: usize| plan.planes.get(plane).is_some_and(|view| view.first_row() % 2 == 1);
         FieldMeasures {
@@ -357,6 +404,17 @@ impl FieldMeter {
         let quiet = *self.motions.select_nth_unstable_by(tenth, f32::total_cmp).1;
         (MOVING_OF_QUIET * quiet).clamp(MOVING_MIN, MOVING_SURE)
     }
+}
+
+/// Tiles with their places.
+fn placed(tiles: &[TileSums]) -> impl Iterator<Item = PlacedTile<'_>> {
+    tiles.iter().map(|tile| (tile.top, &tile.ripple))
+}
+
+/// Tiles that move, with their places.
+fn moving(tiles: &[TileSums], moving_from: f32, scale: f32) -> impl Iterator<Item = PlacedTile<'_>> {
+    let moves = move |tile: &&TileSums| motion(tile, scale) >= moving_from;
+    tiles.iter().filter(moves).map(|tile| (tile.top, &tile.ripple))
 }
 
 /// Mean motion of both fields of a tile, code values at 8 bit.

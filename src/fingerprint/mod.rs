@@ -12,12 +12,14 @@ pub mod fields;
 pub mod marks;
 mod motion;
 pub mod reduced;
+pub mod ripple;
 mod sequencer;
 mod view;
 
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use marks::MarkReading;
 pub use reduced::ReducedPicture;
+pub use ripple::{Phasor, Ripple, SignedShare};
 pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
 pub use view::ViewPlan;
 

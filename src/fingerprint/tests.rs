@@ -523,7 +523,7 @@ fn equal_frames_are_equal_in_every_measure() {
     }
 }
 
-const EVERY_TILE: fields::Chosen = fields::Chosen { first: 0, every: 1 };
+const EVERY_TILE: fields::Chosen = fields::Chosen { top: 0, first: 0, every: 1, unit: 1.0 };
 
 /// The ten sums of one column of a tile in plain arithmetic, from the text of the measures.
 fn naive_column(now: [i64; 8], before: [i64; 8]) -> [i64; 10] {

@@ -1,0 +1,273 @@
+//! What comes and goes from row to row at the pace of fields, straight or scaled.
+//!
+//! Two measures, each a mean over tiles in which every tile has the same say:
+//!
+//! * **comb**: how far what alternates between rows goes with the change since the picture before. Rows of a later moment
+//!   lie nearer to where things move to, rows of an earlier one farther back, so that the alternation of a comb is the
+//!   motion itself, half a step of it, with the sign of the row. Detail of a picture of one moment knows nothing of the
+//!   numbers of its rows, so that its products cancel over a picture whatever it shows. Derived, not published.
+//! * **detail**: whether rows of one kind differ more from their neighbours than those of the other. Rows that were made of
+//!   their neighbours do not differ from them at all.
+//!
+//! A picture that was scaled has both at another pace: n field lines of a clip on m rows make n / 2m cycles per row.
+
+use super::fields::{COLUMNS, LANES, TILE_ROWS};
+
+/// Lines of a clip with fields, and rows on which it is shown: what devices commonly scale to (common practice, no
+/// source). 1080 lines on 720 rows have 3/4 cycle per row, which rows cannot tell from 1/4, the pace of 2160 rows.
+pub const SCALINGS: [(u32, u32); 8] =
+    [(1080, 2160), (480, 1080), (576, 1080), (480, 720), (576, 720), (1080, 1440), (480, 2160), (576, 2160)];
+
+/// Rows of a tile that are looked at: those with two rows above and two below.
+const ROWS: usize = TILE_ROWS - 4;
+/// A row counts for at most so much difference from its neighbours, code values at 8 bit: a few hard edges are not to
+/// outweigh the rest. Choice.
+const DETAIL_MAX: f32 = 24.0;
+/// Least detail for a tile to say something of its rows, code values at 8 bit: rounding alone reaches a half.
+const DETAIL_MIN: f32 = 1.0;
+
+/// A share from −1 to 1 in steps of 1/32767.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct SignedShare(pub i16);
+
+impl SignedShare {
+    fn new(value: f32) -> Self {
+        Self((value * f32::from(i16::MAX)).round() as i16)
+    }
+
+    /// From −1 to 1.
+    pub fn value(self) -> f32 {
+        f32::from(self.0) / f32::from(i16::MAX)
+    }
+}
+
+/// Strength of an alternation with its place among the rows: cosine part and sine part, counted from row 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Phasor {
+    /// Cosine part.
+    pub cosine: SignedShare,
+    /// Sine part.
+    pub sine: SignedShare,
+}
+
+/// Alternations of one frame; all zero where nothing is to be said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Ripple {
+    /// Comb of luma from row to row: negative where the top field is the earlier one.
+    pub comb: SignedShare,
+    /// Comb of luma at the pace of each of [`SCALINGS`].
+    pub scaled_combs: [Phasor; SCALINGS.len()],
+    /// Comb of chroma from row to row.
+    pub chroma_comb: SignedShare,
+    /// Comb of chroma at half that pace: chroma that was raised to every row as if its picture were whole.
+    pub raised_comb: Phasor,
+    /// Detail of luma from row to row: positive where the bottom rows follow from the top ones.
+    pub detail: SignedShare,
+    /// Detail of luma at half that pace, that of the first of [`SCALINGS`].
+    pub scaled_detail: Phasor,
+    /// How much nearer top rows are to the row below than to the one above: 1 where rows stand twice.
+    pub pairs: SignedShare,
+}
+
+/// Alternations in one tile, row by row from its third.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TileRipple {
+    /// Products of what is left of a row above its neighbours with the change around it, over the root of both squares:
+    /// against the rows next to it ...
+    combs: [f32; ROWS],
+    /// ... and against the rows after those.
+    wide_combs: [f32; ROWS],
+    /// Share of each row in the differences from neighbours; zero without detail.
+    details: [f32; ROWS],
+    /// How much nearer even rows are to the row below than to the one above, as a share of both.
+    pairs: f32,
+}
+
+impl TileRipple {
+    /// With the mean differences of even rows from the rows below and above.
+    pub(super) fn with_pairs(self, below: f32, above: f32) -> Self {
+        let both = below + above;
+        Self { pairs: if both > 0.0 { (above - below) / both } else { 0.0 }, ..self }
+    }
+}
+
+type Block = [[f32; LANES]; TILE_ROWS];
+
+/// Sums over the columns of a tile.
+#[derive(Default)]
+pub(super) struct RippleSums {
+    combs: [[f32; LANES]; ROWS],
+    wide_combs: [[f32; LANES]; ROWS],
+    /// Squares of: both kinds of remainders, both kinds of changes.
+    squares: [[f32; LANES]; 4],
+    details: [[f32; LANES]; ROWS],
+}
+
+impl RippleSums {
+    /// Adds some columns that change; `unit` is a code value at 8 bit.
+    #[inline(always)]
+    pub(super) fn add_moving(&mut self, now: &Block, before: &Block, unit: f32) {
+        for row in 0..ROWS {
+            for lane in 0..LANES {
+                let at = |offset: usize| now[row + offset][lane];
+                let change = |offset: usize| now[row + offset][lane] - before[row + offset][lane];
+                let rest = 2.0 * at(2) - at(1) - at(3);
+                let wide_rest = 2.0 * at(2) - at(0) - at(4);
+                let around = change(1) + 2.0 * change(2) + change(3);
+                // Neither one row in two nor two rows in four are left in it.
+                let wide_around = change(0) + 2.0 * (change(1) + change(2) + change(3)) + change(4);
+                self.combs[row][lane] += rest * around;
+                self.wide_combs[row][lane] += wide_rest * wide_around;
+                for (sum, value) in self.squares.iter_mut().zip([rest, wide_rest, around, wide_around]) {
+                    sum[lane] += value * value;
+                }
+                self.details[row][lane] += rest.abs().min(DETAIL_MAX * unit);
+            }
+        }
+    }
+
+    /// Adds some columns that do not change.
+    #[inline(always)]
+    pub(super) fn add_still(&mut self, now: &Block, unit: f32) {
+        for row in 0..ROWS {
+            for lane in 0..LANES {
+                let rest = 2.0 * now[row + 2][lane] - now[row + 1][lane] - now[row + 3][lane];
+                self.details[row][lane] += rest.abs().min(DETAIL_MAX * unit);
+            }
+        }
+    }
+
+    /// What the columns added come to.
+    #[inline(always)]
+    pub(super) fn tile(&self, unit: f32) -> TileRipple {
+        let sum = |lanes: &[f32; LANES]| lanes.iter().sum::<f32>();
+        let over = |rows: &[[f32; LANES]; ROWS], whole: f32| {
+            rows.each_ref().map(|lanes| if whole > 0.0 { sum(lanes) / whole } else { 0.0 })
+        };
+        let squares = self.squares.each_ref().map(sum);
+        let detail: f32 = self.details.iter().map(sum).sum();
+        let enough = detail >= DETAIL_MIN * unit * (ROWS * COLUMNS) as f32;
+        TileRipple {
+            combs: over(&self.combs, (squares[0] * squares[2]).sqrt()),
+            wide_combs: over(&self.wide_combs, (squares[1] * squares[3]).sqrt()),
+            details: over(&self.details, if enough { detail } else { 0.0 }),
+            pairs: 0.0,
+        }
+    }
+}
+
+/// A mean of phasors.
+#[derive(Clone, Copy, Default)]
+struct PhasorSum {
+    cosine: f32,
+    sine: f32,
+}
+
+impl PhasorSum {
+    fn add(&mut self, rows: &[f32; ROWS], carrier: &Carrier, first_row: usize) {
+        for (value, row) in rows.iter().zip(first_row..) {
+            let (sine, cosine) = carrier.at(row);
+            self.cosine += value * cosine;
+            self.sine += value * sine;
+        }
+    }
+
+    fn mean(self, count: usize) -> Phasor {
+        let part = |sum: f32| SignedShare::new(sum / count.max(1) as f32);
+        Phasor { cosine: part(self.cosine), sine: part(self.sine) }
+    }
+}
+
+/// A wave over the rows, by table: it repeats after so many rows.
+struct Carrier {
+    values: Vec<(f32, f32)>,
+}
+
+impl Carrier {
+    /// Of `cycles.0 / cycles.1` cycles per row.
+    fn new(cycles: (u32, u32)) -> Self {
+        let turn = |row: u32| {
+            let turns = f64::from(row * cycles.0 % cycles.1) / f64::from(cycles.1);
+            let (sine, cosine) = (std::f64::consts::TAU * turns).sin_cos();
+            (sine as f32, cosine as f32)
+        };
+        Self { values: (0..cycles.1).map(turn).collect() }
+    }
+
+    fn at(&self, row: usize) -> (f32, f32) {
+        self.values[row % self.values.len()]
+    }
+}
+
+/// Adds up the tiles of a picture. Keeps its waves from frame to frame.
+pub(super) struct RippleMeter {
+    carriers: [Carrier; SCALINGS.len()],
+}
+
+impl Default for RippleMeter {
+    fn default() -> Self {
+        Self { carriers: SCALINGS.map(|(lines, rows)| Carrier::new((lines, 2 * rows))) }
+    }
+}
+
+/// Tiles with the numbers of their first rows in the frame.
+pub(super) type PlacedTile<'a> = (usize, &'a TileRipple);
+
+impl RippleMeter {
+    /// Combs of luma and detail: of `moving` tiles the combs, of all the detail.
+    pub(super) fn luma<'a>(
+        &self,
+        moving: impl Iterator<Item = PlacedTile<'a>>,
+        all: impl Iterator<Item = PlacedTile<'a>>,
+    ) -> Ripple {
+        let (mut comb, mut combs, mut count) = (0.0, [PhasorSum::default(); SCALINGS.len()], 0);
+        for (top, tile) in moving {
+            count += 1;
+            comb += alternating(&tile.combs, top);
+            for (sum, carrier) in combs.iter_mut().zip(&self.carriers) {
+                sum.add(&tile.wide_combs, carrier, top + 2);
+            }
+        }
+        let (mut detail, mut wide_detail, mut pairs, mut detailed) = (0.0, PhasorSum::default(), 0.0, 0);
+        for (top, tile) in all.filter(|(_, tile)| tile.details != [0.0; ROWS]) {
+            detailed += 1;
+            detail += alternating(&tile.details, top);
+            pairs += if top % 2 == 0 { tile.pairs } else { -tile.pairs };
+            wide_detail.add(&tile.details, &self.carriers[0], top + 2);
+        }
+        Ripple {
+            comb: SignedShare::new(comb / count.max(1) as f32),
+            scaled_combs: combs.map(|sum| sum.mean(count)),
+            detail: SignedShare::new(detail / detailed.max(1) as f32),
+            scaled_detail: wide_detail.mean(detailed),
+            pairs: SignedShare::new(pairs / detailed.max(1) as f32),
+            ..Ripple::default()
+        }
+    }
+
+    /// Adds the combs of chroma of `moving` tiles.
+    pub(super) fn with_chroma<'a>(
+        &self,
+        ripple: Ripple,
+        moving: impl Iterator<Item = PlacedTile<'a>>,
+    ) -> Ripple {
+        let (mut comb, mut raised, mut count) = (0.0, PhasorSum::default(), 0);
+        for (top, tile) in moving {
+            count += 1;
+            comb += alternating(&tile.combs, top);
+            raised.add(&tile.wide_combs, &self.carriers[0], top + 2);
+        }
+        let chroma_comb = SignedShare::new(comb / count.max(1) as f32);
+        Ripple { chroma_comb, raised_comb: raised.mean(count), ..ripple }
+    }
+}
+
+/// Even rows less odd rows.
+fn alternating(rows: &[f32; ROWS], top: usize) -> f32 {
+    let sum = rows[0] - rows[1] + rows[2] - rows[3];
+    if top % 2 == 0 {
+        sum
+    } else {
+        -sum
+    }
+}

@@ -426,6 +426,7 @@ fn conclude(
         delivered_rate: settled.times.delivered_rate,
         flagged: facts.scan,
         frames: classified.frames.len() as u64,
+        rows: facts.shape.height,
     };
     let outcome = fields::outcome(&fields, &around);
     let played = Played {

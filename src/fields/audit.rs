@@ -1,6 +1,7 @@
 //! The fields of an interlaced capture, one by one: which show a new moment, which repeat the one before, and in what
 //! cadence. Holds and patterns are found by the same code as those of frames.
 
+use super::film::{FilmPicture, Halves};
 use super::sample::FieldSample;
 use super::Parity;
 use crate::cadence::{self, CadenceAnalysis, FrameTimes};
@@ -144,6 +145,48 @@ pub(super) fn classify(
         }
     }
     fields
+}
+
+/// Gives the fields of film's frames what the course of the film says of them.
+pub(super) fn of_film(
+    fields: &mut [ClassifiedFrame],
+    first: Parity,
+    films: impl Iterator<Item = (usize, FilmPicture)>,
+) {
+    use FrameClass::{New, Repeat};
+    for (frame, film) in films {
+        let classes = match (film.halves, film.repeated) {
+            (Halves::One, None) => [New, Repeat],
+            (Halves::One, Some(_)) => [Repeat, Repeat],
+            (Halves::Two(earlier), _) if earlier == first => [Repeat, New],
+            // Fields in the wrong order: what the pairs show is all there is.
+            (Halves::Two(_), _) => continue,
+        };
+        for (at, class) in (2 * frame..fields.len()).zip(classes) {
+            let proven = class == Repeat && at >= 2 && fields[at].digest == fields[at - 2].digest;
+            let field = &mut fields[at];
+            if proven {
+                (field.class, field.evidence, field.confidence) = (class, Evidence::Digest, 1.0);
+            } else if field.class != class {
+                (field.class, field.evidence, field.confidence) = (class, Evidence::Measure, CONFIDENCE_MAX);
+            }
+        }
+    }
+}
+
+/// Gives each of `frames`, new whole pictures, one moment for both fields.
+pub(super) fn one_moment(fields: &mut [ClassifiedFrame], frames: impl Iterator<Item = usize>) {
+    for frame in frames {
+        for (at, class) in [(2 * frame, FrameClass::New), (2 * frame + 1, FrameClass::Repeat)] {
+            let Some(field) = fields.get_mut(at).filter(|field| field.evidence != Evidence::Digest) else {
+                continue;
+            };
+            if field.class != class {
+                field.class = class;
+                field.confidence = CONFIDENCE_MAX;
+            }
+        }
+    }
 }
 
 /// Gives each of `frames` a new moment in both fields, unless a field is proven to repeat. In steady motion a field lies

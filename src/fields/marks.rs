@@ -2,10 +2,12 @@
 
 use std::ops::Range;
 
-use super::sample::{pair_ratio, parity_ratio, FieldSample, Weave};
+use super::film::{self, FilmPicture, Halves};
+use super::ripple;
+use super::sample::{parity_ratio, FieldSample, Weave};
 use super::window::{alternation, mean_and_error, median, REACH};
 use super::Parity;
-use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
+use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 
 /// Pictures are video in fields where the middle one of `apart` lies in this range. By trials on real and painted
 /// clips: 0.45 to 1.4 on video in fields, below 0.4 on pictures of one moment but for the finest moving texture.
@@ -33,6 +35,8 @@ const VIDEO_SIGNS: [Sign; 5] = [
         ..Sign::VIDEO
     },
 ];
+/// Least comb that the pictures of video in fields share. A thing that passes over fine rows reaches 0.02.
+const COMB_MIN: f32 = 0.025;
 /// No picture counts for more combed tiles than this share: one burst says nothing about the stretch.
 const COMBED_TILES_MAX: f32 = 0.05;
 /// A recorder that has taken most of the combs away leaves the order, in every picture.
@@ -80,29 +84,12 @@ const SIDE_MIN: usize = 10;
 /// Pictures needed around one for a statement about the stretch.
 const PICTURES_MIN: usize = 4;
 
-/// Rows that follow from their neighbours within this many code values are interpolated, not photographed: rounding
-/// of a mean is a quarter on average, half at most.
-const EXACT_DETAIL: f32 = 0.4;
-/// ... where the other rows have at least so many times more detail.
-const EXACT_TIMES: f32 = 4.0;
-/// Of ten pictures so many must have lost the same field.
-const ONE_SIDED: (usize, usize) = (9, 10);
-/// Lossy recording levels the difference: ratio of both details, natural logarithm, that is left of it at least.
-const LOST_MOVING: f32 = 0.38;
-/// The same where the picture stands still, which tells a deinterlacer that only interpolates where it moves.
-const LOST_STILL: f32 = 0.25;
-/// Still rows with less detail than this say nothing, code values.
-const STILL_DETAIL_MIN: f32 = 1.0;
-/// Where more of the picture moves than this, what is left says nothing of still rows.
-const STILL_OF_PICTURE: f32 = 0.9;
-/// Ratio where everything moves, natural logarithm: a deinterlacer that interpolates along motion reaches 0.4.
-const LOST_ALL_MOVING: f32 = 0.42;
-/// Ratio where still rows have no detail, natural logarithm: such a deinterlacer may interpolate everywhere else.
-const LOST_MOVING_ALONE: f32 = 1.1;
-/// Each row there twice: ratio of row pairs, natural logarithm. Real and painted pictures stay within 0.7.
-const DOUBLED_ROWS: f32 = -0.85;
 /// Least alternation of the vertical position for bobbing, lines: a quarter of what repeated lines give.
 const BOBBING_LINES_MIN: f32 = 0.25;
+/// Both hops lead in opposite directions, whatever moves up or down besides: most of the mean motion against them.
+const BOBBING_MEAN_MOST: f32 = 0.7;
+/// The same where steps of different size could be fields in the wrong order, whose mean is half of the hop (derived).
+const BOBBING_MEAN_SURE: f32 = 1.0 / 3.0;
 /// Least detail ratio that alternates with the parity that is kept, natural logarithm.
 const ALTERNATING_MIN: f32 = 0.06;
 
@@ -113,6 +100,8 @@ pub(super) struct Picture {
     pub frame: usize,
     /// Combing of luma.
     pub weave: Woven,
+    /// What film makes of it, where it is one of film in fields.
+    pub film: Option<FilmPicture>,
     /// Whether chroma is combed and luma is not.
     pub chroma_only: bool,
     /// The parity whose rows are rebuilt, in every picture around.
@@ -135,6 +124,8 @@ pub(super) enum Woven {
     Clean,
     /// One of a stretch of fields half a frame apart, the given one first.
     Video(Parity),
+    /// The same, scaled after it was woven: its rows are no fields any more.
+    Scaled(Parity),
     /// Fields of two pictures; the given parity is of the earlier one.
     Mixed(Parity),
 }
@@ -149,22 +140,35 @@ pub(super) fn pictures(
         .filter(|&index| frames[index].class == FrameClass::New && !broken(&frames[index]))
         .collect();
     let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
+    let exact = is_exact(frames);
+    let films = film::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
     let mut pictures = Vec::with_capacity(looks.len());
     for start in (0..looks.len()).step_by(STATION) {
         let end = (start + STATION).min(looks.len());
         let stretch = &looks[around((start + end) / 2, looks.len())];
-        let traces = (stretch.len() >= PICTURES_MIN).then(|| Traces::of(stretch, flagged));
+        let traces = (stretch.len() >= PICTURES_MIN).then(|| Traces::of(stretch, flagged, exact));
         pictures.extend((start..end).map(|place| {
             let near = &looks[around(place, looks.len())];
             let frame = looks[place].frame;
             traces.as_ref().map_or(Picture { frame, ..Picture::default() }, |traces| Picture {
                 frame,
-                weave: traces.weave(&looks[place], near, flagged),
+                weave: match films[place].map(|film| film.halves) {
+                    Some(Halves::One) => Woven::Clean,
+                    Some(Halves::Two(earlier)) => Woven::Mixed(earlier),
+                    None => traces.weave(&looks[place], near, flagged),
+                },
+                film: films[place],
                 ..traces.picture
             })
         }));
     }
     pictures
+}
+
+/// Whether the recording takes nothing away, as far as repeats show it.
+fn is_exact(frames: &[ClassifiedFrame]) -> bool {
+    let mut repeats = frames.iter().filter(|frame| frame.class == FrameClass::Repeat).peekable();
+    repeats.peek().is_some() && repeats.all(|frame| frame.evidence == Evidence::Digest)
 }
 
 /// Pictures in a row that share what is said of the stretch around them: it changes little from one to the next, and
@@ -179,28 +183,31 @@ struct Traces {
     doubled: bool,
     /// Video in fields, the given one first.
     video: Option<Parity>,
+    /// The same, scaled.
+    scaled: Option<Parity>,
     /// Pictures that look woven of two.
     mixed: usize,
 }
 
 impl Traces {
-    fn of(near: &[Look], flagged: Option<Parity>) -> Self {
-        let doubled = doubled(near);
+    fn of(near: &[Look], flagged: Option<Parity>, exact: bool) -> Self {
+        let doubled = ripple::doubled(near, exact);
         let mut picture = Picture {
-            chroma_only: chroma_only(near),
+            chroma_only: chroma_only(near) || ripple::chroma_raised(near),
             // Rows that stand twice hide which of both was there first; the upper one is named.
-            lost: if doubled { Some(Parity::Bottom) } else { lost(near) },
+            lost: if doubled { Some(Parity::Bottom) } else { ripple::lost(near, exact) },
             ..Picture::default()
         };
         if near[near.len() - 1].frame - near[0].frame + 1 == near.len() {
-            picture.bobbing_lines = bobbing(near, doubled);
-            picture.alternating = alternating(near);
             picture.forth_and_back = forth_and_back(near);
+            picture.bobbing_lines = bobbing(near, doubled, picture.forth_and_back);
+            picture.alternating = alternating(near);
         }
         Self {
             picture,
             doubled,
             video: video(near, flagged),
+            scaled: ripple::scaled_comb(near),
             mixed: near.iter().filter(|look| look.luma.as_ref().is_some_and(is_mixed)).count(),
         }
     }
@@ -214,6 +221,9 @@ impl Traces {
         }
         if let Some(first) = self.video {
             return Woven::Video(first);
+        }
+        if let Some(first) = self.scaled.filter(|_| self.picture.lost.is_none()) {
+            return Woven::Scaled(first);
         }
         if own.apart >= VIDEO_APART.start {
             // Next to a change, one side speaks for a picture that is like it.
@@ -235,7 +245,9 @@ impl Traces {
 fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
     let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
     let first = earlier(stretch.order);
-    (stretch.is_video() || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
+    let told =
+        stretch.is_video() && earlier(ripple::comb(near)) == first && ripple::comb(near).abs() >= COMB_MIN;
+    (told || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
 }
 
 /// What came before such a frame says nothing about it.
@@ -249,11 +261,15 @@ fn around(place: usize, count: usize) -> Range<usize> {
 
 /// What one picture shows by itself.
 #[derive(Clone, Copy, Debug)]
-struct Look {
-    frame: usize,
-    luma: Option<Weave>,
-    chroma: Option<Weave>,
-    sample: FieldSample,
+pub(super) struct Look {
+    /// Frame that brought the picture.
+    pub frame: usize,
+    /// Fields of luma; `None` where too little moves.
+    pub luma: Option<Weave>,
+    /// Fields of chroma, likewise.
+    pub chroma: Option<Weave>,
+    /// All that is known of it.
+    pub sample: FieldSample,
 }
 
 impl Look {
@@ -371,68 +387,22 @@ fn chroma_only(near: &[Look]) -> bool {
     chroma.shows(&CHROMA_ORDER) || swings && chroma.shows(&two_moments)
 }
 
-/// The parity that is rebuilt from the other in every picture of the stretch.
-fn lost(near: &[Look]) -> Option<Parity> {
-    let rows = |look: &Look| look.sample.measures.moving_rows;
-    let moving: Vec<f32> =
-        near.iter().filter(|look| look.luma.is_some()).map(|look| parity_ratio(&rows(look))).collect();
-    let bottom = moving.iter().filter(|&&ratio| ratio > 0.0).count();
-    let (lost, sign, agreeing) = if bottom * 2 > moving.len() {
-        (Parity::Bottom, 1.0, bottom)
-    } else {
-        (Parity::Top, -1.0, moving.len() - bottom)
-    };
-    if moving.is_empty() || agreeing * ONE_SIDED.1 < moving.len() * ONE_SIDED.0 {
-        return None;
-    }
-    let middle = median(moving.iter().copied())?;
-    if middle * sign < LOST_MOVING {
-        return None;
-    }
-    let detail = |look: &Look| match lost {
-        Parity::Top => (rows(look).top.value(), rows(look).bottom.value()),
-        Parity::Bottom => (rows(look).bottom.value(), rows(look).top.value()),
-    };
-    let rebuilt = median(near.iter().map(|look| detail(look).0))?;
-    let kept = median(near.iter().map(|look| detail(look).1))?;
-    if rebuilt <= EXACT_DETAIL && kept >= EXACT_TIMES * rebuilt.max(EXACT_DETAIL / 2.0) {
-        return Some(lost);
-    }
-    let still = |look: &Look| look.sample.measures.still_rows;
-    let still_detail =
-        median(near.iter().map(|look| still(look).top.value().max(still(look).bottom.value())))?;
-    let still_ratio = sign * median(near.iter().map(|look| parity_ratio(&still(look))))?;
-    let moving_ratio = sign * middle;
-    let everywhere =
-        median(near.iter().map(|look| look.sample.measures.luma.moving.value()))? > STILL_OF_PICTURE;
-    let enough = match (everywhere, still_detail >= STILL_DETAIL_MIN) {
-        (true, _) => moving_ratio >= LOST_ALL_MOVING,
-        (false, true) => moving_ratio >= LOST_MOVING && still_ratio >= LOST_STILL,
-        (false, false) => moving_ratio >= LOST_MOVING_ALONE,
-    };
-    enough.then_some(lost)
-}
-
-/// Whether each row is there twice throughout the stretch, beginning with a top row.
-fn doubled(near: &[Look]) -> bool {
-    median(near.iter().map(|look| pair_ratio(&look.sample.measures.moving_rows)))
-        .is_some_and(|ratio| ratio <= DOUBLED_ROWS)
-}
-
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
 /// rows that are there twice show it is by repetition, or it stands out of the motion.
-fn bobbing(near: &[Look], doubled: bool) -> f32 {
+fn bobbing(near: &[Look], doubled: bool, forth_and_back: bool) -> f32 {
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
     let Some((lines, scatter)) = alternation(&moved) else { return 0.0 };
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
     let (mean, _) = mean_and_error(moved.iter().map(|&(_, motion)| motion));
+    // Fields in the wrong order go forth and back up and down as well, three steps and one.
+    let mean_most = if forth_and_back { BOBBING_MEAN_SURE } else { BOBBING_MEAN_MOST };
     let hops = lines.abs() >= BOBBING_LINES_MIN
         && straight
         && lines.abs() >= 2.0 * scatter
-        && mean.abs() < lines.abs() / 3.0;
+        && mean.abs() < mean_most * lines.abs();
     // A hop between two frames is twice the distance of either from the place between.
-    if doubled || hops {
+    if hops || doubled && lines.abs() >= BOBBING_LINES_MIN {
         lines.abs() / 2.0
     } else {
         0.0

@@ -5,8 +5,10 @@
 //! fields, once the cadence of the frames is known.
 
 mod audit;
+mod film;
 mod marks;
 mod outcome;
+mod ripple;
 mod sample;
 mod scan;
 #[cfg(test)]
@@ -106,7 +108,7 @@ pub fn mark(
         let set = |frames: &mut [ClassifiedFrame], flag: FrameFlags| {
             frames[span.clone()].iter_mut().for_each(|frame| frame.flags.insert(flag));
         };
-        if matches!(picture.weave, Woven::Video(_) | Woven::Mixed(_)) {
+        if matches!(picture.weave, Woven::Video(_) | Woven::Mixed(_) | Woven::Scaled(_)) {
             set(frames, FrameFlags::COMBED);
             traces.combed.extend(span.clone());
         }
@@ -133,6 +135,10 @@ pub fn mark(
         first_field(scan.scan).or_else(|| first_field(facts.flagged).filter(|_| facts.given.is_none()));
     let fields = first.map(|first| {
         let mut fields = audit::classify(frames, samples, first);
+        let whole = pictures.iter().filter(|picture| picture.weave == Woven::Clean);
+        audit::one_moment(&mut fields, whole.map(|picture| picture.frame));
+        let films = pictures.iter().filter_map(|picture| Some((picture.frame, picture.film?)));
+        audit::of_film(&mut fields, first, films);
         let film = FieldAudit::of(first, fields.clone(), times);
         if film.is_pulled_down() {
             return film;

@@ -87,6 +87,8 @@ pub struct Circumstances<'a> {
     pub flagged: Scan,
     /// Frames of the capture.
     pub frames: u64,
+    /// Rows of its pictures.
+    pub rows: u32,
 }
 
 /// Most of the frames show it.
@@ -99,6 +101,9 @@ const PULLDOWN_COMBED: f64 = 0.55;
 const FILM_HELD_FRAMES: u64 = 22;
 /// Field rates, Hz, of ITU-R BT.709-6; 59.94 lies within the tolerance of 60.
 const FIELD_RATES_HZ: [f64; 2] = [50.0, 60.0];
+/// Rows of the formats that have fields: ITU-R BT.601-7 (576, and 480 or 486 of 525 lines) and BT.709-6 (1080, recorded as
+/// 1088 by codecs that work in blocks of 16).
+const ROWS_WITH_FIELDS: [u32; 5] = [480, 486, 576, 1080, 1088];
 /// Share of pictures with alternating detail that proves a deinterlacer.
 const ALTERNATING_SHARE: f64 = 0.5;
 
@@ -162,6 +167,17 @@ impl Case<'_> {
     fn over(&self, code: OutcomeCode, frames: &[usize], text: String) -> Outcome {
         let frame = |at: Option<&usize>| at.map_or(0, |&frame| frame as u64);
         Outcome { code, text, first_frame: frame(frames.first()), last_frame: frame(frames.last()) }
+    }
+
+    /// What scaling may have hidden, to be said where no comb is found.
+    fn hidden_by_scaling(&self) -> String {
+        if ROWS_WITH_FIELDS.contains(&self.around.rows) {
+            return String::new();
+        }
+        format!(
+            "; no format with fields has {} rows: where pictures were made smaller, combs and lost fields do not show",
+            self.around.rows
+        )
     }
 
     fn rates(&self) -> String {
@@ -370,13 +386,14 @@ fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
             } else {
                 ", none of them woven of two: pictures at the field rate, or fully deinterlaced fields"
             };
-            let text = format!("{}{proof}", case.rates());
+            let text = format!("{}{proof}{}", case.rates(), case.hidden_by_scaling());
             Some(case.whole(OutcomeCode::EveryFieldAPicture, text))
         }
         [2] => {
             let text = format!(
-                "{}, each shown twice and none woven of two: of two moments one is lost",
-                case.rates()
+                "{}, each shown twice and none woven of two: of two moments one is lost{}",
+                case.rates(),
+                case.hidden_by_scaling()
             );
             Some(case.whole(OutcomeCode::HalfRate, text))
         }

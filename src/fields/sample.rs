@@ -93,9 +93,3 @@ const DETAIL_FLOOR: f32 = 0.05;
 pub(super) fn parity_ratio(rows: &RowDetail) -> f32 {
     ((rows.top.value() + DETAIL_FLOOR) / (rows.bottom.value() + DETAIL_FLOOR)).ln()
 }
-
-/// Natural logarithm of the difference of row pairs that begin with a top row against pairs that begin with a bottom
-/// row: far from 0 where each row is there twice.
-pub(super) fn pair_ratio(rows: &RowDetail) -> f32 {
-    ((rows.pair_below.value() + DETAIL_FLOOR) / (rows.pair_above.value() + DETAIL_FLOOR)).ln()
-}

@@ -147,7 +147,7 @@ fn scan_of(near: &[&Picture]) -> Scan {
         match picture.weave {
             Woven::Video(Parity::Top) | Woven::Mixed(Parity::Top) => top += 1,
             Woven::Video(Parity::Bottom) | Woven::Mixed(Parity::Bottom) => bottom += 1,
-            Woven::Clean | Woven::Unknown => {}
+            Woven::Clean | Woven::Scaled(_) | Woven::Unknown => {}
         }
     }
     if ((top + bottom) as f64) < WOVEN_SHARE_MIN * near.len() as f64 {

@@ -1,0 +1,183 @@
+//! What rows tell by their numbers alone: combs that were scaled, lost fields, chroma raised as if its picture were whole.
+//!
+//! Each rule asks two things of the pictures of a stretch: how strong the alternation is on average, and whether those at
+//! even and at odd places show it alike. A deinterlacer that keeps one field after the other shows it in turn.
+
+use super::marks::Look;
+use super::sample::parity_ratio;
+use super::window::{mean_and_error, median};
+use super::Parity;
+use crate::fingerprint::ripple::SCALINGS;
+use crate::fingerprint::{Phasor, Ripple};
+
+/// Rows of a field that was rebuilt from the other one differ less from their neighbours than this, as a share of both.
+/// Pictures with both fields reach 0.09, those with one 0.14 in lossy recordings: by trials on real and painted clips.
+const LOST_DETAIL: f32 = 0.11;
+/// Least ratio of detail where it moves, natural logarithm: lossy recordings leave 0.4 and more of one field, and codecs
+/// make 0.2 of a still grid in pictures with both. By the same trials.
+const LOST_MOVING: f32 = 0.3;
+/// The same in an exact recording: interpolation of one field leaves 1.1 and
+/// more, one that goes along the motion 0.8 at most, by the same trials.
+const LOST_EXACT: f32 = 1.0;
+/// The same for a picture that was scaled afterwards: 0.1 and 0.14.
+const LOST_SCALED_DETAIL: f32 = 0.115;
+/// Rows that stand twice: how much nearer each row is to the one below than to the one above, on average. Lossy recordings
+/// leave 0.56 to 0.78 of it; lines one row high that were scaled to two reach 0.55. By trials.
+const DOUBLED: f32 = 0.555;
+/// The same in an exact recording.
+const DOUBLED_EXACT: f32 = 0.9;
+/// A comb as strong as this is of two fields that move up or down by a row: by trials.
+const DOUBLED_COMB: f32 = 0.3;
+/// Least strength of a scaled comb: texture that moves reaches as much only where other paces show it as well.
+const SCALED_COMB: f32 = 0.065;
+/// Most that may lie beside its place among the rows, as a part of it.
+const SCALED_COMB_BESIDE: f32 = 0.5;
+/// Most strength of any other pace, as a part of it.
+const SCALED_COMB_OTHER: f32 = 0.45;
+/// Share of the pictures that agree with it.
+const SCALED_COMB_AGREEING: f32 = 0.8;
+/// Its mean is so many times the standard error of it.
+const SCALED_COMB_ERRORS: f32 = 5.0;
+/// Paces that the rows of single tiles tell from the repetition of the tiles themselves.
+const SCALED_PACES: usize = 5;
+/// Pictures for a statement about scaled combs: chance makes a few alike.
+const SCALED_PICTURES_MIN: usize = 12;
+/// Rows per picture up to which motion up or down does not pass for a comb ...
+const UPRIGHT_ROWS: f32 = 1.0;
+/// ... or this many times the motion sideways.
+const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
+/// Least strength of chroma raised as if its picture were whole; a deinterlacer that keeps each field reaches 0.05, by
+/// trials.
+const RAISED: f32 = 0.08;
+/// ... and so many times its standard error.
+const RAISED_ERRORS: f32 = 4.0;
+/// ... and so many times what luma does in turn: rows that are kept in turn do it to both.
+const RAISED_OF_LUMA: f32 = 3.0;
+/// Pictures on each side for a statement.
+const SIDE_MIN: usize = 3;
+
+/// A value of each picture, at even and at odd places.
+struct Sides {
+    even: Vec<f32>,
+    odd: Vec<f32>,
+}
+
+impl Sides {
+    fn of(near: &[Look], value: impl Fn(&Ripple) -> f32) -> Self {
+        let at = |first: usize| {
+            near.iter().skip(first).step_by(2).map(|look| value(&look.sample.measures.ripple)).collect()
+        };
+        Self { even: at(0), odd: at(1) }
+    }
+
+    fn middles(&self) -> Option<(f32, f32)> {
+        let enough = self.even.len().min(self.odd.len()) >= SIDE_MIN;
+        let (even, odd) = (median(self.even.iter().copied())?, median(self.odd.iter().copied())?);
+        enough.then_some((even, odd))
+    }
+
+    /// The smaller of both middle values where they have one sign, otherwise 0.
+    fn alike(&self) -> f32 {
+        match self.middles() {
+            Some((even, odd)) if even * odd > 0.0 => {
+                if even.abs() < odd.abs() {
+                    even
+                } else {
+                    odd
+                }
+            }
+            _ => 0.0,
+        }
+    }
+
+    fn both(&self) -> impl Iterator<Item = f32> + Clone + '_ {
+        self.even.iter().chain(&self.odd).copied()
+    }
+}
+
+/// Part of a phasor in the direction of `turns` of a full turn.
+fn along(phasor: Phasor, turns: f32) -> f32 {
+    let (sine, cosine) = (std::f32::consts::TAU * turns).sin_cos();
+    phasor.cosine.value() * cosine + phasor.sine.value() * sine
+}
+
+/// Place among the rows of lines that were scaled to rows: where rows of the top field weigh most. From row r of the picture to (r + 1/2) · lines / rows − 1/2 of the clip. Derived.
+fn turns((lines, rows): (u32, u32)) -> f32 {
+    0.25 - 0.25 * lines as f32 / rows as f32
+}
+
+/// The parity that is rebuilt from the other in every picture of the stretch, before scaling or after; `exact` where
+/// the recording takes nothing away.
+pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
+    let moving = median(near.iter().map(|look| parity_ratio(&look.sample.measures.moving_rows)))?;
+    let straight = Sides::of(near, |ripple| ripple.detail.value()).alike();
+    let scaled = Sides::of(near, |ripple| along(ripple.scaled_detail, turns(SCALINGS[0]))).alike();
+    let least = if exact { LOST_EXACT } else { LOST_MOVING };
+    let shows = straight.abs() >= LOST_DETAIL && moving * straight.signum() >= least;
+    let strongest = if shows { straight } else { scaled };
+    let lost = if strongest > 0.0 { Parity::Bottom } else { Parity::Top };
+    (shows || scaled.abs() >= LOST_SCALED_DETAIL).then_some(lost)
+}
+
+/// The comb that the pictures of a stretch share, those at even and at odd places; 0 where they do not.
+pub(super) fn comb(near: &[Look]) -> f32 {
+    Sides::of(near, |ripple| ripple.comb.value()).alike()
+}
+
+/// Whether each row is there twice throughout the stretch, beginning with a top row. A picture scaled to twice its lines
+/// has that where its finest detail is alone.
+pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
+    let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
+    pairs >= DOUBLED_EXACT || !exact && pairs >= DOUBLED && comb(near).abs() < DOUBLED_COMB
+}
+
+/// The field that comes first in pictures that were woven of two moments and scaled afterwards.
+pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
+    let upright = median(near.iter().map(|look| look.sample.motion_y.abs()))?;
+    let sideways = median(near.iter().map(|look| look.sample.motion_x.abs()))?;
+    let upright_most = UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways);
+    if near.len() < SCALED_PICTURES_MIN || upright > upright_most {
+        return None;
+    }
+    let strength = |pace: usize| {
+        let mean = |turns: f32| {
+            let values = near.iter().map(|look| along(look.sample.measures.ripple.scaled_combs[pace], turns));
+            mean_and_error(values).0
+        };
+        let turns = turns(SCALINGS[pace]);
+        (mean(turns), mean(turns + 0.25))
+    };
+    let strengths: [(f32, f32); SCALED_PACES] = std::array::from_fn(strength);
+    (0..SCALED_PACES).find_map(|pace| {
+        let (mean, beside) = strengths[pace];
+        let others = (0..SCALED_PACES).filter(|&other| other != pace);
+        let other = others.map(|other| strengths[other].0.hypot(strengths[other].1)).fold(0.0, f32::max);
+        let values = Sides::of(near, |ripple| along(ripple.scaled_combs[pace], turns(SCALINGS[pace])));
+        let (_, error) = mean_and_error(values.both());
+        let (agreeing, _) =
+            mean_and_error(values.both().map(|value| f32::from(u8::from(value * mean > 0.0))));
+        let shows = mean.abs() >= SCALED_COMB.max(SCALED_COMB_ERRORS * error)
+            && beside.abs() <= SCALED_COMB_BESIDE * mean.abs()
+            && other <= SCALED_COMB_OTHER * mean.abs()
+            && agreeing >= SCALED_COMB_AGREEING
+            && values.alike() != 0.0;
+        shows.then_some(if mean < 0.0 { Parity::Top } else { Parity::Bottom })
+    })
+}
+
+/// Whether chroma was raised as if its picture were whole, of fields that were shown one after the other: its combs are two
+/// rows wide, and the pictures have them the one way and the other in turn.
+pub(super) fn chroma_raised(near: &[Look]) -> bool {
+    let moving: Vec<Look> = near.iter().filter(|look| look.chroma.is_some()).copied().collect();
+    if moving.len() * 2 < near.len() {
+        return false;
+    }
+    let combs = Sides::of(&moving, |ripple| along(ripple.raised_comb, turns(SCALINGS[0])));
+    let Some((even, odd)) = combs.middles() else { return false };
+    let errors =
+        mean_and_error(combs.even.iter().copied()).1.max(mean_and_error(combs.odd.iter().copied()).1);
+    let swing = (even - odd).abs() / 2.0;
+    let luma = Sides::of(&moving, |ripple| along(ripple.scaled_combs[0], turns(SCALINGS[0]))).middles();
+    let luma_swing = luma.map_or(0.0, |(even, odd)| (even - odd).abs() / 2.0);
+    even * odd < 0.0 && swing >= RAISED.max(RAISED_ERRORS * errors).max(RAISED_OF_LUMA * luma_swing)
+}

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 3, in this order:
+//! Version 4, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 3`.
+//! 1. The line `evenbeat-fingerprints 4`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -25,9 +25,12 @@
 //!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
 //!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
 //!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
-//!    | 481 | 15 | zero | reserved |
-//!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
-//!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 481 | 5 | zero | reserved |
+//!    | 486 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
+//!    | 494 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 502 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 504 | 6 | 3 × i16 | double image: asymmetry, expected, within (1/16384) |
+//!    | 510 | 2 | u16 | double image: weight of the bottom field (1/65535) |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -44,7 +47,7 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, ReducedChange, RowDetail,
+    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, ReducedChange, RowDetail,
     Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
@@ -55,7 +58,7 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 /// Bytes of one record.
 pub const RECORD_LEN: usize = 512;
 
@@ -361,6 +364,7 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     }
     push_fields(bytes, &fingerprint.fields);
     push_marks(bytes, fingerprint.marks);
+    push_double_image(bytes, fingerprint.double_image);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -400,7 +404,7 @@ fn unpacked_marks(clip: u64, lines: [u32; 2]) -> Option<Option<MarkReading>> {
 }
 
 /// Bytes of a record that have no meaning yet.
-const RESERVED_LEN: usize = 15;
+const RESERVED_LEN: usize = 5;
 
 fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     let fits = [&fields.luma, &fields.chroma].map(|fit| {
@@ -422,6 +426,15 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     }
     bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
     bytes.extend_from_slice(&[0; RESERVED_LEN]);
+}
+
+fn push_double_image(bytes: &mut Vec<u8>, double: DoubleImage) {
+    let DoubleImage { tiles, asymmetry, expected, within, bottom } = double;
+    bytes.extend_from_slice(&tiles.to_le_bytes());
+    for correlation in [asymmetry, expected, within] {
+        bytes.extend_from_slice(&correlation.0.to_le_bytes());
+    }
+    bytes.extend_from_slice(&bottom.0.to_le_bytes());
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -636,6 +649,7 @@ fn read_record(
             let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
+        double_image: fields.double_image(),
     };
     check_values(&fingerprint)?;
     Ok(fingerprint)
@@ -694,6 +708,13 @@ impl Fields<'_> {
 
     fn words<const N: usize>(&mut self) -> [u16; N] {
         std::array::from_fn(|_| u16::from_le_bytes(self.bytes()))
+    }
+
+    fn double_image(&mut self) -> DoubleImage {
+        let tiles = u16::from_le_bytes(self.bytes());
+        let [asymmetry, expected, within] =
+            std::array::from_fn(|_| Correlation(i16::from_le_bytes(self.bytes())));
+        DoubleImage { tiles, asymmetry, expected, within, bottom: Share(u16::from_le_bytes(self.bytes())) }
     }
 
     fn spread(&mut self) -> BlockSpread {

@@ -1,0 +1,400 @@
+//! Double images of two fields: whether the even and the odd rows of a picture come from two moments although each
+//! row is mixed with those beside it.
+//!
+//! Let a picture be a weighted mean of two pictures, each rebuilt from one field by the mean of the rows above and
+//! below. The difference of a row and the mean of its neighbours then holds the field of that row alone: with weights
+//! 1 − w and w, a row y of the first field gives
+//!
+//! ```text
+//! (1 − w)·(2·f(y) − f(y − 2) − f(y + 2)) / 4
+//! ```
+//!
+//! and what the other field adds cancels, whatever w is; a row of the second field gives the same with w and its own
+//! moment. Derived, not published. So these differences are a weave of two moments, and their strength in even and in odd
+//! rows says how the mean was weighted. Where a tile moves by m from picture to picture, its even and odd rows lie m/2
+//! apart. In a picture of one moment their correlation is the same for a displacement and for the opposite one, whatever
+//! the texture, so that the difference of both, measured along the tile's own motion, is a sign of two moments that no
+//! texture, blur or noise has.
+
+use multiversion::multiversion;
+
+use super::fields::Share;
+use super::view::ViewPlan;
+
+/// Columns and rows of a tile: two blocks of the block change. Small, so that a tile has one motion.
+const TILE: (usize, usize) = (2 * BLOCK, BLOCK);
+/// Side of the blocks whose change says which tiles move.
+const BLOCK: usize = super::blocks::BLOCK_SIDE;
+/// Most tiles that are looked at, spread evenly over those that move. By trials: half as many miss small objects after
+/// a lossy recorder.
+const TILES_MAX: usize = 32;
+/// Least change of a moving tile, and from where on it moves whatever the rest does: mean absolute differences, code
+/// values at 8 bit. As for the tiles of fields.
+const MOVING: (f32, f32) = (1.0, 4.0);
+/// A tile moves when it changes this many times more than the quiet tenth of the picture.
+const MOVING_OF_QUIET: f32 = 3.0;
+
+/// Farthest motion from picture to picture that is searched for, pixels across and rows down. Twice the search would
+/// cost twice the time; motion beyond is not told.
+const REACH: (usize, usize) = (32, 8);
+/// Pixels and rows around a tile that lags need: the reach with what rounding and interpolation add.
+const MARGIN: (usize, usize) = (36, 14);
+/// Columns and rows of a tile with its margins.
+const WINDOW: (usize, usize) = (TILE.0 + 2 * MARGIN.0, TILE.1 + 2 * MARGIN.1);
+/// The same at half the size, where motion is searched for.
+const HALF: (usize, usize) = (WINDOW.0 / 2, WINDOW.1 / 2);
+/// Rows of differences of either parity within a window: each needs one row above and one below.
+const BANDS: usize = WINDOW.1 / 2 - 2;
+/// Bands of the tile itself.
+const TILE_BANDS: usize = TILE.1 / 2;
+/// First band of the tile.
+const FIRST_BAND: usize = (MARGIN.1 - 2) / 2;
+
+/// Least motion of a tile that says anything, pixels per picture. Below it the two moments lie less than a tenth of a
+/// pixel apart.
+const MOTION_MIN: f32 = 0.2;
+/// A tile follows a motion when at most this share of the energy of its change is left. By trials.
+const LEFT_MAX: f32 = 0.7;
+/// Least displacement at which the rows are compared, pixels: correlations fall off steepest about there, so that small
+/// motions show best. By trials.
+const LAG_MIN: f32 = 2.0;
+/// Least mean square of the differences of rows, in code values at 8 bit: below it there is rounding alone.
+const DETAIL_MIN: f32 = 0.25;
+
+/// A correlation or a difference of two: from −2 to 2 in steps of 1/16384, saturating.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Correlation(pub i16);
+
+impl Correlation {
+    /// Steps of one.
+    const STEPS: f32 = 16_384.0;
+
+    fn new(value: f32) -> Self {
+        // Float to integer casts saturate.
+        Self((value * Self::STEPS).round() as i16)
+    }
+
+    /// From −2 to 2.
+    pub fn value(self) -> f32 {
+        f32::from(self.0) / Self::STEPS
+    }
+}
+
+/// What the moving tiles of a picture show of two moments in even and odd rows. All zero where none is told.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DoubleImage {
+    /// Tiles that follow a motion.
+    pub tiles: u16,
+    /// Correlation of even with odd rows displaced along the motion, less that displaced against it: positive where the
+    /// odd rows (the bottom field) are of the later moment, none in pictures of one moment.
+    pub asymmetry: Correlation,
+    /// What the same would be if the odd rows were the even ones half a motion later and no row lay between them.
+    pub expected: Correlation,
+    /// Correlation of even with odd rows in place: near −1 in combs and other rows that alternate.
+    pub within: Correlation,
+    /// Strength (root mean square) of the odd rows against that of both: the weight of the bottom field in a mean.
+    pub bottom: Share,
+}
+
+/// Samples of a tile with its margins, code values at 8 bit.
+type Window = [[i16; WINDOW.0]; WINDOW.1];
+/// The same at half the size, sums of four.
+type HalfWindow = [[i16; HALF.0]; HALF.1];
+/// Differences of rows of one parity.
+type Bands = [[i16; WINDOW.0]; BANDS];
+
+/// Measures double images. Holds only scratch memory between frames.
+#[derive(Default)]
+pub(super) struct DoubleImageMeter {
+    moving: Vec<(usize, usize)>,
+    changes: Vec<f32>,
+}
+
+impl DoubleImageMeter {
+    /// What the tiles of two packed pictures show; `changes` are the means of the luma blocks, row by row.
+    pub(super) fn measure(
+        &mut self,
+        plan: &ViewPlan,
+        current: &[u8],
+        previous: &[u8],
+        changes: &[f32],
+    ) -> DoubleImage {
+        self.find_moving(plan, changes);
+        let every = self.moving.len().div_ceil(TILES_MAX).max(1);
+        let mut sums = Sums::default();
+        for &(left, top) in self.moving.iter().step_by(every) {
+            // The window begins with an even row of the whole picture.
+            let top = top - (plan.planes[0].first_row() + top) % 2;
+            let place = (left - MARGIN.0, top - MARGIN.1);
+            sums.add(&tile(&window(plan, current, place), &window(plan, previous, place)));
+        }
+        sums.mean()
+    }
+
+    /// Places of the tiles that move and have their margins within the picture.
+    fn find_moving(&mut self, plan: &ViewPlan, changes: &[f32]) {
+        let (width, height) = (plan.planes[0].packed.width, plan.planes[0].packed.height);
+        let across = width.div_ceil(BLOCK);
+        self.moving.clear();
+        self.changes.clear();
+        self.changes.extend(changes.iter().copied().filter(|&change| change >= 0.0));
+        if self.changes.is_empty() {
+            return;
+        }
+        let tenth = self.changes.len() / 10;
+        let quiet = *self.changes.select_nth_unstable_by(tenth, f32::total_cmp).1;
+        let moving_from = (MOVING_OF_QUIET * quiet).clamp(MOVING.0, MOVING.1);
+        let inside = |&(left, top): &(usize, usize)| {
+            // One row more above: the window may move up by it.
+            left >= MARGIN.0
+                && top > MARGIN.1
+                && left + TILE.0 + MARGIN.0 <= width
+                && top + TILE.1 + MARGIN.1 <= height
+        };
+        let moves = |&(left, top): &(usize, usize)| {
+            let block = top / BLOCK * across + left / BLOCK;
+            (changes[block] + changes[block + 1]) / 2.0 >= moving_from
+        };
+        let places = (0..height)
+            .step_by(TILE.1)
+            .flat_map(|top| (0..width).step_by(TILE.0).map(move |left| (left, top)));
+        self.moving.extend(places.filter(inside).filter(moves));
+    }
+}
+
+/// Samples from this place (column, row) of the luma plane on, scaled to 8 bit.
+fn window(plan: &ViewPlan, picture: &[u8], (left, top): (usize, usize)) -> Window {
+    let plane = plan.planes[0].packed;
+    let bytes = plan.bytes_per_sample;
+    let down = plan.bit_depth - 8;
+    std::array::from_fn(|row| {
+        let start = plane.offset + ((top + row) * plane.width + left) * bytes;
+        let samples = &picture[start..start + WINDOW.0 * bytes];
+        match bytes {
+            1 => std::array::from_fn(|column| i16::from(samples[column])),
+            _ => std::array::from_fn(|column| {
+                let sample = u16::from_le_bytes([samples[2 * column], samples[2 * column + 1]]);
+                (sample >> down) as i16
+            }),
+        }
+    })
+}
+
+/// Sums over tiles, each weighted by the energy of its differences.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Sums {
+    tiles: u16,
+    /// Root of the energies of even and odd differences, multiplied: what the correlations refer to.
+    weight: f32,
+    asymmetry: f32,
+    expected: f32,
+    within: f32,
+    even_energy: f32,
+    odd_energy: f32,
+}
+
+impl Sums {
+    fn add(&mut self, tile: &Self) {
+        self.tiles += tile.tiles;
+        self.weight += tile.weight;
+        self.asymmetry += tile.asymmetry;
+        self.expected += tile.expected;
+        self.within += tile.within;
+        self.even_energy += tile.even_energy;
+        self.odd_energy += tile.odd_energy;
+    }
+
+    fn mean(&self) -> DoubleImage {
+        if self.tiles == 0 || self.weight <= 0.0 {
+            return DoubleImage::default();
+        }
+        let correlation = |sum: f32| Correlation::new(sum / self.weight);
+        let (even, odd) = (self.even_energy.sqrt(), self.odd_energy.sqrt());
+        DoubleImage {
+            tiles: self.tiles,
+            asymmetry: correlation(self.asymmetry),
+            expected: correlation(self.expected),
+            within: correlation(self.within),
+            bottom: Share((odd / (even + odd) * f32::from(u16::MAX)).round() as u16),
+        }
+    }
+}
+
+/// What one tile shows; nothing where it follows no motion or has no detail.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn tile(now: &Window, before: &Window) -> Sums {
+    let Some((x, y)) = motion(now, before) else { return Sums::default() };
+    let even = differences(now, 0);
+    let odd = differences(now, 1);
+    // Even rows at the height of the odd ones.
+    let raised: Bands = std::array::from_fn(|band| match even.get(band + 1) {
+        Some(below) => std::array::from_fn(|column| even[band][column] + below[column]),
+        None => even[band],
+    });
+    let here = |bands: &Bands| correlation(bands, bands, (0, 0));
+    let (even_energy, odd_energy, raised_energy) = (here(&even), here(&odd), here(&raised));
+    let weight = (odd_energy * raised_energy).sqrt();
+    if even_energy.min(odd_energy) < DETAIL_ENERGY || weight <= 0.0 {
+        return Sums::default();
+    }
+    let length = x.hypot(y);
+    let stretch = (length / 2.0).max(LAG_MIN) / length;
+    let lag = (((x * stretch).round()) as isize, (y * stretch / 2.0).round() as isize);
+    let opposite = (-lag.0, -lag.1);
+    // If the odd rows were the even ones half a motion later: the correlation that each parity has with itself at the
+    // distances that the two lags then have from the displacement.
+    let (across, bands) = (lag.0 as f32, lag.1 as f32);
+    let (half_x, half_y) = (x / 2.0, y / 4.0);
+    let own = |rows: &Bands| {
+        between(rows, (across - half_x, bands - half_y)) - between(rows, (across + half_x, bands + half_y))
+    };
+    Sums {
+        tiles: 1,
+        weight,
+        asymmetry: correlation(&raised, &odd, lag) - correlation(&raised, &odd, opposite),
+        expected: weight * (own(&raised) / raised_energy + own(&odd) / odd_energy) / 2.0,
+        within: correlation(&raised, &odd, (0, 0)),
+        even_energy,
+        odd_energy,
+    }
+}
+
+/// Steps per code value of the differences: twice a row, and weights across that add up to 4.
+const DIFFERENCE_STEPS: f32 = 2.0 * 4.0;
+/// Least energy of a tile's differences, squares of their steps.
+const DETAIL_ENERGY: f32 =
+    DETAIL_MIN * DIFFERENCE_STEPS * DIFFERENCE_STEPS * (TILE.0 * TILE_BANDS) as f32;
+
+/// Twice each row of one parity less the rows above and below, smoothed across by weights 1 2 1, from row 2 on. The
+/// outermost columns are left out.
+#[inline(always)]
+fn differences(window: &Window, parity: usize) -> Bands {
+    std::array::from_fn(|band| {
+        let row = 2 + 2 * band + parity;
+        let (above, here, below) = (&window[row - 1], &window[row], &window[row + 1]);
+        let plain: [i16; WINDOW.0] =
+            std::array::from_fn(|column| 2 * here[column] - above[column] - below[column]);
+        let mut smooth = [0; WINDOW.0];
+        for column in 1..WINDOW.0 - 1 {
+            smooth[column] = plain[column - 1] + 2 * plain[column] + plain[column + 1];
+        }
+        smooth
+    })
+}
+
+/// Sum over the tile of `a` times `b` displaced by `lag` (columns, bands).
+#[inline(always)]
+fn correlation(a: &Bands, b: &Bands, (across, down): (isize, isize)) -> f32 {
+    let mut sum = 0i64;
+    for band in FIRST_BAND..FIRST_BAND + TILE_BANDS {
+        let a: &[i16; TILE.0] = a[band][MARGIN.0..][..TILE.0].try_into().expect("a window holds its tile");
+        let b = &b[band.wrapping_add_signed(down)][MARGIN.0.wrapping_add_signed(across)..][..TILE.0];
+        // 32 products below 2^24 fit: differences of 8 bits are below 2^11 in their steps, raised ones below 2^12.
+        sum += i64::from(a.iter().zip(b).map(|(&a, &b)| i32::from(a) * i32::from(b)).sum::<i32>());
+    }
+    sum as f32
+}
+
+/// Correlation of `bands` with itself at a place between columns and bands, linear in both.
+#[inline(always)]
+fn between(bands: &Bands, (across, down): (f32, f32)) -> f32 {
+    let (column, band) = (across.floor(), down.floor());
+    let (right, below) = (across - column, down - band);
+    let mut sum = 0.0;
+    for (step_down, share_down) in [(0, 1.0 - below), (1, below)] {
+        for (step, share) in [(0, 1.0 - right), (1, right)] {
+            if share * share_down > 0.0 {
+                let lag = (column as isize + step, band as isize + step_down);
+                sum += share * share_down * correlation(bands, bands, lag);
+            }
+        }
+    }
+    sum
+}
+
+/// Motion of the tile from the picture before, pixels right and rows down; `None` where it follows none.
+#[inline(always)]
+fn motion(now: &Window, before: &Window) -> Option<(f32, f32)> {
+    let (x, y) = coarse_shift(&halved(now), &halved(before));
+    let (x, y) = refined_shift(now, before, (2 * x, 2 * y));
+    if x.unsigned_abs() > REACH.0 || y.unsigned_abs() > REACH.1 {
+        return None;
+    }
+    let energy = |x: isize, y: isize| energy(now, before, (x, y));
+    let best = energy(x, y);
+    if best > LEFT_MAX * energy(0, 0) {
+        return None;
+    }
+    // The least of a parabola through three values.
+    let finer = |less: f32, more: f32| {
+        let curve = less - 2.0 * best + more;
+        if curve > 0.0 { ((less - more) / (2.0 * curve)).clamp(-0.5, 0.5) } else { 0.0 }
+    };
+    let x = x as f32 + finer(energy(x - 1, y), energy(x + 1, y));
+    let y_fine = y as f32 + finer(energy(x.round() as isize, y - 1), energy(x.round() as isize, y + 1));
+    (x.hypot(y_fine) >= MOTION_MIN).then_some((x, y_fine))
+}
+
+#[inline(always)]
+fn halved(window: &Window) -> HalfWindow {
+    std::array::from_fn(|row| {
+        let (upper, lower) = (&window[2 * row], &window[2 * row + 1]);
+        std::array::from_fn(|column| {
+            let at = 2 * column;
+            upper[at] + upper[at + 1] + lower[at] + lower[at + 1]
+        })
+    })
+}
+
+/// The whole shift (columns right, rows down) at half the size at which the tile differs least in mean.
+#[inline(always)]
+fn coarse_shift(now: &HalfWindow, before: &HalfWindow) -> (isize, isize) {
+    const SIDES: (usize, usize) = (TILE.0 / 2, TILE.1 / 2);
+    const EDGES: (usize, usize) = (MARGIN.0 / 2, MARGIN.1 / 2);
+    const REACHES: (isize, isize) = (REACH.0 as isize / 2, REACH.1 as isize / 2);
+    let mut best = (i32::MAX, (0, 0));
+    for y in -REACHES.1..=REACHES.1 {
+        for x in -REACHES.0..=REACHES.0 {
+            let mut sum = 0;
+            for row in 0..SIDES.1 {
+                let now: &[i16; SIDES.0] =
+                    now[EDGES.1 + row][EDGES.0..][..SIDES.0].try_into().expect("a window holds its tile");
+                let there = (EDGES.1 + row).wrapping_add_signed(-y);
+                let before = &before[there][EDGES.0.wrapping_add_signed(-x)..][..SIDES.0];
+                sum += now.iter().zip(before).map(|(&a, &b)| i32::from((a - b).abs())).sum::<i32>();
+            }
+            if sum < best.0 {
+                best = (sum, (x, y));
+            }
+        }
+    }
+    best.1
+}
+
+/// The whole shift near `coarse` at which the tile differs least in square.
+#[inline(always)]
+fn refined_shift(now: &Window, before: &Window, coarse: (isize, isize)) -> (isize, isize) {
+    let mut best = (f32::INFINITY, coarse);
+    for y in coarse.1 - 1..=coarse.1 + 1 {
+        for x in coarse.0 - 1..=coarse.0 + 1 {
+            let energy = energy(now, before, (x, y));
+            if energy < best.0 {
+                best = (energy, (x, y));
+            }
+        }
+    }
+    best.1
+}
+
+/// Sum of squared differences between the tile and the earlier one from which it has come by this shift.
+#[inline(always)]
+fn energy(now: &Window, before: &Window, (x, y): (isize, isize)) -> f32 {
+    let mut sum = 0;
+    for row in MARGIN.1..MARGIN.1 + TILE.1 {
+        let now: &[i16; TILE.0] = now[row][MARGIN.0..][..TILE.0].try_into().expect("a window holds its tile");
+        let before = &before[row.wrapping_add_signed(-y)][MARGIN.0.wrapping_add_signed(-x)..][..TILE.0];
+        let square = |(&a, &b): (&i16, &i16)| i32::from(a - b) * i32::from(a - b);
+        sum += now.iter().zip(before).map(square).sum::<i32>();
+    }
+    sum as f32
+}

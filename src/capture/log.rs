@@ -26,11 +26,11 @@
 //!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
 //!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
 //!    | 481 | 5 | zero | reserved |
-//!    | 486 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
-//!    | 494 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
-//!    | 502 | 2 | u16 | double image: tiles that follow a motion |
-//!    | 504 | 6 | 3 × i16 | double image: asymmetry, expected, within (1/16384) |
-//!    | 510 | 2 | u16 | double image: weight of the bottom field (1/65535) |
+//!    | 486 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 488 | 6 | 3 × i16 | double image: asymmetry, expected, within (1/16384) |
+//!    | 494 | 2 | u16 | double image: weight of the bottom field (1/65535) |
+//!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
+//!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -47,8 +47,9 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, ReducedChange, RowDetail,
-    Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading,
+    ReducedChange, RowDetail, Share, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS,
+    SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -363,8 +364,8 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     push_fields(bytes, &fingerprint.fields);
-    push_marks(bytes, fingerprint.marks);
     push_double_image(bytes, fingerprint.double_image);
+    push_marks(bytes, fingerprint.marks);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -641,15 +642,17 @@ fn read_record(
         regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
         fields: fields.field_measures()?,
-        marks: {
+        double_image: {
             if fields.bytes() != [0; RESERVED_LEN] {
                 return Err("reserved bytes are not zero");
             }
+            fields.double_image()
+        },
+        marks: {
             let clip = u64::from_le_bytes(fields.bytes());
             let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
-        double_image: fields.double_image(),
     };
     check_values(&fingerprint)?;
     Ok(fingerprint)
@@ -960,6 +963,13 @@ mod tests {
                 top_unchanged: index % 2 == 1,
                 bottom_unchanged: index % 3 == 1,
             },
+            double_image: DoubleImage {
+                tiles: index as u16 + 1,
+                asymmetry: Correlation(-300 - index as i16),
+                expected: Correlation(400 + index as i16),
+                within: Correlation(-500 - index as i16),
+                bottom: Share(600 + index as u16),
+            },
         }
     }
 
@@ -1113,12 +1123,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 4\n".to_vec(),
-                "log: fingerprint log of a newer version: version 4, this evenbeat reads version 3",
+                b"evenbeat-fingerprints 5\n".to_vec(),
+                "log: fingerprint log of a newer version: version 5, this evenbeat reads version 4",
             ),
             (
-                b"evenbeat-fingerprints 2\n".to_vec(),
-                "log: fingerprint log of an older version: version 2, this evenbeat reads version 3",
+                b"evenbeat-fingerprints 3\n".to_vec(),
+                "log: fingerprint log of an older version: version 3, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -1155,7 +1165,7 @@ mod tests {
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 495, &[1]),
+                changed(header + 485, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

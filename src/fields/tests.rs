@@ -53,6 +53,12 @@ fn rebuilt(moment: usize, kept: Parity) -> Vec<u8> {
         .collect()
 }
 
+/// Mean of the pictures rebuilt from the top field of one moment and the bottom field of another.
+fn averaged(top: usize, bottom: usize) -> Vec<u8> {
+    let (top, bottom) = (rebuilt(top, Parity::Top), rebuilt(bottom, Parity::Bottom));
+    top.iter().zip(&bottom).map(|(&a, &b)| u16::from(a).midpoint(u16::from(b) + 1) as u8).collect()
+}
+
 fn samples(pictures: &[Vec<u8>]) -> (Vec<FieldSample>, Vec<ClassifiedFrame>) {
     let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
     let shape = FrameShape { width: WIDTH as u32, height: HEIGHT as u32, pixel_format };
@@ -137,6 +143,8 @@ fn each_row_of_the_table_is_told() {
         (OutcomeCode::HalfRate, 60_000, twice((0..FRAMES).map(|f| paint(even(f))))),
         (OutcomeCode::CombedHalfRate, 60_000, twice((0..FRAMES).map(|f| weave(even(f), even(f) + 1)))),
         (OutcomeCode::OneField, 60_000, twice((0..FRAMES).map(|f| rebuilt(even(f), Parity::Bottom)))),
+        (OutcomeCode::AveragedFields, 60_000, twice((0..FRAMES).map(|f| averaged(even(f), even(f) + 1)))),
+        (OutcomeCode::AveragedFields, 30_000, (0..FRAMES).map(|f| averaged(even(f) + 1, even(f))).collect()),
         (
             OutcomeCode::SwappedFields,
             60_000,
@@ -156,6 +164,23 @@ fn each_row_of_the_table_is_told() {
     for (code, rate, pictures) in cases {
         let found = found(&pictures, rate, Scan::Unknown);
         assert_eq!(found.outcome.as_ref().map(|outcome| outcome.code), Some(code), "{:?}", found.outcome);
+    }
+}
+
+#[test]
+fn means_of_two_fields_have_their_weight_and_their_order() {
+    for (order, named) in
+        [([0, 1], "the top lines of the earlier"), ([1, 0], "the bottom lines of the earlier")]
+    {
+        let pictures = twice((0..FRAMES).map(|f| averaged(2 * f + order[0], 2 * f + order[1])));
+        let found = found(&pictures, 60_000, Scan::Unknown);
+        for frame in &found.frames {
+            assert_eq!(frame.flags, FrameFlags::BLEND);
+            assert!((frame.blend_weight - 0.5).abs() < 0.03, "{}", frame.blend_weight);
+        }
+        let outcome = found.outcome.unwrap();
+        assert!(outcome.text.contains(named), "{}", outcome.text);
+        assert!(outcome.text.contains("80 of 80 frames"), "{}", outcome.text);
     }
 }
 

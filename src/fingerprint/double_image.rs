@@ -262,8 +262,7 @@ fn tile(now: &Window, before: &Window) -> Sums {
 /// Steps per code value of the differences: twice a row, and weights across that add up to 4.
 const DIFFERENCE_STEPS: f32 = 2.0 * 4.0;
 /// Least energy of a tile's differences, squares of their steps.
-const DETAIL_ENERGY: f32 =
-    DETAIL_MIN * DIFFERENCE_STEPS * DIFFERENCE_STEPS * (TILE.0 * TILE_BANDS) as f32;
+const DETAIL_ENERGY: f32 = DETAIL_MIN * DIFFERENCE_STEPS * DIFFERENCE_STEPS * (TILE.0 * TILE_BANDS) as f32;
 
 /// Twice each row of one parity less the rows above and below, smoothed across by weights 1 2 1, from row 2 on. The
 /// outermost columns are left out.
@@ -328,7 +327,11 @@ fn motion(now: &Window, before: &Window) -> Option<(f32, f32)> {
     // The least of a parabola through three values.
     let finer = |less: f32, more: f32| {
         let curve = less - 2.0 * best + more;
-        if curve > 0.0 { ((less - more) / (2.0 * curve)).clamp(-0.5, 0.5) } else { 0.0 }
+        if curve > 0.0 {
+            ((less - more) / (2.0 * curve)).clamp(-0.5, 0.5)
+        } else {
+            0.0
+        }
     };
     let x = x as f32 + finer(energy(x - 1, y), energy(x + 1, y));
     let y_fine = y as f32 + finer(energy(x.round() as isize, y - 1), energy(x.round() as isize, y + 1));
@@ -397,4 +400,274 @@ fn energy(now: &Window, before: &Window, (x, y): (isize, isize)) -> f32 {
         sum += now.iter().zip(before).map(square).sum::<i32>();
     }
     sum as f32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fingerprint::blocks::BlockChange;
+    use crate::frame::{Family, FrameShape, PixelFormat, Rect};
+    use crate::settings::ViewSettings;
+
+    const WIDTH: usize = 320;
+    const HEIGHT: usize = 96;
+
+    /// Brightness at a place of a still scene, about zero.
+    type Scene = fn(f64, f64) -> f64;
+
+    /// Waves across, times one wave down: what even and odd rows have of it are multiples of each other.
+    fn separable(x: f64, y: f64) -> f64 {
+        let across = (0.45 * x).sin() + (0.83 * x + 1.0).sin() + (0.29 * x + 2.0).sin() + (0.61 * x).cos();
+        24.0 * across * (0.7 * y).cos()
+    }
+
+    /// The same waves at slants of their own.
+    fn slanted(x: f64, y: f64) -> f64 {
+        let wave = |across: f64, down: f64| (across * x + down * y).sin();
+        20.0 * (wave(0.45, 0.9) + wave(0.83, -0.5) + wave(0.29, 1.3) + wave(0.61, 0.3))
+    }
+
+    /// A fence: one period across and nothing else.
+    fn fence(x: f64, y: f64) -> f64 {
+        60.0 * (0.785 * x).sin() + 20.0 * (0.6 * y).cos()
+    }
+
+    /// A picture of `scene` that has moved right.
+    fn paint(scene: Scene, moved: f64) -> Vec<f64> {
+        let at = |place: usize| scene((place % WIDTH) as f64 - moved, (place / WIDTH) as f64);
+        (0..WIDTH * HEIGHT).map(|place| 128.0 + at(place)).collect()
+    }
+
+    /// The rows of one parity (0 or 1), the others rebuilt as the mean of the rows above and below.
+    fn rebuilt(whole: &[f64], parity: usize) -> Vec<f64> {
+        let sample = |row: usize, column: usize| whole[row.min(HEIGHT - 1) * WIDTH + column];
+        (0..whole.len())
+            .map(|place| match (place / WIDTH, place % WIDTH) {
+                (row, column) if row % 2 == parity => sample(row, column),
+                (row, column) => (sample(row.max(1) - 1, column) + sample(row + 1, column)) / 2.0,
+            })
+            .collect()
+    }
+
+    /// Mean of the top field of one picture and the bottom field of another.
+    fn mean(top: &[f64], bottom: &[f64], weight_of_bottom: f64) -> Vec<f64> {
+        let (top, bottom) = (rebuilt(top, 0), rebuilt(bottom, 1));
+        let mix = |(a, b): (&f64, &f64)| a + weight_of_bottom * (b - a);
+        top.iter().zip(&bottom).map(mix).collect()
+    }
+
+    fn plan(bit_depth: u8, view: &ViewSettings) -> ViewPlan {
+        let pixel_format = PixelFormat { family: Family::Gray, bit_depth };
+        ViewPlan::new(FrameShape { width: WIDTH as u32, height: HEIGHT as u32, pixel_format }, view)
+    }
+
+    /// What two pictures in a row show.
+    fn shown(before: &[f64], now: &[f64]) -> DoubleImage {
+        let quantised =
+            |picture: &[f64]| -> Vec<u8> { picture.iter().map(|value| value.round() as u8).collect() };
+        measured(&plan(8, &ViewSettings::default()), &quantised(before), &quantised(now))
+    }
+
+    fn measured(plan: &ViewPlan, before: &[u8], now: &[u8]) -> DoubleImage {
+        let mut blocks = BlockChange::default();
+        blocks.add_stripe(plan, 0, now, before);
+        blocks.take_means(plan, 0);
+        DoubleImageMeter::default().measure(plan, now, before, blocks.means())
+    }
+
+    /// What a device shows that averages the two fields of each frame, of a scene that moves so far per field.
+    fn averaged(scene: Scene, per_field: f64, weight_of_bottom: f64) -> DoubleImage {
+        let picture = |number: usize| {
+            let field = |more: usize| paint(scene, per_field * (2 * number + more) as f64);
+            mean(&field(0), &field(1), weight_of_bottom)
+        };
+        shown(&picture(0), &picture(1))
+    }
+
+    /// Normalised correlation of the waves of [`separable`] with themselves, smoothed as the differences are: each
+    /// wave's energy times the cosine of its phase. Derived.
+    fn own_correlation(lag: f64) -> f64 {
+        let frequencies = [0.45f64, 0.83, 0.29, 0.61];
+        let energy = |frequency: f64| ((1.0 + frequency.cos()) / 2.0).powi(2);
+        let sum: f64 = frequencies.iter().map(|&f| energy(f) * (f * lag).cos()).sum();
+        sum / frequencies.iter().map(|&f| energy(f)).sum::<f64>()
+    }
+
+    #[test]
+    fn the_differences_of_each_parity_hold_one_field_alone() {
+        // Multiples of four, so that every mean is a whole number.
+        let field = |factor: usize| -> Vec<f64> {
+            (0..WIDTH * HEIGHT).map(|place| ((place * factor / 7) % 32 * 4) as f64).collect()
+        };
+        let (top, bottom, other) = (field(97), field(61), field(11));
+        let window = |top: &[f64], bottom: &[f64]| -> Window {
+            let picture = mean(top, bottom, 0.5);
+            std::array::from_fn(|row| std::array::from_fn(|column| picture[row * WIDTH + column] as i16))
+        };
+        let mixed = window(&top, &bottom);
+        assert_eq!(differences(&mixed, 0), differences(&window(&top, &other), 0));
+        assert_eq!(differences(&mixed, 1), differences(&window(&other, &bottom), 1));
+        assert_ne!(differences(&mixed, 0), differences(&mixed, 1));
+        // And of that field they hold the difference from its own neighbours, a quarter of it.
+        let row = |row: usize, column: usize| top[row * WIDTH + column];
+        let plain = |column: usize| (2.0 * row(12, column) - row(10, column) - row(14, column)) / 4.0;
+        let smooth = plain(49) + 2.0 * plain(50) + plain(51);
+        assert_eq!(f64::from(differences(&mixed, 0)[5][50]), smooth);
+    }
+
+    #[test]
+    fn averaged_fields_lie_half_a_motion_apart() {
+        for per_field in [0.6, 1.0, 2.37, 4.0, 9.2, -2.37] {
+            let double = averaged(separable, per_field, 0.5);
+            assert!(double.tiles >= 8, "{per_field}: {double:?}");
+            let lag = f64::max(per_field.abs(), 2.0).round();
+            let expected = own_correlation(lag - per_field.abs()) - own_correlation(lag + per_field.abs());
+            let asymmetry = f64::from(double.asymmetry.value());
+            assert!((asymmetry - expected).abs() < 0.1, "{per_field}: {asymmetry} for {expected}");
+            assert!((f64::from(double.expected.value()) - expected).abs() < 0.1, "{per_field}: {double:?}");
+        }
+    }
+
+    #[test]
+    fn the_later_field_gives_the_sign_whatever_the_direction() {
+        for step in [2.0, -2.0] {
+            assert!(averaged(slanted, step, 0.5).asymmetry.value() > 0.2);
+            let swapped = |number: usize| {
+                let field = |more: usize| paint(slanted, step * (2 * number + more) as f64);
+                mean(&field(1), &field(0), 0.5)
+            };
+            assert!(shown(&swapped(0), &swapped(1)).asymmetry.value() < -0.2);
+        }
+        // Down the rows as across them.
+        let falling = |number: usize| {
+            let field = |more: usize| -> Vec<f64> {
+                let moved = 1.3 * (2 * number + more) as f64;
+                let at = |place: usize| slanted((place % WIDTH) as f64, (place / WIDTH) as f64 - moved);
+                (0..WIDTH * HEIGHT).map(|place| 128.0 + at(place)).collect()
+            };
+            mean(&field(0), &field(1), 0.5)
+        };
+        assert!(shown(&falling(0), &falling(1)).asymmetry.value() > 0.2);
+    }
+
+    #[test]
+    fn the_strength_of_the_rows_is_the_weight_of_their_field() {
+        for weight in [0.3, 0.5, 0.65] {
+            let bottom = f64::from(averaged(slanted, 2.0, weight).bottom.value());
+            assert!((bottom - weight).abs() < 0.03, "{bottom} for {weight}");
+        }
+    }
+
+    /// Whole pictures, whatever they show and however they are blurred, mixed or woven of like rows, have no asymmetry.
+    #[test]
+    fn pictures_of_one_moment_have_no_asymmetry() {
+        let whole = |scene: Scene| move |number: usize| paint(scene, 4.7 * number as f64);
+        let many = |scene: Scene, from: usize, to: usize, step: f64| -> Vec<f64> {
+            let pictures: Vec<Vec<f64>> =
+                (from..to).map(|number| paint(scene, step * number as f64)).collect();
+            (0..WIDTH * HEIGHT)
+                .map(|place| pictures.iter().map(|picture| picture[place]).sum::<f64>() / (to - from) as f64)
+                .collect()
+        };
+        let shutter = |number: usize| many(slanted, 8 * number, 8 * number + 8, 0.6);
+        let mixed = |number: usize| many(slanted, number, number + 2, 4.7);
+        let noisy = |number: usize| -> Vec<f64> {
+            let mut state = number as u64 + 1;
+            paint(slanted, 4.7 * number as f64)
+                .into_iter()
+                .map(|value| {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                    value + (state >> 60) as f64 - 7.5
+                })
+                .collect()
+        };
+        type Device<'a> = &'a dyn Fn(usize) -> Vec<f64>;
+        let table: [(&str, Device<'_>); 6] = [
+            ("waves", &whole(separable)),
+            ("slants", &whole(slanted)),
+            ("a fence", &whole(fence)),
+            ("a shutter", &shutter),
+            ("a mix of pictures", &mixed),
+            ("noise", &noisy),
+        ];
+        for (name, picture) in table {
+            let double = shown(&picture(0), &picture(1));
+            assert!(double.tiles > 0, "{name}");
+            assert!(double.asymmetry.value().abs() < 0.04, "{name}: {double:?}");
+        }
+        let one_field = |number: usize| rebuilt(&paint(slanted, 4.7 * number as f64), 0);
+        let double = shown(&one_field(0), &one_field(1));
+        assert!(double.tiles == 0 || double.bottom.value() < 0.1, "{double:?}");
+    }
+
+    #[test]
+    fn what_does_not_move_or_has_no_detail_says_nothing() {
+        let still = paint(slanted, 0.0);
+        let flat = |level: f64| vec![level; WIDTH * HEIGHT];
+        let columns = |moved: f64| -> Vec<f64> {
+            (0..WIDTH * HEIGHT).map(|at| 128.0 + separable((at % WIDTH) as f64 - moved, 0.0)).collect()
+        };
+        for (before, now) in
+            [(still.clone(), still.clone()), (flat(60.0), flat(90.0)), (columns(0.0), columns(4.0))]
+        {
+            assert_eq!(shown(&before, &now), DoubleImage::default());
+        }
+        // Beyond the reach nothing follows.
+        assert_eq!(shown(&flat(20.0), &still).tiles, 0);
+    }
+
+    #[test]
+    fn the_motion_of_a_tile_is_found_between_pixels() {
+        for (x, y) in [(0.0, 3.0), (4.7, 0.0), (-12.4, 2.0), (31.0, -5.0), (0.4, 0.3)] {
+            let window = |moved: f64| -> Window {
+                std::array::from_fn(|row| {
+                    std::array::from_fn(|column| {
+                        let (x, y) = (column as f64 - moved * x + 20.0, row as f64 - moved * y);
+                        // No two places look alike, and none has edges of one direction alone.
+                        let rings = |x: f64, y: f64| (0.003 * (x * x + 2.0 * y * y)).sin();
+                        (128.0 + 40.0 * (rings(x, y) + rings(x - 150.0, y - 70.0))).round() as i16
+                    })
+                })
+            };
+            let found = motion(&window(1.0), &window(0.0)).expect("a motion within reach");
+            let off = (f64::from(found.0) - x).hypot(f64::from(found.1) - y);
+            assert!(off < 0.15, "{found:?} for {:?}", (x, y));
+        }
+    }
+
+    #[test]
+    fn a_region_that_begins_with_a_bottom_row_keeps_the_names_of_the_fields() {
+        let (moments, quantised) = (
+            |number: usize| {
+                let field = |more: usize| paint(slanted, 2.0 * (2 * number + more) as f64);
+                mean(&field(0), &field(1), 0.5)
+            },
+            |picture: &[f64]| -> Vec<u8> { picture.iter().map(|value| value.round() as u8).collect() },
+        );
+        let pictures = [0, 1].map(|number| quantised(&moments(number)));
+        for first in [0usize, 1, 2] {
+            let rect = Rect { x: 0, y: first as u32, width: WIDTH as u32, height: (HEIGHT - first) as u32 };
+            let plan = plan(8, &ViewSettings { region: Some(rect), ..ViewSettings::default() });
+            let [before, now] = pictures.each_ref().map(|picture| &picture[first * WIDTH..]);
+            let double = measured(&plan, before, now);
+            assert!(double.asymmetry.value() > 0.2, "{first}: {double:?}");
+        }
+    }
+
+    #[test]
+    fn samples_of_two_bytes_say_the_same() {
+        let pictures =
+            [0.0, 4.0].map(|moved| mean(&paint(slanted, moved), &paint(slanted, moved + 2.0), 0.5));
+        let narrow = pictures
+            .each_ref()
+            .map(|picture| -> Vec<u8> { picture.iter().map(|value| value.round() as u8).collect() });
+        let wide = narrow.each_ref().map(|picture| -> Vec<u8> {
+            picture.iter().flat_map(|&value| (u16::from(value) << 2).to_le_bytes()).collect()
+        });
+        let view = ViewSettings::default();
+        assert_eq!(
+            measured(&plan(8, &view), &narrow[0], &narrow[1]),
+            measured(&plan(10, &view), &wide[0], &wide[1])
+        );
+    }
 }

@@ -1,0 +1,170 @@
+//! Which pictures are means of two fields: each with those around it.
+
+use std::ops::Range;
+
+use super::marks::Picture;
+use super::sample::FieldSample;
+use super::Parity;
+use crate::fingerprint::DoubleImage;
+
+/// Pictures on either side that speak for one: a second of 25 pictures, and four where so few are not enough. The parity
+/// of the rows of a texture that moves sideways stays what it is, so that only new material adds evidence.
+const REACHES: [usize; 2] = [12, 48];
+/// Pictures that must have tiles in motion: fewer say too little.
+const PICTURES_MIN: usize = 8;
+/// Weight of the bottom field in a mean of two. Fields that a deinterlacer has rebuilt lie outside, by trials: their rows
+/// have less of the differences.
+const WEIGHTS: Range<f32> = 0.465..0.535;
+/// How averaged fields show themselves, each sign found by trials on real and painted clips to leave whole pictures
+/// alone.
+const SIGNS: [Sign; 2] = [
+    // The rows of both parities lie apart as fields do.
+    Sign { share: 0.22, within: -0.4 },
+    // Less of it is left by a recorder, but the finest detail down the picture is gone, as it is from means.
+    Sign { share: 0.12, within: 0.2 },
+];
+/// Least distance of the share from none, in standard errors. Textures stay the same for a while, so that errors are
+/// larger than they look.
+const ERRORS_MIN: f32 = 3.5;
+/// Least part of the tiles in pictures whose order of the fields is that of all.
+const AGREEING_MIN: f32 = 0.68;
+
+/// Least values of one way in which averaged fields show themselves.
+struct Sign {
+    /// Asymmetry as a share of what fields would have.
+    share: f32,
+    /// Correlation of even with odd rows in place: combs and the finest detail of whole pictures lie below.
+    within: f32,
+}
+
+/// The mean that a picture is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Mean {
+    /// The field of the earlier moment.
+    pub first: Parity,
+    /// Weight of the later field.
+    pub weight: f32,
+}
+
+/// The mean that each of `pictures` is, in their order; `None` for pictures of one moment and where too little is told.
+pub(super) fn means(pictures: &[Picture], samples: &[FieldSample]) -> Vec<Option<Mean>> {
+    let doubles: Vec<DoubleImage> =
+        pictures.iter().map(|picture| samples[picture.frame].double_image).collect();
+    // Places of the pictures that tell something, so that a reach counts these alone.
+    let telling: Vec<usize> = (0..doubles.len()).filter(|&place| doubles[place].tiles > 0).collect();
+    let told: Vec<DoubleImage> = telling.iter().map(|&place| doubles[place]).collect();
+    (0..doubles.len())
+        .map(|place| {
+            let here = telling.partition_point(|&other| other < place);
+            REACHES.iter().find_map(|reach| {
+                mean(&told[here.saturating_sub(*reach)..(here + reach + 1).min(told.len())])
+            })
+        })
+        .collect()
+}
+
+/// The mean that the pictures of a stretch are.
+fn mean(near: &[DoubleImage]) -> Option<Mean> {
+    if near.len() < PICTURES_MIN {
+        return None;
+    }
+    let tiles: f32 = near.iter().map(|one| f32::from(one.tiles)).sum();
+    let weighted = |value: &dyn Fn(&DoubleImage) -> f32| {
+        near.iter().map(|one| f32::from(one.tiles) * value(one)).sum::<f32>() / tiles
+    };
+    let asymmetry = weighted(&|one| one.asymmetry.value());
+    let expected = weighted(&|one| one.expected.value());
+    let within = weighted(&|one| one.within.value());
+    let bottom = weighted(&|one| one.bottom.value());
+    let agreeing = weighted(&|one| f32::from(u8::from(one.asymmetry.value() * asymmetry > 0.0)));
+    let square = |value: f32| value * value;
+    let errors = near.iter().map(|one| square(f32::from(one.tiles) * (one.asymmetry.value() - asymmetry)));
+    let error = errors.sum::<f32>().sqrt() / tiles;
+    let shows =
+        |sign: &Sign| asymmetry.abs() >= sign.share * expected && expected > 0.0 && within >= sign.within;
+    let sure = asymmetry.abs() >= ERRORS_MIN * error && agreeing >= AGREEING_MIN;
+    if !(sure && WEIGHTS.contains(&bottom) && SIGNS.iter().any(shows)) {
+        return None;
+    }
+    Some(if asymmetry > 0.0 {
+        Mean { first: Parity::Top, weight: bottom }
+    } else {
+        Mean { first: Parity::Bottom, weight: 1.0 - bottom }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::marks::Woven;
+    use super::*;
+    use crate::fingerprint::{Correlation, Share};
+
+    /// Pictures of which every second frame tells, with these values.
+    fn found(count: usize, double: impl Fn(usize) -> DoubleImage) -> Vec<Option<Mean>> {
+        let picture = |frame| Picture { frame, weave: Woven::Clean, ..Picture::default() };
+        let pictures: Vec<Picture> = (0..count).map(|place| picture(2 * place)).collect();
+        let samples: Vec<FieldSample> = (0..2 * count)
+            .map(|frame| FieldSample { double_image: double(frame / 2), ..FieldSample::default() })
+            .collect();
+        means(&pictures, &samples)
+    }
+
+    fn double(asymmetry: f32, within: f32, bottom: f32) -> DoubleImage {
+        let correlation = |value: f32| Correlation((value * 16_384.0) as i16);
+        DoubleImage {
+            tiles: 20,
+            asymmetry: correlation(asymmetry),
+            expected: correlation(0.5),
+            within: correlation(within),
+            bottom: Share((bottom * 65_535.0) as u16),
+        }
+    }
+
+    #[test]
+    fn the_sign_of_the_asymmetry_names_the_first_field() {
+        for (asymmetry, first, weight) in [(0.3, Parity::Top, 0.52), (-0.3, Parity::Bottom, 0.48)] {
+            for mean in found(30, |_| double(asymmetry, 0.3, 0.52)) {
+                let mean = mean.expect("an even stretch");
+                assert_eq!(mean.first, first);
+                assert!((mean.weight - weight).abs() < 0.001, "{mean:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_no_mean_of_two_fields_is_not_taken_for_one() {
+        let alternating = |place: usize| if place % 2 == 0 { 0.3 } else { -0.3 };
+        type Double = Box<dyn Fn(usize) -> DoubleImage>;
+        let table: [(&str, usize, Double); 6] = [
+            ("a whole picture with a chance asymmetry", 30, Box::new(|_| double(0.05, -0.5, 0.5))),
+            ("a soft whole picture", 30, Box::new(|_| double(0.05, 0.5, 0.5))),
+            ("a comb", 30, Box::new(|_| double(0.4, -0.8, 0.5))),
+            ("one field rebuilt from the other", 30, Box::new(|_| double(0.3, 0.5, 0.38))),
+            (
+                "an order that goes to and fro",
+                30,
+                Box::new(move |place| double(alternating(place), 0.3, 0.5)),
+            ),
+            ("too few pictures", PICTURES_MIN - 1, Box::new(|_| double(0.4, 0.3, 0.5))),
+        ];
+        for (name, count, double) in table {
+            assert!(found(count, double).iter().all(Option::is_none), "{name}");
+        }
+    }
+
+    #[test]
+    fn pictures_without_motion_are_told_by_those_around() {
+        let still = |place: usize| (20..30).contains(&place);
+        let means =
+            found(50, |place| if still(place) { DoubleImage::default() } else { double(0.3, 0.3, 0.5) });
+        assert!(means.iter().all(Option::is_some));
+        assert!(found(50, |_| DoubleImage::default()).iter().all(Option::is_none));
+    }
+
+    #[test]
+    fn a_part_that_is_averaged_is_told_from_the_rest() {
+        let means = found(200, |place| double(if place < 100 { 0.4 } else { 0.0 }, 0.3, 0.5));
+        assert!(means[..95].iter().all(Option::is_some));
+        assert!(means[150..].iter().all(Option::is_none));
+    }
+}

@@ -115,6 +115,7 @@ mod tests {
             tiles: 20,
             asymmetry: correlation(asymmetry),
             expected: correlation(0.5),
+            error: correlation(0.02),
             within: correlation(within),
             bottom: Share((bottom * 65_535.0) as u16),
         }

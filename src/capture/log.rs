@@ -25,9 +25,9 @@
 //!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
 //!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
 //!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
-//!    | 481 | 3 | zero | reserved |
-//!    | 484 | 2 | u16 | double image: tiles that follow a motion |
-//!    | 486 | 8 | 4 × i16 | double image: asymmetry, expected, error, within (1/16384) |
+//!    | 481 | 1 | zero | reserved |
+//!    | 482 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 484 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
 //!    | 494 | 2 | u16 | double image: weight of the bottom field (1/65535) |
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
@@ -405,7 +405,7 @@ fn unpacked_marks(clip: u64, lines: [u32; 2]) -> Option<Option<MarkReading>> {
 }
 
 /// Bytes of a record that have no meaning yet.
-const RESERVED_LEN: usize = 3;
+const RESERVED_LEN: usize = 1;
 
 fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     let fits = [&fields.luma, &fields.chroma].map(|fit| {
@@ -430,9 +430,9 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
 }
 
 fn push_double_image(bytes: &mut Vec<u8>, double: DoubleImage) {
-    let DoubleImage { tiles, asymmetry, expected, error, within, bottom } = double;
+    let DoubleImage { tiles, asymmetry, downward, expected, error, within, bottom } = double;
     bytes.extend_from_slice(&tiles.to_le_bytes());
-    for correlation in [asymmetry, expected, error, within] {
+    for correlation in [asymmetry, downward, expected, error, within] {
         bytes.extend_from_slice(&correlation.0.to_le_bytes());
     }
     bytes.extend_from_slice(&bottom.0.to_le_bytes());
@@ -715,10 +715,10 @@ impl Fields<'_> {
 
     fn double_image(&mut self) -> DoubleImage {
         let tiles = u16::from_le_bytes(self.bytes());
-        let [asymmetry, expected, error, within] =
+        let [asymmetry, downward, expected, error, within] =
             std::array::from_fn(|_| Correlation(i16::from_le_bytes(self.bytes())));
         let bottom = Share(u16::from_le_bytes(self.bytes()));
-        DoubleImage { tiles, asymmetry, expected, error, within, bottom }
+        DoubleImage { tiles, asymmetry, downward, expected, error, within, bottom }
     }
 
     fn spread(&mut self) -> BlockSpread {
@@ -967,6 +967,7 @@ mod tests {
             double_image: DoubleImage {
                 tiles: index as u16 + 1,
                 asymmetry: Correlation(-300 - index as i16),
+                downward: Correlation(-350 - index as i16),
                 expected: Correlation(400 + index as i16),
                 error: Correlation(450 + index as i16),
                 within: Correlation(-500 - index as i16),
@@ -1167,7 +1168,7 @@ mod tests {
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 483, &[1]),
+                changed(header + 481, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

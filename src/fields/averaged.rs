@@ -79,13 +79,14 @@ fn mean(near: &[DoubleImage]) -> Option<Mean> {
     let within = weighted(&|one| one.within.value());
     let bottom = weighted(&|one| one.bottom.value());
     let agreeing = weighted(&|one| f32::from(u8::from(one.asymmetry.value() * asymmetry > 0.0)));
+    // What scaled rows may have of it is left out.
+    let left = asymmetry.abs() - weighted(&|one| one.downward.value()).abs();
     let square = |value: f32| value * value;
     let errors = near.iter().map(|one| square(f32::from(one.tiles) * (one.asymmetry.value() - asymmetry)));
     let error = errors.sum::<f32>().sqrt() / tiles;
-    let shows =
-        |sign: &Sign| asymmetry.abs() >= sign.share * expected && expected > 0.0 && within >= sign.within;
-    let sure = asymmetry.abs() >= PICTURE_ERRORS_MIN * error
-        && asymmetry.abs() >= TILE_ERRORS_MIN * weighted(&|one| one.error.value())
+    let shows = |sign: &Sign| left >= sign.share * expected && expected > 0.0 && within >= sign.within;
+    let sure = left >= PICTURE_ERRORS_MIN * error
+        && left >= TILE_ERRORS_MIN * weighted(&|one| one.error.value())
         && agreeing >= AGREEING_MIN;
     if !(sure && WEIGHTS.contains(&bottom) && SIGNS.iter().any(shows)) {
         return None;
@@ -140,7 +141,7 @@ mod tests {
     fn what_is_no_mean_of_two_fields_is_not_taken_for_one() {
         let alternating = |place: usize| if place % 2 == 0 { 0.3 } else { -0.3 };
         type Double = Box<dyn Fn(usize) -> DoubleImage>;
-        let table: [(&str, usize, Double); 7] = [
+        let table: [(&str, usize, Double); 8] = [
             ("a whole picture with a chance asymmetry", 30, Box::new(|_| double(0.05, -0.5, 0.5))),
             ("a soft whole picture", 30, Box::new(|_| double(0.05, 0.5, 0.5))),
             ("a comb", 30, Box::new(|_| double(0.4, -0.8, 0.5))),
@@ -154,6 +155,11 @@ mod tests {
                 "a texture of a few bright spots",
                 30,
                 Box::new(|_| DoubleImage { error: Correlation(2000), ..double(0.3, 0.3, 0.5) }),
+            ),
+            (
+                "scaled rows of a scene that moves down",
+                30,
+                Box::new(|_| DoubleImage { downward: Correlation(4500), ..double(0.3, 0.3, 0.5) }),
             ),
             ("too few pictures", PICTURES_MIN - 1, Box::new(|_| double(0.4, 0.3, 0.5))),
         ];

@@ -13,9 +13,9 @@
 //! moment. Derived, not published. So these differences are a weave of two moments, and their strength in even and in odd
 //! rows says how the mean was weighted. Where a tile moves by m from picture to picture, its even and odd rows lie m/2
 //! apart. In a picture of one moment their correlation is the same for a displacement and for the opposite one, whatever
-//! the texture, so that the difference of both, measured along the tile's own motion sideways, is a sign of two moments that
-//! no texture, blur or noise has. Down the rows it is none: rows that were scaled lie off their places by a part of a row,
-//! alternately up and down.
+//! the texture, so that the difference of both, measured along the tile's own motion, is a sign of two moments that no
+//! texture, blur or noise has. Down the rows alone it is none: rows that were scaled lie off their places by a part of a
+//! row, alternately up and down, which shows as a motion that has one direction whatever moves.
 
 use multiversion::multiversion;
 
@@ -51,7 +51,7 @@ const TILE_BANDS: usize = TILE.1 / 2;
 /// First band of the tile.
 const FIRST_BAND: usize = (MARGIN.1 - 2) / 2;
 
-/// Least motion sideways of a tile that says anything, pixels per picture. Below it the two moments lie less than a tenth of a
+/// Least motion of a tile that says anything, pixels per picture. Below it the two moments lie less than a tenth of a
 /// pixel apart.
 const MOTION_MIN: f32 = 0.2;
 /// A tile follows a motion when at most this share of the energy of its change is left. By trials.
@@ -89,7 +89,10 @@ pub struct DoubleImage {
     /// Correlation of even with odd rows displaced along the motion, less that displaced against it: positive where the
     /// odd rows (the bottom field) are of the later moment, none in pictures of one moment.
     pub asymmetry: Correlation,
-    /// What the same would be if the odd rows were the even ones half a motion later and no row lay between them.
+    /// The same of tiles that move down less that of tiles that move up. Rows that were scaled lie off their places, so
+    /// that all of it may come from that.
+    pub downward: Correlation,
+    /// What the asymmetry would be if the odd rows were the even ones half a motion later and no row lay between them.
     pub expected: Correlation,
     /// Standard error of the asymmetry by how the tiles differ. Texture that moves sideways is seen again and again in the
     /// same rows, so that more pictures of it do not make it less.
@@ -191,6 +194,7 @@ struct Sums {
     /// Root of the energies of even and odd differences, multiplied: what the correlations refer to.
     weight: f32,
     asymmetry: f32,
+    downward: f32,
     expected: f32,
     within: f32,
     /// Squares of asymmetry, of asymmetry times expected, and of expected.
@@ -204,6 +208,7 @@ impl Sums {
         self.tiles += tile.tiles;
         self.weight += tile.weight;
         self.asymmetry += tile.asymmetry;
+        self.downward += tile.downward;
         self.expected += tile.expected;
         self.within += tile.within;
         let (found, expected) = (tile.asymmetry, tile.expected);
@@ -226,6 +231,7 @@ impl Sums {
         DoubleImage {
             tiles: self.tiles,
             asymmetry: correlation(self.asymmetry),
+            downward: correlation(self.downward),
             expected: correlation(self.expected),
             error: correlation(scatter.sqrt()),
             within: correlation(self.within),
@@ -251,17 +257,22 @@ fn tile(now: &Window, before: &Window) -> Sums {
     if even_energy.min(odd_energy) < DETAIL_ENERGY || weight <= 0.0 {
         return Sums::default();
     }
-    let lag = ((x.abs() / 2.0).max(LAG_MIN).round() * x.signum()) as isize;
+    let length = x.hypot(y);
+    let stretch = (length / 2.0).max(LAG_MIN) / length;
+    let lag = ((x * stretch).round() as isize, (y * stretch / 2.0).round() as isize);
     // If the odd rows were the even ones half a motion later: the correlation that each parity has with itself at the
     // distances that the two lags then have from the displacement.
+    let (across, bands) = (lag.0 as f32, lag.1 as f32);
     let (half_x, half_y) = (x / 2.0, y / 4.0);
     let own = |rows: &Bands| {
-        between(rows, (lag as f32 - half_x, -half_y)) - between(rows, (lag as f32 + half_x, half_y))
+        between(rows, (across - half_x, bands - half_y)) - between(rows, (across + half_x, bands + half_y))
     };
+    let asymmetry = correlation(&raised, &odd, lag) - correlation(&raised, &odd, (-lag.0, -lag.1));
     Sums {
         tiles: 1,
         weight,
-        asymmetry: correlation(&raised, &odd, (lag, 0)) - correlation(&raised, &odd, (-lag, 0)),
+        asymmetry,
+        downward: asymmetry * lag.1.signum() as f32,
         expected: weight * (own(&raised) / raised_energy + own(&odd) / odd_energy) / 2.0,
         within: correlation(&raised, &odd, (0, 0)),
         squares: [0.0; 3],
@@ -346,7 +357,7 @@ fn motion(now: &Window, before: &Window) -> Option<(f32, f32)> {
     };
     let x = x as f32 + finer(energy(x - 1, y), energy(x + 1, y));
     let y_fine = y as f32 + finer(energy(x.round() as isize, y - 1), energy(x.round() as isize, y + 1));
-    (x.abs() >= MOTION_MIN).then_some((x, y_fine))
+    (x.hypot(y_fine) >= MOTION_MIN).then_some((x, y_fine))
 }
 
 #[inline(always)]

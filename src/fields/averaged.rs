@@ -15,29 +15,19 @@ const PICTURES_MIN: usize = 8;
 /// Weight of the bottom field in a mean of two. Fields that a deinterlacer has rebuilt lie outside, by trials: their rows
 /// have less of the differences.
 const WEIGHTS: Range<f32> = 0.465..0.535;
-/// How averaged fields show themselves, each sign found by trials on real and painted clips to leave whole pictures
-/// alone.
-const SIGNS: [Sign; 2] = [
-    // The rows of both parities lie apart as fields do.
-    Sign { share: 0.22, within: -0.4 },
-    // Less of it is left by a recorder, but the finest detail down the picture is gone, as it is from means.
-    Sign { share: 0.12, within: 0.2 },
-];
+/// Least asymmetry as a share of what fields half a motion apart would have. By trials: 0.7 to 1 in means of two fields, a
+/// third of that after a lossy recorder, below 0.2 in whole pictures.
+const SHARE_MIN: f32 = 0.28;
+/// Least correlation of even with odd rows in place. The finest detail down the picture makes it negative in combs and
+/// in most whole pictures, and is gone from means of two fields: by trials −0.1 at least, after a lossy recorder.
+const WITHIN_MIN: f32 = -0.2;
 /// Least distance of the asymmetry from none, in standard errors by how pictures differ ...
 const PICTURE_ERRORS_MIN: f32 = 3.5;
 /// ... and by how the tiles of one picture do, however many pictures there are: a texture with an asymmetry of its own
-/// keeps it from picture to picture. By trials: 2 on textures that move slowly.
-const TILE_ERRORS_MIN: f32 = 3.0;
+/// keeps it from picture to picture. By trials: at most 2.5 on textures that move slowly.
+const TILE_ERRORS_MIN: f32 = 2.5;
 /// Least part of the tiles in pictures whose order of the fields is that of all.
 const AGREEING_MIN: f32 = 0.68;
-
-/// Least values of one way in which averaged fields show themselves.
-struct Sign {
-    /// Asymmetry as a share of what fields would have.
-    share: f32,
-    /// Correlation of even with odd rows in place: combs and the finest detail of whole pictures lie below.
-    within: f32,
-}
 
 /// The mean that a picture is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -84,11 +74,11 @@ fn mean(near: &[DoubleImage]) -> Option<Mean> {
     let square = |value: f32| value * value;
     let errors = near.iter().map(|one| square(f32::from(one.tiles) * (one.asymmetry.value() - asymmetry)));
     let error = errors.sum::<f32>().sqrt() / tiles;
-    let shows = |sign: &Sign| left >= sign.share * expected && expected > 0.0 && within >= sign.within;
     let sure = left >= PICTURE_ERRORS_MIN * error
         && left >= TILE_ERRORS_MIN * weighted(&|one| one.error.value())
         && agreeing >= AGREEING_MIN;
-    if !(sure && WEIGHTS.contains(&bottom) && SIGNS.iter().any(shows)) {
+    let shows = expected > 0.0 && left >= SHARE_MIN * expected && within >= WITHIN_MIN;
+    if !(shows && sure && WEIGHTS.contains(&bottom)) {
         return None;
     }
     Some(if asymmetry > 0.0 {

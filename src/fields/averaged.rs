@@ -109,6 +109,7 @@ mod tests {
         DoubleImage {
             tiles: 20,
             asymmetry: correlation(asymmetry),
+            downward: Correlation(0),
             expected: correlation(0.5),
             error: correlation(0.02),
             within: correlation(within),

@@ -380,14 +380,18 @@ fn coarse_shift(now: &HalfWindow, before: &HalfWindow) -> (isize, isize) {
     let mut best = (i32::MAX, (0, 0));
     for y in -REACHES.1..=REACHES.1 {
         for x in -REACHES.0..=REACHES.0 {
-            let mut sum = 0;
+            // Eight differences of sums of four samples fit in 16 bits.
+            let mut columns = [0i16; SIDES.0];
             for row in 0..SIDES.1 {
                 let now: &[i16; SIDES.0] =
                     now[EDGES.1 + row][EDGES.0..][..SIDES.0].try_into().expect("a window holds its tile");
                 let there = (EDGES.1 + row).wrapping_add_signed(-y);
                 let before = &before[there][EDGES.0.wrapping_add_signed(-x)..][..SIDES.0];
-                sum += now.iter().zip(before).map(|(&a, &b)| i32::from((a - b).abs())).sum::<i32>();
+                for (column, (&a, &b)) in columns.iter_mut().zip(now.iter().zip(before)) {
+                    *column += (a - b).abs();
+                }
             }
+            let sum: i32 = columns.iter().map(|&column| i32::from(column)).sum();
             if sum < best.0 {
                 best = (sum, (x, y));
             }

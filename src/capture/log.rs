@@ -25,7 +25,10 @@
 //!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
 //!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
 //!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
-//!    | 481 | 15 | zero | reserved |
+//!    | 481 | 1 | zero | reserved |
+//!    | 482 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 484 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
+//!    | 494 | 2 | u16 | double image: weight of the bottom field (1/65535) |
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!    | 512 | 48 | 24 × i16 | ripple: comb of luma, scaled combs (8 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
@@ -45,9 +48,9 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading, Phasor, ReducedChange,
-    Ripple, RowDetail, Share, SignedShare, FIXED_POINT, REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS,
-    SIGNATURE_ROWS,
+    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading,
+    Phasor, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
+    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -362,6 +365,7 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     push_fields(bytes, &fingerprint.fields);
+    push_double_image(bytes, fingerprint.double_image);
     push_marks(bytes, fingerprint.marks);
     push_ripple(bytes, &fingerprint.fields.ripple);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
@@ -403,7 +407,7 @@ fn unpacked_marks(clip: u64, lines: [u32; 2]) -> Option<Option<MarkReading>> {
 }
 
 /// Bytes of a record that have no meaning yet.
-const RESERVED_LEN: usize = 15;
+const RESERVED_LEN: usize = 1;
 
 fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     let fits = [&fields.luma, &fields.chroma].map(|fit| {
@@ -439,6 +443,15 @@ fn push_ripple(bytes: &mut Vec<u8>, ripple: &Ripple) {
     for value in values {
         bytes.extend_from_slice(&value.0.to_le_bytes());
     }
+}
+
+fn push_double_image(bytes: &mut Vec<u8>, double: DoubleImage) {
+    let DoubleImage { tiles, asymmetry, downward, expected, error, within, bottom } = double;
+    bytes.extend_from_slice(&tiles.to_le_bytes());
+    for correlation in [asymmetry, downward, expected, error, within] {
+        bytes.extend_from_slice(&correlation.0.to_le_bytes());
+    }
+    bytes.extend_from_slice(&bottom.0.to_le_bytes());
 }
 
 fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
@@ -645,10 +658,13 @@ fn read_record(
         regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
         fields: fields.field_measures()?,
-        marks: {
+        double_image: {
             if fields.bytes() != [0; RESERVED_LEN] {
                 return Err("reserved bytes are not zero");
             }
+            fields.double_image()
+        },
+        marks: {
             let clip = u64::from_le_bytes(fields.bytes());
             let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
@@ -712,6 +728,14 @@ impl Fields<'_> {
 
     fn words<const N: usize>(&mut self) -> [u16; N] {
         std::array::from_fn(|_| u16::from_le_bytes(self.bytes()))
+    }
+
+    fn double_image(&mut self) -> DoubleImage {
+        let tiles = u16::from_le_bytes(self.bytes());
+        let [asymmetry, downward, expected, error, within] =
+            std::array::from_fn(|_| Correlation(i16::from_le_bytes(self.bytes())));
+        let bottom = Share(u16::from_le_bytes(self.bytes()));
+        DoubleImage { tiles, asymmetry, downward, expected, error, within, bottom }
     }
 
     fn spread(&mut self) -> BlockSpread {
@@ -980,6 +1004,15 @@ mod tests {
                 top_unchanged: index % 2 == 1,
                 bottom_unchanged: index % 3 == 1,
             },
+            double_image: DoubleImage {
+                tiles: index as u16 + 1,
+                asymmetry: Correlation(-300 - index as i16),
+                downward: Correlation(-350 - index as i16),
+                expected: Correlation(400 + index as i16),
+                error: Correlation(450 + index as i16),
+                within: Correlation(-500 - index as i16),
+                bottom: Share(600 + index as u16),
+            },
         }
     }
 
@@ -1152,8 +1185,8 @@ mod tests {
                 "log: fingerprint log of a newer version: version 5, this evenbeat reads version 4",
             ),
             (
-                b"evenbeat-fingerprints 2\n".to_vec(),
-                "log: fingerprint log of an older version: version 2, this evenbeat reads version 4",
+                b"evenbeat-fingerprints 3\n".to_vec(),
+                "log: fingerprint log of an older version: version 3, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -1190,7 +1223,7 @@ mod tests {
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 495, &[1]),
+                changed(header + 481, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

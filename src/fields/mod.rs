@@ -5,6 +5,7 @@
 //! fields, once the cadence of the frames is known.
 
 mod audit;
+mod averaged;
 mod film;
 mod marks;
 mod outcome;
@@ -25,6 +26,7 @@ use std::ops::Range;
 use crate::cadence::FrameTimes;
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::frame::Scan;
+use averaged::Mean;
 use marks::{Picture, Woven};
 
 /// One of the two sets of rows of a frame.
@@ -89,6 +91,8 @@ struct Traces {
     bobbing_lines: f32,
     alternating: usize,
     forth_and_back: Vec<usize>,
+    averaged: Vec<usize>,
+    mean: Option<Mean>,
 }
 
 /// Marks frames by what their fields show, decides the scan, and audits the fields of an interlaced capture.
@@ -103,7 +107,7 @@ pub fn mark(
     let mut traces = Traces::default();
     let mut bobbing = Vec::new();
     let spans = spans(&pictures, frames);
-    for (picture, span) in pictures.iter().zip(spans) {
+    for (picture, span) in pictures.iter().zip(&spans) {
         traces.judged += span.len();
         let set = |frames: &mut [ClassifiedFrame], flag: FrameFlags| {
             frames[span.clone()].iter_mut().for_each(|frame| frame.flags.insert(flag));
@@ -161,7 +165,29 @@ pub fn mark(
         traces.combed.iter().for_each(|&frame| frames[frame].flags.insert(FrameFlags::COMBED));
         unmix(frames, &traces.combed);
     }
+    mark_averaged(frames, &averaged::means(&pictures, samples), &spans, &mut traces);
     FieldFindings { scan, fields, traces }
+}
+
+/// Marks the frames that show a mean of two fields. Combs and fields thrown away are told more surely.
+fn mark_averaged(
+    frames: &mut [ClassifiedFrame],
+    means: &[Option<Mean>],
+    spans: &[Range<usize>],
+    traces: &mut Traces,
+) {
+    let told_otherwise = |frame: &ClassifiedFrame| {
+        frame.flags.without(FrameFlags::COMBED).without(FrameFlags::ONE_FIELD) != frame.flags
+    };
+    for (mean, span) in means.iter().zip(spans) {
+        let Some(mean) = mean.filter(|_| !frames[span.clone()].iter().any(told_otherwise)) else { continue };
+        for frame in &mut frames[span.clone()] {
+            frame.flags.insert(FrameFlags::BLEND);
+            frame.blend_weight = mean.weight;
+        }
+        traces.averaged.extend(span.clone());
+        traces.mean.get_or_insert(mean);
+    }
 }
 
 /// Takes back the mark of a mix from combed frames and those next to them: rows of two moments look like a weighted

@@ -117,6 +117,7 @@ pub fn outcome(found: &FieldFindings, around: &Circumstances<'_>) -> Option<Outc
         combed_film,
         combed_half_rate,
         one_field,
+        averaged_fields,
         chroma_combing,
         film,
         whole_pictures,
@@ -344,6 +345,22 @@ fn one_field(case: &Case<'_>) -> Option<Outcome> {
         );
         case.over(OutcomeCode::OneField, frames, text)
     })
+}
+
+fn averaged_fields(case: &Case<'_>) -> Option<Outcome> {
+    let frames = &case.traces().averaged;
+    let mean = case.traces().mean.filter(|_| case.share(frames.len()) > MOST)?;
+    let text = format!(
+        "both fields averaged: {} of {} frames mix two moments, the {} lines of the earlier one with the {} lines of the \
+         later one (weight {:.2}), in place of showing either; {}",
+        frames.len(),
+        case.traces().judged,
+        mean.first.name(),
+        mean.first.other().name(),
+        mean.weight,
+        case.rates()
+    );
+    Some(case.over(OutcomeCode::AveragedFields, frames, text))
 }
 
 fn chroma_combing(case: &Case<'_>) -> Option<Outcome> {

@@ -1,6 +1,6 @@
 //! What the field stage keeps of a fingerprint, and what one frame says of its fields by itself.
 
-use crate::fingerprint::{FieldFit, FieldMeasures, FrameFingerprint, RowDetail};
+use crate::fingerprint::{DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, RowDetail};
 
 /// Field measures of one frame with the dominant motion into it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -15,6 +15,8 @@ pub struct FieldSample {
     pub energy: f32,
     /// Mean square change since the frame two before, code values.
     pub energy_two_back: f32,
+    /// What tells means of two fields.
+    pub double_image: DoubleImage,
 }
 
 impl FieldSample {
@@ -26,6 +28,7 @@ impl FieldSample {
             motion_y: fingerprint.reduced.motion_y,
             energy: fingerprint.reduced.energy,
             energy_two_back: fingerprint.reduced.energy_two_back,
+            double_image: fingerprint.double_image,
         }
     }
 }

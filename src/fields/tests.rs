@@ -53,6 +53,12 @@ fn rebuilt(moment: usize, kept: Parity) -> Vec<u8> {
         .collect()
 }
 
+/// Mean of the pictures rebuilt from the top field of one moment and the bottom field of another.
+fn averaged(top: usize, bottom: usize) -> Vec<u8> {
+    let (top, bottom) = (rebuilt(top, Parity::Top), rebuilt(bottom, Parity::Bottom));
+    top.iter().zip(&bottom).map(|(&a, &b)| u16::from(a).midpoint(u16::from(b) + 1) as u8).collect()
+}
+
 fn samples(pictures: &[Vec<u8>]) -> (Vec<FieldSample>, Vec<ClassifiedFrame>) {
     let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
     let height = (pictures[0].len() / WIDTH) as u32;
@@ -107,14 +113,22 @@ fn found(pictures: &[Vec<u8>], rate: u64, flagged: Scan) -> Found {
     Found { frames, fields, outcome }
 }
 
-/// Twice the rows: each lies a quarter of a row off the nearest one and is weighted by its distance.
+/// Twice the rows, each a quarter of a row off the nearest one: cubic convolution (Keys 1981, a = −1/2).
 fn scaled(picture: Vec<u8>) -> Vec<u8> {
-    let row = |at: usize| &picture[at.min(HEIGHT - 1) * WIDTH..][..WIDTH];
-    let between = |near: usize, far: usize| {
-        let pairs = row(near).iter().zip(row(far));
-        pairs.map(|(&near, &far)| ((3 * u16::from(near) + u16::from(far) + 2) / 4) as u8).collect::<Vec<_>>()
+    const WEIGHTS: [f32; 4] = [-0.0234375, 0.2265625, 0.8671875, -0.0703125];
+    let sample = |row: i64, column: usize| {
+        f32::from(picture[row.clamp(0, HEIGHT as i64 - 1) as usize * WIDTH + column])
     };
-    (0..HEIGHT).flat_map(|at| [between(at, at.saturating_sub(1)), between(at, at + 1)].concat()).collect()
+    (0..2 * HEIGHT as i64)
+        .flat_map(|row| {
+            let (near, step) = (row / 2, if row % 2 == 0 { -1 } else { 1 });
+            (0..WIDTH).map(move |column| (near, step, column))
+        })
+        .map(|(near, step, column)| {
+            let taps = WEIGHTS.iter().zip([2, 1, 0, -1]);
+            taps.map(|(weight, tap)| weight * sample(near + step * tap, column)).sum::<f32>().round() as u8
+        })
+        .collect()
 }
 
 fn twice(pictures: impl IntoIterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
@@ -157,9 +171,10 @@ fn each_row_of_the_table_is_told() {
             60_000,
             twice((0..FRAMES).map(|f| scaled(weave(even(f), even(f) + 1)))),
         ),
-        (OutcomeCode::HalfRate, 60_000, twice((0..FRAMES).map(|f| scaled(paint(even(f)))))),
         (OutcomeCode::OneField, 60_000, twice((0..FRAMES).map(|f| rebuilt(even(f), Parity::Bottom)))),
         (OutcomeCode::OneField, 60_000, twice((0..FRAMES).map(|f| scaled(rebuilt(even(f), Parity::Bottom))))),
+        (OutcomeCode::AveragedFields, 60_000, twice((0..FRAMES).map(|f| averaged(even(f), even(f) + 1)))),
+        (OutcomeCode::AveragedFields, 30_000, (0..FRAMES).map(|f| averaged(even(f) + 1, even(f))).collect()),
         (
             OutcomeCode::SwappedFields,
             60_000,
@@ -179,6 +194,23 @@ fn each_row_of_the_table_is_told() {
     for (code, rate, pictures) in cases {
         let found = found(&pictures, rate, Scan::Unknown);
         assert_eq!(found.outcome.as_ref().map(|outcome| outcome.code), Some(code), "{:?}", found.outcome);
+    }
+}
+
+#[test]
+fn means_of_two_fields_have_their_weight_and_their_order() {
+    for (order, named) in
+        [([0, 1], "the top lines of the earlier"), ([1, 0], "the bottom lines of the earlier")]
+    {
+        let pictures = twice((0..FRAMES).map(|f| averaged(2 * f + order[0], 2 * f + order[1])));
+        let found = found(&pictures, 60_000, Scan::Unknown);
+        for frame in &found.frames {
+            assert_eq!(frame.flags, FrameFlags::BLEND);
+            assert!((frame.blend_weight - 0.5).abs() < 0.03, "{}", frame.blend_weight);
+        }
+        let outcome = found.outcome.unwrap();
+        assert!(outcome.text.contains(named), "{}", outcome.text);
+        assert!(outcome.text.contains("80 of 80 frames"), "{}", outcome.text);
     }
 }
 
@@ -263,6 +295,12 @@ fn fine_lines_are_no_combs() {
     };
     let found = found(&(0..FRAMES).map(lines).collect::<Vec<_>>(), 60_000, Scan::Unknown);
     assert!(found.frames.iter().all(|frame| frame.flags == FrameFlags::default()));
+}
+
+#[test]
+fn whole_pictures_that_were_scaled_are_no_combs() {
+    let found = found(&twice((0..FRAMES).map(|f| scaled(paint(2 * f)))), 60_000, Scan::Unknown);
+    assert!(found.frames.iter().all(|frame| !frame.flags.contains(FrameFlags::COMBED)));
 }
 
 /// Derived: what alternates in a comb of even motion is a quarter of the change of a frame on each side, against the sign of

@@ -117,6 +117,11 @@ impl BlockChange {
         }
     }
 
+    /// The means per block, row by row; negative where all of a block is excluded.
+    pub(super) fn means(&self) -> &[f32] {
+        &self.means
+    }
+
     /// How the block means are spread.
     pub(super) fn spread(&mut self) -> BlockSpread {
         self.ordered.clear();

@@ -7,6 +7,7 @@
 pub mod blocks;
 pub mod cells;
 pub mod change;
+mod double_image;
 mod far;
 pub mod fields;
 pub mod marks;
@@ -16,6 +17,7 @@ pub mod ripple;
 mod sequencer;
 mod view;
 
+pub use double_image::{Correlation, DoubleImage};
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use marks::MarkReading;
 pub use reduced::ReducedPicture;
@@ -111,6 +113,8 @@ pub struct FrameFingerprint {
     pub marks: Option<MarkReading>,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
+    /// What tells means of two fields.
+    pub double_image: DoubleImage,
 }
 
 #[cfg(test)]

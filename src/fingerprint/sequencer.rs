@@ -3,6 +3,7 @@
 
 use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
+use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
 use super::marks::{self, MarkReading};
 use super::reduced::ReducedPicture;
@@ -28,6 +29,8 @@ pub struct FrameMeasures {
     pub reduced: ReducedPicture,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
+    /// What tells means of two fields.
+    pub double_image: DoubleImage,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
@@ -35,6 +38,7 @@ pub struct FrameMeasures {
 pub struct FrameMeter {
     blocks: BlockChange,
     fields: FieldMeter,
+    double_image: DoubleImageMeter,
 }
 
 impl FrameMeter {
@@ -58,11 +62,13 @@ impl FrameMeter {
             marks: marks::read(plan, current, &reduced),
             reduced,
             fields: FieldMeasures::default(),
+            double_image: DoubleImage::default(),
         };
-        if previous.is_some() {
+        if let Some(previous) = previous {
             measures.fields = self.fields.measures(plan);
             self.blocks.take_means(plan, 0);
             measures.luma = self.blocks.spread();
+            measures.double_image = self.double_image.measure(plan, current, previous, self.blocks.means());
             measures.regions = self.blocks.regions(plan.planes[0].packed.width.div_ceil(BLOCK_SIDE));
             if plan.planes.len() > 2 {
                 self.blocks.take_means(plan, 1);
@@ -173,6 +179,7 @@ impl Sequencer {
             signature: measures.reduced.signature(),
             marks: measures.marks,
             fields: measures.fields,
+            double_image: measures.double_image,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

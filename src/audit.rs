@@ -15,7 +15,8 @@ use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
-use crate::source::{self, Settling, Signature, SourceSummary, SourceTrack};
+use crate::signatures::{Packer, Signatures};
+use crate::source::{self, Settling, SourceSummary, SourceTrack};
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding, Played};
 
@@ -51,7 +52,7 @@ pub struct Audit {
     /// Which pictures of the clip the frames show, where that is known.
     pub source: Option<Source>,
     /// One signature per frame, to align the capture with others; empty where an audit was read back.
-    pub signatures: Vec<Signature>,
+    pub signatures: Signatures,
     /// Size of the part of the picture that was looked at, pixels.
     pub looked_at: (u32, u32),
 }
@@ -346,7 +347,7 @@ struct Gathered {
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
-    signatures: Vec<Signature>,
+    signatures: Packer,
     /// Up to the last frame that has any: most captures have none.
     marks: Vec<Option<MarkReading>>,
 }
@@ -356,7 +357,7 @@ impl Gathered {
         self.evidence.push(FrameEvidence::new(fingerprint));
         self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
-        self.signatures.push(fingerprint.signature);
+        self.signatures.push(&fingerprint.signature);
         self.digests.update(&fingerprint.digest);
         if fingerprint.marks.is_some() {
             self.marks.resize(self.evidence.len() - 1, None);
@@ -378,6 +379,7 @@ fn conclude(
 ) -> Result<Audit> {
     let Gathered { mut evidence, fields: samples, ticks, missing_before, digests, signatures, marks } =
         gathered;
+    let signatures = signatures.finish();
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;
@@ -407,7 +409,7 @@ fn conclude(
             let (track, picture) = clip.track(Recording {
                 shape: facts.shape,
                 view,
-                signatures: &signatures,
+                signatures: &signatures.unpacked(),
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),

@@ -172,7 +172,8 @@ pub struct FingerprintArguments {
 #[derive(Args, Debug)]
 #[command(after_help = REPORT_EXAMPLES)]
 pub struct ReportArguments {
-    /// Folder that `evenbeat audit` wrote, or the audit.json in it; frames.csv and provenance.json lie beside it.
+    /// Folder that `evenbeat audit` wrote, the audit.json in it with the other files beside it, or report.html alone,
+    /// wherever it lies.
     pub audit: PathBuf,
     /// Folder for the new report; without it `<audit>-report` in the current folder.
     #[arg(long, value_name = "DIR")]
@@ -208,7 +209,8 @@ const REPORT_EXAMPLES: &str = "\
 Examples:
   evenbeat report recording-audit --capture recording.mkv --pictures 20
   evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
-  evenbeat report recording-audit --timeline-from 62 --timeline-to 65";
+  evenbeat report recording-audit --timeline-from 62 --timeline-to 65
+  evenbeat report attached.html --out rebuilt";
 
 /// `print`.
 #[derive(Debug, Subcommand)]

@@ -24,7 +24,7 @@ use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
     TestclipArguments, PICTURES_DEFAULT_MB,
 };
-use super::compare::{compare, CompareArguments};
+use super::compare::{audit_name, compare, CompareArguments};
 use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
@@ -108,6 +108,10 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     let folder = arguments.out.clone().unwrap_or_else(|| default_report_folder(&arguments.audit));
     OutputFolder::check(&folder, existing)?;
     let (audit, mut provenance) = report::rebuild::read(&arguments.audit)?;
+    if let Some(lacking) = report::rebuild::lacking(&audit) {
+        // A closed standard error must not change the outcome.
+        let _ = writeln!(io::stderr(), "evenbeat: {}: does not hold {lacking}", arguments.audit.display());
+    }
     if let Some(zone) = arguments.time_zone {
         provenance.audited_at = provenance.audited_at.with_timezone(&zone);
     }
@@ -164,9 +168,7 @@ fn stretch(arguments: &ReportArguments) -> Result<Option<Range<f64>>> {
 
 /// `<audit>-report` in the current folder.
 fn default_report_folder(audit: &Path) -> PathBuf {
-    let folder = if audit.is_dir() { Some(audit) } else { audit.parent() };
-    let name = folder.and_then(Path::file_name).map_or_else(|| "audit".into(), |name| name.to_string_lossy());
-    PathBuf::from(format!("{name}-report"))
+    PathBuf::from(format!("{}-report", audit_name(audit)))
 }
 
 /// Folder of the demonstration's comparison, beside the devices' reports.

@@ -14,6 +14,7 @@ pub mod html;
 pub mod json;
 pub mod junit;
 pub mod markdown;
+mod page_data;
 pub mod palette;
 pub mod pictures_log;
 mod provenance;

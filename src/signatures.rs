@@ -128,7 +128,8 @@ impl Packer {
     /// All of them.
     pub fn finish(self) -> Signatures {
         let stream = self.stream.into_inner().map_err(|error| error.into_error());
-        let stream = stream.and_then(ZlibEncoder::finish).unwrap_or_else(|_| unreachable!("memory takes every byte"));
+        let stream =
+            stream.and_then(ZlibEncoder::finish).unwrap_or_else(|_| unreachable!("memory takes every byte"));
         Signatures { frames: self.frames, stream }
     }
 

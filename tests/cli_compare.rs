@@ -112,7 +112,11 @@ fn a_page_without_small_pictures_is_compared_by_numbers_only() {
     );
     let ran = desk.run("report brass-kettle.html");
     assert_eq!(ran.status, Some(0), "{}", ran.stderr);
-    assert!(ran.stderr.starts_with("evenbeat: brass-kettle.html: does not hold pictures.log ("), "{}", ran.stderr);
+    assert!(
+        ran.stderr.starts_with("evenbeat: brass-kettle.html: does not hold pictures.log ("),
+        "{}",
+        ran.stderr
+    );
     assert!(desk.path("brass-kettle-report/frames.csv").exists());
 }
 

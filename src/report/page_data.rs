@@ -134,7 +134,10 @@ impl PageData {
         if lacking.is_empty() {
             return format!("{readable}, with every frame’s call, digest and small picture");
         }
-        format!("{readable}, but it is without {}; the folder it was written to has all", lacking.join("; and without "))
+        format!(
+            "{readable}, but it is without {}; the folder it was written to has all",
+            lacking.join("; and without ")
+        )
     }
 }
 
@@ -267,11 +270,15 @@ fn digests(audit: &Audit, room: usize) -> Large {
         let others = (0..calls.len()).filter(|&place| is_other(calls, back, place)).count();
         calls.len().div_ceil(8) + others * std::mem::size_of::<Digest>()
     };
-    let bytes = sequences.into_iter().map(size).sum();
-    if base64_len(bytes) > room {
-        return Large::TooLarge(base64_len(bytes));
+    let bytes = base64_len(sequences.into_iter().map(size).sum());
+    if bytes > room {
+        return Large::TooLarge(bytes);
     }
-    let mut block = Vec::with_capacity(bytes);
+    Large::Inside(base64_of(&pack_digests(sequences)))
+}
+
+fn pack_digests(sequences: [(&[ClassifiedFrame], usize); 2]) -> Vec<u8> {
+    let mut block = Vec::new();
     for (calls, back) in sequences {
         let start = block.len();
         block.resize(start + calls.len().div_ceil(8), 0);
@@ -280,7 +287,7 @@ fn digests(audit: &Audit, room: usize) -> Large {
             block.extend_from_slice(&calls[place].digest);
         }
     }
-    Large::Inside(base64_of(&block))
+    block
 }
 
 fn small_pictures(audit: &Audit, room: usize) -> Large {
@@ -332,7 +339,8 @@ pub(super) fn read_frames(text: &str, frames: u64) -> Result<FrameTable, String>
     let lost = table.column()?;
     let (uncertainties, weights) = (table.column()?, table.column()?);
     for (frame, call) in calls.iter_mut().enumerate() {
-        let float = |bits: u64| u32::try_from(bits).ok().map(f32::from_bits).filter(|value| value.is_finite());
+        let float =
+            |bits: u64| u32::try_from(bits).ok().map(f32::from_bits).filter(|value| value.is_finite());
         call.lost_before = u16::try_from(lost[frame]).map_err(|_| DAMAGED)?;
         call.lost_uncertainty = float(uncertainties[frame]).ok_or(DAMAGED)?;
         call.blend_weight = float(weights[frame]).ok_or(DAMAGED)?;
@@ -358,7 +366,11 @@ pub(super) fn read_fields(text: &str, fields: u64) -> Result<Vec<ClassifiedFrame
 ///
 /// # Errors
 /// It is cut, damaged, or of others.
-pub(super) fn read_digests(text: &str, frames: &mut [ClassifiedFrame], fields: &mut [ClassifiedFrame]) -> Result<(), String> {
+pub(super) fn read_digests(
+    text: &str,
+    frames: &mut [ClassifiedFrame],
+    fields: &mut [ClassifiedFrame],
+) -> Result<(), String> {
     let bytes = decoded(text)?;
     let mut rest = &bytes[..];
     for (calls, back) in [(frames, 1), (fields, 2)] {
@@ -375,7 +387,11 @@ pub(super) fn read_digests(text: &str, frames: &mut [ClassifiedFrame], fields: &
             };
         }
     }
-    if rest.is_empty() { Ok(()) } else { Err(DAMAGED.to_owned()) }
+    if rest.is_empty() {
+        Ok(())
+    } else {
+        Err(DAMAGED.to_owned())
+    }
 }
 
 /// The bytes of a block.
@@ -440,7 +456,9 @@ impl<'a> TableReader<'a> {
                     confidence: from_fixed(confidences[row], CONFIDENCE_DECIMALS),
                     evidence: Evidence::NAMES.get(usize::try_from(evidence[row]).ok()?)?.0,
                     change: from_fixed(changes[row], CHANGE_DECIMALS),
-                    flags: FrameFlags(u8::try_from(flags[row]).ok().filter(|flags| flags & !known_flags == 0)?),
+                    flags: FrameFlags(
+                        u8::try_from(flags[row]).ok().filter(|flags| flags & !known_flags == 0)?,
+                    ),
                     digest: UNKNOWN_DIGEST,
                     lost_before: 0,
                     lost_uncertainty: 0.0,
@@ -456,7 +474,8 @@ impl<'a> TableReader<'a> {
         let mut before = 0u32;
         (0..self.rows)
             .map(|row| {
-                let moved = |from: u32, by: u64| u32::try_from(i64::from(from).checked_add(unfolded(by))?).ok();
+                let moved =
+                    |from: u32, by: u64| u32::try_from(i64::from(from).checked_add(unfolded(by))?).ok();
                 let first = moved(before, steps[row])?;
                 let second = moved(first, lengths[row])?;
                 before = first;
@@ -485,4 +504,73 @@ impl<'a> TableReader<'a> {
 /// The number whose last decimal `units` counts.
 fn from_fixed(units: u64, decimals: usize) -> f32 {
     (units as f64 / 10f64.powi(decimals as i32)) as f32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn written_decimals_come_back_as_they_are_read_from_tables() {
+        for units in (0..=10_000).chain((10_000..2_560_000).step_by(7)) {
+            let text = format!("{}.{:04}", units / 10_000, units % 10_000);
+            assert_eq!(from_fixed(units, 4), text.parse::<f32>().unwrap(), "{text}");
+        }
+    }
+
+    #[test]
+    fn columns_of_any_width_come_back() {
+        let columns: [&[u64]; 4] = [&[0, 0, 0], &[0, 255, 1], &[256, 0, 65_535], &[u64::MAX, 1, 1 << 40]];
+        let table =
+            compressed(|table| columns.iter().for_each(|column| table.column(column.iter().copied())));
+        let mut reader = TableReader::open(&table, 3, 3).unwrap();
+        for column in columns {
+            assert_eq!(reader.column().unwrap(), column);
+        }
+        reader.end().unwrap();
+        assert!(TableReader::open(&table, 4, 3).is_err());
+    }
+
+    #[test]
+    fn signed_values_come_back_small() {
+        for (value, written) in
+            [(0, 0), (-1, 1), (1, 2), (-2, 3), (i64::MAX, u64::MAX - 1), (i64::MIN, u64::MAX)]
+        {
+            assert_eq!((folded(value), unfolded(written)), (written, value));
+        }
+    }
+
+    #[test]
+    fn digests_of_repeats_are_not_written_again() {
+        let calls = |pictures: &[u8]| -> Vec<ClassifiedFrame> {
+            let call = |&picture: &u8| ClassifiedFrame {
+                class: FrameClass::New,
+                confidence: 1.0,
+                evidence: Evidence::Measure,
+                change: 1.0,
+                flags: FrameFlags::default(),
+                digest: [picture; 32],
+                lost_before: 0,
+                lost_uncertainty: 0.0,
+                blend_weight: 0.0,
+            };
+            pictures.iter().map(call).collect()
+        };
+        let (frames, fields) = (calls(&[1, 1, 2, 2, 1]), calls(&[8, 9, 8, 9, 8, 7]));
+        let block = pack_digests([(&frames, 1), (&fields, 2)]);
+        assert_eq!(block.len(), 1 + 3 * 32 + 1 + 3 * 32);
+        let unknown = |calls: &[ClassifiedFrame]| -> Vec<ClassifiedFrame> {
+            calls.iter().map(|call| ClassifiedFrame { digest: UNKNOWN_DIGEST, ..*call }).collect()
+        };
+        let (mut read, mut read_fields) = (unknown(&frames), unknown(&fields));
+        read_digests(&base64_of(&block), &mut read, &mut read_fields).unwrap();
+        assert_eq!((read, read_fields), (frames.clone(), fields.clone()));
+        for length in 0..block.len() {
+            let (mut read, mut read_fields) = (unknown(&frames), unknown(&fields));
+            assert!(
+                read_digests(&base64_of(&block[..length]), &mut read, &mut read_fields).is_err(),
+                "{length}"
+            );
+        }
+    }
 }

@@ -59,7 +59,8 @@ pub fn read(path: &Path) -> Result<(Audit, Provenance)> {
 pub fn lacking(audit: &Audit) -> Option<String> {
     let no_digests = audit.frames.iter().any(|frame| frame.digest == UNKNOWN_DIGEST);
     let no_pictures = audit.signatures.is_empty() && !audit.frames.is_empty();
-    let digests = format!("the digests of the frames ({FRAMES_CSV} has none, and pictures cannot be checked)");
+    let digests =
+        format!("the digests of the frames ({FRAMES_CSV} has none, and pictures cannot be checked)");
     let pictures = format!("{PICTURES_LOG} (other audits are compared with it by the clip's index only)");
     match (no_digests, no_pictures) {
         (false, false) => None,
@@ -391,7 +392,9 @@ fn check_places(places: &[SourcePlace]) -> std::result::Result<(), String> {
         let last = match place {
             SourcePlace::Unknown => 0,
             SourcePlace::Picture(picture) => picture,
-            SourcePlace::Mix { first, second, .. } | SourcePlace::Woven { first, second } => first.max(second),
+            SourcePlace::Mix { first, second, .. } | SourcePlace::Woven { first, second } => {
+                first.max(second)
+            }
             SourcePlace::Ambiguous { first, last } => {
                 ambiguous += u64::from(last - first);
                 last

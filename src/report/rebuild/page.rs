@@ -36,7 +36,8 @@ pub(super) fn is_page(path: &Path) -> Result<bool> {
 pub(super) fn read(path: &Path) -> Result<(Audit, Provenance)> {
     let text = read_text(path)?;
     let beside = path.with_file_name(AUDIT_JSON);
-    let is_whole = [FRAMES_ID, PROVENANCE_ID, DIGESTS_ID, PICTURES_ID].iter().all(|id| block(&text, id).is_some());
+    let is_whole =
+        [FRAMES_ID, PROVENANCE_ID, DIGESTS_ID, PICTURES_ID].iter().all(|id| block(&text, id).is_some());
     if !is_whole && is_of_document(&text, &beside) {
         return read_folder(&beside);
     }
@@ -67,8 +68,10 @@ fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
     let text = needed(AUDIT_ID)?;
     let document = Document::parse(text).map_err(in_block(AUDIT_ID))?;
     let (provenance, reader) = provenance::read(needed(PROVENANCE_ID)?).map_err(in_block(PROVENANCE_ID))?;
-    let table = page_data::read_frames(needed(FRAMES_ID)?, document.capture.frames).map_err(in_block(FRAMES_ID))?;
-    let mut rows = Rows { frames: table.frames, ticks: table.ticks, places: table.places, fields: Vec::new() };
+    let table =
+        page_data::read_frames(needed(FRAMES_ID)?, document.capture.frames).map_err(in_block(FRAMES_ID))?;
+    let mut rows =
+        Rows { frames: table.frames, ticks: table.ticks, places: table.places, fields: Vec::new() };
     if document.first_field()?.is_some() {
         let fields = document.capture.frames.saturating_mul(2);
         rows.fields = page_data::read_fields(needed(FIELDS_ID)?, fields).map_err(in_block(FIELDS_ID))?;

@@ -1,7 +1,7 @@
 //! The one entry: a capture and settings in, an [`Audit`] out.
 
 use std::io::{Read, Write};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
@@ -231,37 +231,15 @@ pub fn audit_fingerprints_against<'a>(
 }
 
 /// Audits a fingerprint log: from here on the same as its capture.
-fn audit_log<R: Read>(
-    mut log: LogReader<R>,
+fn audit_log<R: Read + Send>(
+    log: LogReader<R>,
     clip: Option<&Clip>,
     settings: &Settings,
     run: Run<'_>,
 ) -> Result<Audit> {
-    let mut gathered = Gathered::default();
-    let mut interrupted = false;
-    loop {
-        let fingerprint = match log.next_fingerprint() {
-            Ok(Some(fingerprint)) => fingerprint,
-            Ok(None) => break,
-            // A reading that was ended from outside fails because of that.
-            Err(_) if run.stop.load(Ordering::Relaxed) => {
-                interrupted = true;
-                break;
-            }
-            Err(error) => return Err(error),
-        };
-        gathered.push(&fingerprint);
-        run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
-        interrupted = run.stop.load(Ordering::Relaxed);
-        if interrupted {
-            break;
-        }
-    }
     let header = log.header().clone();
-    let mut end = log.finish();
-    if interrupted {
-        end.end.notes.push(pipeline::interrupted_note());
-    }
+    let mut gathered = Gathered::default();
+    let end = pipeline::read_log(log, &run.control(), |fingerprint| gathered.push(fingerprint))?;
     conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, clip, settings)
 }
 

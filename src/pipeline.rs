@@ -11,9 +11,12 @@
 //! A frame's buffer is its permit: the reader takes one in frame order before reading, and it comes back
 //! when the last holder of the frame lets go of it. The collector holds a frame until its fingerprint is
 //! out, so neither pixels nor results pile up when one frame is slow.
+//!
+//! A fingerprint log has one reader and the same collector ([`read_log`]).
 
 use std::any::Any;
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::num::NonZeroUsize;
 use std::panic::{catch_unwind, resume_unwind, AssertUnwindSafe};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -22,6 +25,7 @@ use std::thread::{self, ScopedJoinHandle};
 
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
+use crate::capture::log::LogReader;
 pub use crate::capture::log::ReadingEnd;
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
@@ -119,6 +123,78 @@ pub fn fingerprint_capture(
             Collected::Panicked(panic) => resume_unwind(panic),
         }
     })
+}
+
+/// Fingerprints that go from the log's reader to the collector at once: so many that handing over takes no time,
+/// and still a tenth of a megabyte.
+const LOG_BATCH: usize = 256;
+/// Batches that wait for the collector at most.
+const LOG_BATCHES: usize = 4;
+
+/// Reads a fingerprint log on a thread of its own and hands its fingerprints to `sink` in order, on the calling thread.
+///
+/// # Errors
+/// The log cannot be read or is damaged.
+///
+/// # Panics
+/// When the log's input panicked, with its panic.
+pub fn read_log<R: Read + Send>(
+    log: LogReader<R>,
+    control: &Control,
+    mut sink: impl FnMut(&FrameFingerprint),
+) -> Result<ReadingEnd> {
+    let promised = log.header().facts.promised_frames;
+    let (sender, batches) = bounded::<Vec<FrameFingerprint>>(LOG_BATCHES);
+    thread::scope(|scope| {
+        let reader = spawn(scope, "log reader", {
+            let stop = control.stop;
+            // The channel ends with the thread.
+            move || read_batches(log, &sender, stop)
+        });
+        for batch in batches {
+            for fingerprint in &batch {
+                sink(fingerprint);
+                control.progress.frames_done(fingerprint.index + 1, promised);
+            }
+        }
+        joined(reader)
+    })
+}
+
+/// Reads a log to its end, or until `stop` is set.
+fn read_batches<R: Read>(
+    mut log: LogReader<R>,
+    batches: &Sender<Vec<FrameFingerprint>>,
+    stop: &AtomicBool,
+) -> Result<ReadingEnd> {
+    let mut batch = Vec::with_capacity(LOG_BATCH);
+    let mut interrupted = false;
+    while !interrupted {
+        match log.next_fingerprint() {
+            Ok(Some(fingerprint)) => batch.push(fingerprint),
+            Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
+            Err(error) => return Err(error),
+        }
+        interrupted = stop.load(Ordering::Relaxed);
+        if batch.len() == LOG_BATCH {
+            let full = std::mem::replace(&mut batch, Vec::with_capacity(LOG_BATCH));
+            if batches.send(full).is_err() {
+                break;
+            }
+        }
+    }
+    // A collector that is gone has its own reason.
+    let _ = batches.send(batch);
+    let mut end = log.finish();
+    if interrupted {
+        end.end.notes.push(interrupted_note());
+    }
+    Ok(end)
 }
 
 fn worker_count(wanted: Option<NonZeroUsize>) -> usize {
@@ -291,7 +367,7 @@ fn read_frames(
 }
 
 /// The caveat of a run that was stopped from outside.
-pub(crate) fn interrupted_note() -> Note {
+fn interrupted_note() -> Note {
     Note::new(
         NoteCode::Interrupted,
         "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \

@@ -223,16 +223,15 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
 pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
     let settings = arguments.settings();
     settings.identity()?;
+    let display = Display::new(arguments.quiet, "painted");
     let written = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
-        watched(arguments.quiet, |run| {
-            write_clip(&settings, ("standard output", out), (run.progress, run.stop))
-        })?
+        shown_on(&display, |run| write_clip(&settings, ("standard output", out), (run.progress, run.stop)))?
     } else {
         check_file(&arguments.out, TEST_CLIP, existing(arguments.force))?;
         let out = OnDemand { path: &arguments.out, file: None };
         let place = arguments.out.display().to_string();
-        watched(arguments.quiet, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
+        shown_on(&display, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
     };
     Ok(match written.ended {
         // Who reads the clip decides how much of it is wanted.
@@ -245,10 +244,13 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
     })
 }
 
-/// Runs `work` under a progress display and the interrupt flag.
+/// Runs `work`, which reads frames, under a progress display and the interrupt flag.
 fn watched<T>(quiet: bool, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
-    let display = Display::new(quiet);
-    let outcome = work(Run { progress: &display, stop: &STOP });
+    shown_on(&Display::new(quiet, "read"), work)
+}
+
+fn shown_on<T>(display: &Display, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
+    let outcome = work(Run { progress: display, stop: &STOP });
     display.finish();
     outcome
 }

@@ -1,6 +1,6 @@
 //! Lost pictures: jumps of the motion although the timestamps are whole.
 
-use super::{median, sides, ClassifiedFrame, FrameEvidence, FrameFlags, Steady, Step, NEIGHBOURS};
+use super::{median, sides, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Middle, Step, NEIGHBOURS};
 
 /// Fewest single steps of a jump: half way to two, with room for error.
 const JUMP_FROM: f32 = 1.6;
@@ -108,7 +108,7 @@ impl Scene<'_> {
         let range =
             self.place.saturating_sub(NEIGHBOURS).max(1)..(self.place + NEIGHBOURS + 1).min(self.news.len());
         let others = range.filter(|&place| place != self.place);
-        let mut holds: Vec<usize> = others.map(|place| self.hold_before(place)).collect();
+        let mut holds: Few<usize> = others.map(|place| self.hold_before(place)).collect();
         holds.sort_unstable();
         let typical = *holds.get(holds.len() / 2)?;
         let alike = holds.iter().filter(|&&hold| hold == typical).count();
@@ -125,9 +125,15 @@ impl Scene<'_> {
     }
 
     /// Logarithms of energies against a single step around: of this change, and of two steps.
-    fn growth(&self, around: &[Vec<usize>; 2]) -> Option<(f32, f32)> {
+    fn growth(&self, around: &[Few<usize>; 2]) -> Option<(f32, f32)> {
         let of = |value: fn(&FrameEvidence) -> f32| {
-            median(around.iter().flatten().map(|&index| value(&self.evidence[index])).collect())
+            median(
+                around
+                    .iter()
+                    .flat_map(|side| side.iter())
+                    .map(|&index| value(&self.evidence[index]))
+                    .collect(),
+            )
         };
         let single = of(|one| one.reduced.energy)?;
         let two = of(|one| one.reduced.energy_two_back)?;
@@ -136,7 +142,7 @@ impl Scene<'_> {
     }
 
     /// Whether the change is as large as that of several steps must be.
-    fn grown(&self, around: &[Vec<usize>; 2]) -> bool {
+    fn grown(&self, around: &[Few<usize>; 2]) -> bool {
         self.growth(around).is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
     }
 
@@ -150,9 +156,14 @@ impl Scene<'_> {
     fn jump_by_motion(&self) -> Option<Jump> {
         let step = Step::of(&self.evidence[self.news[self.place]])?;
         let around = sides(self.frames, self.news, self.place);
-        let steady = Steady::around(self.evidence, &around)?;
-        let (pictures, off_line) = step.in_steps_of(steady.single);
-        if pictures < JUMP_FROM || off_line > OFF_LINE_MAX * pictures || !self.grown(&around) {
+        let middle = Middle::around(self.evidence, &around)?;
+        let (pictures, off_line) = step.in_steps_of(middle.single);
+        // What is quick to tell comes first: few steps are jumps.
+        if pictures < JUMP_FROM || off_line > OFF_LINE_MAX * pictures {
+            return None;
+        }
+        let steady = middle.steady()?;
+        if !self.grown(&around) {
             return None;
         }
         let length = steady.single.length();
@@ -178,8 +189,9 @@ impl Scene<'_> {
     }
 
     /// Whether the steps next to the picture are single ones: what speeds up and slows down is the content's.
-    fn lone(&self, around: &[Vec<usize>; 2], single: Step) -> bool {
-        let jumps = around.iter().flatten().filter_map(|&index| Step::of(&self.evidence[index]));
+    fn lone(&self, around: &[Few<usize>; 2], single: Step) -> bool {
+        let jumps =
+            around.iter().flat_map(|side| side.iter()).filter_map(|&index| Step::of(&self.evidence[index]));
         if jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count() > LONE_OTHERS_MAX {
             return false;
         }
@@ -224,7 +236,7 @@ impl Scene<'_> {
         }
         let here = amplitude(&self.evidence[self.news[self.place]]);
         for side in around {
-            let amplitudes: Vec<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
+            let amplitudes: Few<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
             let largest = amplitudes.iter().copied().fold(0.0, f32::max);
             let few = amplitudes.len() < super::SIDE_MIN;
             if few || here <= largest || here < STALL_JUMP_RATIO * median(amplitudes)? {

@@ -5,6 +5,8 @@ mod cuts;
 mod lost;
 mod order;
 
+use std::ops::{Deref, DerefMut};
+
 use super::evidence::FrameEvidence;
 use super::{ClassifiedFrame, FrameClass, FrameFlags};
 
@@ -21,9 +23,45 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
     lost::mark(frames, evidence, &news);
 }
 
+/// Most values around a place.
+const AROUND_MAX: usize = 2 * NEIGHBOURS;
+
+/// The few values around a place, without a heap: they are gathered for every frame.
+#[derive(Clone, Copy, Debug)]
+struct Few<T> {
+    values: [T; AROUND_MAX],
+    count: usize,
+}
+
+impl<T: Copy + Default> FromIterator<T> for Few<T> {
+    /// The first [`AROUND_MAX`] of `values`.
+    fn from_iter<I: IntoIterator<Item = T>>(values: I) -> Self {
+        let mut few = Self { values: [T::default(); AROUND_MAX], count: 0 };
+        for (place, value) in few.values.iter_mut().zip(values) {
+            *place = value;
+            few.count += 1;
+        }
+        few
+    }
+}
+
+impl<T> Deref for Few<T> {
+    type Target = [T];
+
+    fn deref(&self) -> &[T] {
+        &self.values[..self.count]
+    }
+}
+
+impl<T> DerefMut for Few<T> {
+    fn deref_mut(&mut self) -> &mut [T] {
+        &mut self.values[..self.count]
+    }
+}
+
 /// The frames in `news` before place `place`, nearest first, and those after it, up to the nearest cut, gap or
 /// frame that is out of order: what lies beyond says nothing about the motion here.
-fn sides(frames: &[ClassifiedFrame], news: &[usize], place: usize) -> [Vec<usize>; 2] {
+fn sides(frames: &[ClassifiedFrame], news: &[usize], place: usize) -> [Few<usize>; 2] {
     let broken = |index: usize| {
         let flags = frames[index].flags;
         flags.contains(FrameFlags::CUT) || flags.contains(FrameFlags::AFTER_GAP)
@@ -38,16 +76,13 @@ fn sides(frames: &[ClassifiedFrame], news: &[usize], place: usize) -> [Vec<usize
 }
 
 /// The middle one of `values`, the larger of two; `None` of none.
-fn median(mut values: Vec<f32>) -> Option<f32> {
-    if values.is_empty() {
-        return None;
-    }
-    let middle = values.len() / 2;
-    Some(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
+fn median(mut values: Few<f32>) -> Option<f32> {
+    values.sort_unstable_by(f32::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 /// A motion from one picture to the next, pixels of the full picture.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Step {
     x: f32,
     y: f32,
@@ -102,33 +137,61 @@ const STEADY_WITHIN: f32 = 0.2;
 
 impl Steady {
     /// The single step around a place, where the motion is steady on both sides of it.
-    fn around(evidence: &[FrameEvidence], sides: &[Vec<usize>; 2]) -> Option<Self> {
-        let [before, after] = [side(evidence, &sides[0])?, side(evidence, &sides[1])?];
-        let single =
-            Step { x: (before.single.x + after.single.x) / 2.0, y: (before.single.y + after.single.y) / 2.0 };
-        let length = single.length();
-        if length < STEP_MIN_PX {
-            return None;
-        }
-        let change = after.single.minus(before.single).length() / length;
-        let error = before.error.max(after.error);
-        // Between both sides the step lies between both, so half of the change is the most it can be off.
-        (change <= 2.0 * STEADY_WITHIN && error <= STEADY_WITHIN)
-            .then_some(Self { single, error: error.max(change / 4.0) })
+    fn around(evidence: &[FrameEvidence], sides: &[Few<usize>; 2]) -> Option<Self> {
+        Middle::around(evidence, sides)?.steady()
     }
 }
 
-/// The middle step of one side and the typical deviation from it as a share of its length. Most of the pictures
-/// of the side must have a motion.
-fn side(evidence: &[FrameEvidence], indices: &[usize]) -> Option<Steady> {
-    let steps: Vec<Step> = indices.iter().filter_map(|&index| Step::of(&evidence[index])).collect();
-    if steps.len() < SIDE_MIN || 2 * steps.len() <= indices.len() {
-        return None;
+/// The middle steps before and after a place, whether steady or not.
+struct Middle {
+    sides: [Side; 2],
+    /// The step between both.
+    single: Step,
+}
+
+impl Middle {
+    /// The middle steps around a place, where there are any large enough to count in.
+    fn around(evidence: &[FrameEvidence], sides: &[Few<usize>; 2]) -> Option<Self> {
+        let [before, after] = [Side::new(evidence, &sides[0])?, Side::new(evidence, &sides[1])?];
+        let single =
+            Step { x: (before.middle.x + after.middle.x) / 2.0, y: (before.middle.y + after.middle.y) / 2.0 };
+        (single.length() >= STEP_MIN_PX).then_some(Self { sides: [before, after], single })
     }
-    let axis = |of: fn(&Step) -> f32| median(steps.iter().map(of).collect());
-    let single = Step { x: axis(|step| step.x)?, y: axis(|step| step.y)? };
-    let deviation = median(steps.iter().map(|step| step.minus(single).length()).collect())?;
-    (single.length() > 0.0).then(|| Steady { single, error: deviation / single.length() })
+
+    /// The single step, where the motion is steady on both sides.
+    fn steady(&self) -> Option<Steady> {
+        let Self { sides: [before, after], single } = self;
+        let change = after.middle.minus(before.middle).length() / single.length();
+        let error = before.error()?.max(after.error()?);
+        // Between both sides the step lies between both, so half of the change is the most it can be off.
+        (change <= 2.0 * STEADY_WITHIN && error <= STEADY_WITHIN)
+            .then_some(Steady { single: *single, error: error.max(change / 4.0) })
+    }
+}
+
+/// The steps on one side of a place, and the middle one.
+struct Side {
+    steps: Few<Step>,
+    middle: Step,
+}
+
+impl Side {
+    /// Most of the pictures of the side must have a motion.
+    fn new(evidence: &[FrameEvidence], indices: &[usize]) -> Option<Self> {
+        let steps: Few<Step> = indices.iter().filter_map(|&index| Step::of(&evidence[index])).collect();
+        if steps.len() < SIDE_MIN || 2 * steps.len() <= indices.len() {
+            return None;
+        }
+        let axis = |of: fn(&Step) -> f32| median(steps.iter().map(of).collect());
+        let middle = Step { x: axis(|step| step.x)?, y: axis(|step| step.y)? };
+        (middle.length() > 0.0).then_some(Self { steps, middle })
+    }
+
+    /// The typical deviation from the middle step as a share of its length.
+    fn error(&self) -> Option<f32> {
+        let deviation = median(self.steps.iter().map(|step| step.minus(self.middle).length()).collect())?;
+        Some(deviation / self.middle.length())
+    }
 }
 
 #[cfg(test)]

@@ -365,6 +365,7 @@ fn conclude(
     let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
     let settled =
         cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
+    drop(ticks);
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }

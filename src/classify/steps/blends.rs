@@ -11,7 +11,7 @@
 //! held that proves nothing: encoders fill such frames with the mean of their neighbours, and content that moves
 //! by half a pixel is its own mix.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::{ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags};
@@ -56,11 +56,11 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
         }
     }
     let series = Series::new(frames, evidence);
-    let mut windows: BTreeMap<usize, Vec<Window>> = BTreeMap::new();
-    let found = PAIRS.iter().filter_map(|&pair| {
-        let pair = Pair::new(pair);
-        let windows = windows.entry(pair.period()).or_insert_with(|| series.windows(pair.period()));
-        Turns::found(pair, windows)
+    let periods: BTreeSet<usize> = PAIRS.iter().map(|&(_, frames)| frames).collect();
+    let found = periods.into_iter().flat_map(|period| {
+        let windows = series.windows(period);
+        let pairs = PAIRS.iter().filter(|&&(_, frames)| frames == period);
+        pairs.filter_map(|&pair| Turns::found(Pair::new(pair), &windows)).collect::<Vec<_>>()
     });
     let best = found.max_by(|a, b| a.strength().total_cmp(&b.strength()));
     if let Some(turns) = best {

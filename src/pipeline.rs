@@ -438,8 +438,10 @@ fn collect(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::capture::log::LogWriter;
     use crate::capture::CaptureFacts;
     use crate::frame::{Family, PixelFormat, Scan};
+    use crate::units::TimeBase;
     use std::collections::HashSet;
     use std::sync::Mutex;
     use std::time::Duration;
@@ -629,6 +631,60 @@ mod tests {
             }
         });
         assert_eq!(result.unwrap_err(), full);
+    }
+
+    /// The log of a painted capture, and its fingerprints.
+    fn log_of(frames: u64) -> (Vec<u8>, Vec<FrameFingerprint>) {
+        let buffers = Mutex::default();
+        let source = PaintedSource::new(frames, &buffers);
+        let facts = CaptureFacts { time_base: TimeBase::new(1, 1000), ..source.facts.clone() };
+        let mut log = LogWriter::new(Vec::new(), "log", &facts, &ViewSettings::default()).unwrap();
+        let mut fingerprints = Vec::new();
+        let end = run(source, 2, &go(), |fingerprint| {
+            log.push(&fingerprint)?;
+            fingerprints.push(fingerprint);
+            Ok(())
+        });
+        (log.finish(&end.unwrap()).unwrap(), fingerprints)
+    }
+
+    #[test]
+    fn a_log_comes_whole_in_order_and_with_its_end() {
+        for frames in [0, 1, LOG_BATCH as u64, 2 * LOG_BATCH as u64 + 7] {
+            let (log, fingerprints) = log_of(frames);
+            let control = Control { workers: None, progress: &NoProgress, stop: &go() };
+            let mut seen = Vec::new();
+            let reader = LogReader::open(&log[..], "log").unwrap();
+            let end = read_log(reader, &control, |fingerprint| seen.push(fingerprint.clone())).unwrap();
+            assert!(seen == fingerprints && end.frames == frames && end.is_complete());
+            assert_eq!(end.end.notes[0].text, "painted to the end");
+        }
+    }
+
+    #[test]
+    fn a_damaged_or_stopped_log_ends_with_what_was_read() {
+        let (mut log, _) = log_of(2000);
+        let stop = go();
+        let control = Control { workers: None, progress: &NoProgress, stop: &stop };
+        let mut seen = 0;
+        let reader = LogReader::open(&log[..], "log").unwrap();
+        let end = read_log(reader, &control, |fingerprint| {
+            seen += 1;
+            stop.fetch_or(fingerprint.index == 20, Ordering::Relaxed);
+        });
+        let end = end.unwrap();
+        // What waits for the collector is audited too.
+        assert!(
+            seen == end.frames && (21..=21 + (LOG_BATCH * (LOG_BATCHES + 2)) as u64).contains(&seen),
+            "{seen}"
+        );
+        assert_eq!(end.end.notes, [interrupted_note()]);
+
+        stop.store(false, Ordering::Relaxed);
+        let middle = log.len() / 2;
+        log[middle] ^= 1;
+        let reader = LogReader::open(&log[..], "log").unwrap();
+        assert!(read_log(reader, &control, |_| {}).is_err());
     }
 
     #[test]

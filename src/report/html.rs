@@ -21,6 +21,8 @@ use super::escape::{markup, script_data};
 use super::page_data::{PageData, PROVENANCE_ID};
 use super::{json, provenance, Report};
 
+/// What every whole page ends with.
+pub const END: &str = "</html>";
 /// Block with `audit.json`.
 pub const AUDIT_ID: &str = "audit-json";
 
@@ -57,10 +59,12 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     origin::push(&mut html, report, &data.remark());
     html.push_str("</main>\n");
     push_data(&mut html, AUDIT_ID, &json::document(report.audit));
+    timeline::push_data(&mut html, report);
+    let _ = writeln!(html, "<script>{script}</script>");
+    // After the script: it draws before a browser comes to what only programs read.
     push_data(&mut html, PROVENANCE_ID, &provenance::document(report.provenance, &report.audit.facts.reader));
     data.push(&mut html);
-    timeline::push_data(&mut html, report);
-    let _ = writeln!(html, "<script>{script}</script>\n</body>\n</html>");
+    let _ = writeln!(html, "</body>\n{END}");
     html
 }
 

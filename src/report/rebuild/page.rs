@@ -7,7 +7,7 @@ use super::{open, read_folder, read_text, take_pictures, wrong, Document, Rows, 
 use crate::audit::Audit;
 use crate::error::{Error, Result};
 use crate::report::escape::script_data;
-use crate::report::html::{block, AUDIT_ID};
+use crate::report::html::{block, AUDIT_ID, END};
 use crate::report::page_data::{self, DIGESTS_ID, FIELDS_ID, FRAMES_ID, PICTURES_ID, PROVENANCE_ID};
 use crate::report::provenance::{self, Provenance};
 use crate::report::{json, AUDIT_JSON};
@@ -61,8 +61,12 @@ fn is_of_document(page: &str, path: &Path) -> bool {
 }
 
 fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
+    if !page.trim_end().ends_with(END) {
+        return Err("it is cut: its end is missing".to_owned());
+    }
     let needed = |id: &str| {
-        block(page, id).ok_or_else(|| format!("it is cut, or of an earlier version: it has no block {id:?}"))
+        block(page, id)
+            .ok_or_else(|| format!("it is no such page, or of an earlier version: it has no block {id:?}"))
     };
     let in_block = |id: &'static str| move |cause: String| format!("its block {id:?}: {cause}");
     let text = needed(AUDIT_ID)?;

@@ -70,7 +70,7 @@ enum Large {
     /// It is there.
     Inside(String),
     /// It would take so many bytes.
-    TooLarge(usize),
+    NoRoom(usize),
     /// The audit does not have it.
     Unknown,
 }
@@ -114,7 +114,7 @@ impl PageData {
         let mut lacking = Vec::new();
         match &self.digests {
             Large::Inside(_) => {}
-            Large::TooLarge(bytes) => lacking.push(format!(
+            Large::NoRoom(bytes) => lacking.push(format!(
                 "the digests of the frames ({}): what is built from it has no digests in {FRAMES_CSV} and no pictures",
                 size_text(*bytes)
             )),
@@ -122,7 +122,7 @@ impl PageData {
         }
         match &self.pictures {
             Large::Inside(_) => {}
-            Large::TooLarge(bytes) => lacking.push(format!(
+            Large::NoRoom(bytes) => lacking.push(format!(
                 "{PICTURES_LOG} ({}): it is compared with others by the clip’s index only",
                 size_text(*bytes)
             )),
@@ -272,7 +272,7 @@ fn digests(audit: &Audit, room: usize) -> Large {
     };
     let bytes = base64_len(sequences.into_iter().map(size).sum());
     if bytes > room {
-        return Large::TooLarge(bytes);
+        return Large::NoRoom(bytes);
     }
     Large::Inside(base64_of(&pack_digests(sequences)))
 }
@@ -296,7 +296,7 @@ fn small_pictures(audit: &Audit, room: usize) -> Large {
     }
     let bytes = base64_len(audit.signatures.stream().len());
     if bytes > room {
-        return Large::TooLarge(bytes);
+        return Large::NoRoom(bytes);
     }
     let head = pictures_log::Head::new(audit.signatures.len(), audit.looked_at, &audit.digest);
     let mut block = Vec::new();

@@ -59,20 +59,37 @@ impl<T> DerefMut for Few<T> {
     }
 }
 
-/// The frames in `news` before place `place`, nearest first, and those after it, up to the nearest cut, gap or
-/// frame that is out of order: what lies beyond says nothing about the motion here.
-fn sides(frames: &[ClassifiedFrame], news: &[usize], place: usize) -> [Few<usize>; 2] {
-    let broken = |index: usize| {
-        let flags = frames[index].flags;
-        flags.contains(FrameFlags::CUT) || flags.contains(FrameFlags::AFTER_GAP)
-    };
-    let before = news[..place].iter().rev().take(NEIGHBOURS).copied();
-    let after = news[place + 1..].iter().take(NEIGHBOURS).copied();
-    // The change into a broken frame is no step of the motion.
-    [
-        before.take_while(|&index| !broken(index)).collect(),
-        after.take_while(|&index| !broken(index)).collect(),
-    ]
+/// New frames on both sides of one, each in order.
+#[derive(Clone, Copy, Debug)]
+struct Sides<'a> {
+    before: &'a [usize],
+    after: &'a [usize],
+}
+
+impl<'a> Sides<'a> {
+    /// The frames in `news` before and after place `place`, up to the nearest cut or gap: what lies beyond says
+    /// nothing about the motion here.
+    fn of(frames: &[ClassifiedFrame], news: &'a [usize], place: usize) -> Self {
+        let whole = |index: &&usize| {
+            let flags = frames[**index].flags;
+            !flags.contains(FrameFlags::CUT) && !flags.contains(FrameFlags::AFTER_GAP)
+        };
+        let (before, after) = (&news[..place], &news[place + 1..]);
+        // The change into a broken frame is no step of the motion.
+        let count_before = before.iter().rev().take(NEIGHBOURS).take_while(whole).count();
+        let count_after = after.iter().take(NEIGHBOURS).take_while(whole).count();
+        Self { before: &before[before.len() - count_before..], after: &after[..count_after] }
+    }
+
+    /// All of them.
+    fn iter(self) -> impl Iterator<Item = usize> + 'a {
+        self.before.iter().chain(self.after).copied()
+    }
+
+    /// The nearest on each side, where there is one.
+    fn nearest(self) -> [Option<usize>; 2] {
+        [self.before.last().copied(), self.after.first().copied()]
+    }
 }
 
 /// The middle one of `values`, the larger of two; `None` of none.
@@ -82,7 +99,7 @@ fn median(mut values: Few<f32>) -> Option<f32> {
 }
 
 /// A motion from one picture to the next, pixels of the full picture.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Step {
     x: f32,
     y: f32,
@@ -137,22 +154,22 @@ const STEADY_WITHIN: f32 = 0.2;
 
 impl Steady {
     /// The single step around a place, where the motion is steady on both sides of it.
-    fn around(evidence: &[FrameEvidence], sides: &[Few<usize>; 2]) -> Option<Self> {
+    fn around(evidence: &[FrameEvidence], sides: Sides<'_>) -> Option<Self> {
         Middle::around(evidence, sides)?.steady()
     }
 }
 
 /// The middle steps before and after a place, whether steady or not.
-struct Middle {
-    sides: [Side; 2],
+struct Middle<'a> {
+    sides: [Side<'a>; 2],
     /// The step between both.
     single: Step,
 }
 
-impl Middle {
+impl<'a> Middle<'a> {
     /// The middle steps around a place, where there are any large enough to count in.
-    fn around(evidence: &[FrameEvidence], sides: &[Few<usize>; 2]) -> Option<Self> {
-        let [before, after] = [Side::new(evidence, &sides[0])?, Side::new(evidence, &sides[1])?];
+    fn around(evidence: &'a [FrameEvidence], sides: Sides<'a>) -> Option<Self> {
+        let [before, after] = [Side::new(evidence, sides.before)?, Side::new(evidence, sides.after)?];
         let single =
             Step { x: (before.middle.x + after.middle.x) / 2.0, y: (before.middle.y + after.middle.y) / 2.0 };
         (single.length() >= STEP_MIN_PX).then_some(Self { sides: [before, after], single })
@@ -169,27 +186,30 @@ impl Middle {
     }
 }
 
-/// The steps on one side of a place, and the middle one.
-struct Side {
-    steps: Few<Step>,
+/// One side of a place, and the middle one of its steps.
+struct Side<'a> {
+    evidence: &'a [FrameEvidence],
+    indices: &'a [usize],
     middle: Step,
 }
 
-impl Side {
+impl<'a> Side<'a> {
     /// Most of the pictures of the side must have a motion.
-    fn new(evidence: &[FrameEvidence], indices: &[usize]) -> Option<Self> {
-        let steps: Few<Step> = indices.iter().filter_map(|&index| Step::of(&evidence[index])).collect();
-        if steps.len() < SIDE_MIN || 2 * steps.len() <= indices.len() {
+    fn new(evidence: &'a [FrameEvidence], indices: &'a [usize]) -> Option<Self> {
+        let steps = indices.iter().filter_map(|&index| Step::of(&evidence[index]));
+        let (across, down): (Few<f32>, Few<f32>) =
+            (steps.clone().map(|step| step.x).collect(), steps.map(|step| step.y).collect());
+        if across.len() < SIDE_MIN || 2 * across.len() <= indices.len() {
             return None;
         }
-        let axis = |of: fn(&Step) -> f32| median(steps.iter().map(of).collect());
-        let middle = Step { x: axis(|step| step.x)?, y: axis(|step| step.y)? };
-        (middle.length() > 0.0).then_some(Self { steps, middle })
+        let middle = Step { x: median(across)?, y: median(down)? };
+        (middle.length() > 0.0).then_some(Self { evidence, indices, middle })
     }
 
     /// The typical deviation from the middle step as a share of its length.
     fn error(&self) -> Option<f32> {
-        let deviation = median(self.steps.iter().map(|step| step.minus(self.middle).length()).collect())?;
+        let steps = self.indices.iter().filter_map(|&index| Step::of(&self.evidence[index]));
+        let deviation = median(steps.map(|step| step.minus(self.middle).length()).collect())?;
         Some(deviation / self.middle.length())
     }
 }

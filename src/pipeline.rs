@@ -197,6 +197,18 @@ fn read_batches<R: Read>(
     Ok(end)
 }
 
+/// Does two pieces of work at once, the first on a thread of its own.
+///
+/// # Panics
+/// When one of them panicked, with its panic.
+pub fn both<A: Send, B>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B) -> (A, B) {
+    thread::scope(|scope| {
+        let first = spawn(scope, "beside", first);
+        let second = second();
+        (joined(first), second)
+    })
+}
+
 fn worker_count(wanted: Option<NonZeroUsize>) -> usize {
     wanted.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get).min(WORKERS_MAX)
 }

@@ -37,6 +37,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "pictures",
             "source",
             "reference",
+            "pipeline",
             "signatures",
             "compare",
         ],

@@ -69,7 +69,7 @@ fn with_the_clip_its_own_index_counts() {
 fn pages_alone(desk: &Desk) {
     for (_, folder) in SAMPLES {
         let page = desk.read(format!("{folder}/report.html"));
-        desk.write(&format!("{}.html", folder.trim_end_matches("-audit")), page);
+        desk.write(format!("{}.html", folder.trim_end_matches("-audit")), page);
     }
 }
 

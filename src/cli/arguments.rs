@@ -125,7 +125,8 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
-    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out. What programs read
+    /// back from the page stays inside whatever this is: 3 MB and the calls of all frames at most.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
           value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
     pub pictures: u32,
@@ -187,7 +188,8 @@ pub struct ReportArguments {
     /// Decoder program; without it `ffmpeg` is looked for on the search path.
     #[arg(long, value_name = "PATH")]
     pub decoder: Option<PathBuf>,
-    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out. What programs read
+    /// back from the page stays inside whatever this is: 3 MB and the calls of all frames at most.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
           value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
     pub pictures: u32,

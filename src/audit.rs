@@ -1,7 +1,7 @@
 //! The one entry: a capture and settings in, an [`Audit`] out.
 
 use std::io::{Read, Write};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
@@ -15,7 +15,8 @@ use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
-use crate::source::{self, Settling, Signature, SourceSummary, SourceTrack};
+use crate::signatures::{Packer, Signatures};
+use crate::source::{self, Settling, SourceSummary, SourceTrack};
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding, Played};
 
@@ -51,7 +52,7 @@ pub struct Audit {
     /// Which pictures of the clip the frames show, where that is known.
     pub source: Option<Source>,
     /// One signature per frame, to align the capture with others; empty where an audit was read back.
-    pub signatures: Vec<Signature>,
+    pub signatures: Signatures,
     /// Size of the part of the picture that was looked at, pixels.
     pub looked_at: (u32, u32),
 }
@@ -230,37 +231,15 @@ pub fn audit_fingerprints_against<'a>(
 }
 
 /// Audits a fingerprint log: from here on the same as its capture.
-fn audit_log<R: Read>(
-    mut log: LogReader<R>,
+fn audit_log<R: Read + Send>(
+    log: LogReader<R>,
     clip: Option<&Clip>,
     settings: &Settings,
     run: Run<'_>,
 ) -> Result<Audit> {
-    let mut gathered = Gathered::default();
-    let mut interrupted = false;
-    loop {
-        let fingerprint = match log.next_fingerprint() {
-            Ok(Some(fingerprint)) => fingerprint,
-            Ok(None) => break,
-            // A reading that was ended from outside fails because of that.
-            Err(_) if run.stop.load(Ordering::Relaxed) => {
-                interrupted = true;
-                break;
-            }
-            Err(error) => return Err(error),
-        };
-        gathered.push(&fingerprint);
-        run.progress.frames_done(fingerprint.index + 1, log.header().facts.promised_frames);
-        interrupted = run.stop.load(Ordering::Relaxed);
-        if interrupted {
-            break;
-        }
-    }
     let header = log.header().clone();
-    let mut end = log.finish();
-    if interrupted {
-        end.end.notes.push(pipeline::interrupted_note());
-    }
+    let mut gathered = Gathered::default();
+    let end = pipeline::read_log(log, &run.control(), |fingerprint| gathered.push(fingerprint))?;
     conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, clip, settings)
 }
 
@@ -346,7 +325,7 @@ struct Gathered {
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
-    signatures: Vec<Signature>,
+    signatures: Packer,
     /// Up to the last frame that has any: most captures have none.
     marks: Vec<Option<MarkReading>>,
 }
@@ -356,7 +335,7 @@ impl Gathered {
         self.evidence.push(FrameEvidence::new(fingerprint));
         self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
-        self.signatures.push(fingerprint.signature);
+        self.signatures.push(&fingerprint.signature);
         self.digests.update(&fingerprint.digest);
         if fingerprint.marks.is_some() {
             self.marks.resize(self.evidence.len() - 1, None);
@@ -378,6 +357,7 @@ fn conclude(
 ) -> Result<Audit> {
     let Gathered { mut evidence, fields: samples, ticks, missing_before, digests, signatures, marks } =
         gathered;
+    let signatures = signatures.finish();
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;
@@ -385,6 +365,7 @@ fn conclude(
     let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
     let settled =
         cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
+    drop(ticks);
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
@@ -407,7 +388,7 @@ fn conclude(
             let (track, picture) = clip.track(Recording {
                 shape: facts.shape,
                 view,
-                signatures: &signatures,
+                signatures: &signatures.unpacked(),
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),

@@ -27,6 +27,7 @@ pub mod pipeline;
 pub mod reference;
 pub mod report;
 pub mod settings;
+pub mod signatures;
 pub mod source;
 pub mod testclip;
 pub mod units;

@@ -11,9 +11,12 @@
 //! A frame's buffer is its permit: the reader takes one in frame order before reading, and it comes back
 //! when the last holder of the frame lets go of it. The collector holds a frame until its fingerprint is
 //! out, so neither pixels nor results pile up when one frame is slow.
+//!
+//! A fingerprint log has one reader and the same collector ([`read_log`]).
 
 use std::any::Any;
 use std::collections::BTreeMap;
+use std::io::Read;
 use std::num::NonZeroUsize;
 use std::panic::{catch_unwind, resume_unwind, AssertUnwindSafe};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -22,6 +25,7 @@ use std::thread::{self, ScopedJoinHandle};
 
 use crossbeam_channel::{bounded, unbounded, Receiver, Sender};
 
+use crate::capture::log::LogReader;
 pub use crate::capture::log::ReadingEnd;
 use crate::capture::{CaptureEnd, FrameSource};
 use crate::error::{Error, Result};
@@ -118,6 +122,90 @@ pub fn fingerprint_capture(
             Collected::Refused(error) => Err(error),
             Collected::Panicked(panic) => resume_unwind(panic),
         }
+    })
+}
+
+/// Fingerprints that go from the log's reader to the collector at once: so many that handing over takes no time,
+/// and still a tenth of a megabyte.
+const LOG_BATCH: usize = 256;
+/// Batches that wait for the collector at most.
+const LOG_BATCHES: usize = 4;
+
+/// Reads a fingerprint log on a thread of its own and hands its fingerprints to `sink` in order, on the calling thread.
+///
+/// # Errors
+/// The log cannot be read or is damaged.
+///
+/// # Panics
+/// When the log's input panicked, with its panic.
+pub fn read_log<R: Read + Send>(
+    log: LogReader<R>,
+    control: &Control,
+    mut sink: impl FnMut(&FrameFingerprint),
+) -> Result<ReadingEnd> {
+    let promised = log.header().facts.promised_frames;
+    let (sender, batches) = bounded::<Vec<FrameFingerprint>>(LOG_BATCHES);
+    thread::scope(|scope| {
+        let reader = spawn(scope, "log reader", {
+            let stop = control.stop;
+            // The channel ends with the thread.
+            move || read_batches(log, &sender, stop)
+        });
+        for batch in batches {
+            for fingerprint in &batch {
+                sink(fingerprint);
+                control.progress.frames_done(fingerprint.index + 1, promised);
+            }
+        }
+        joined(reader)
+    })
+}
+
+/// Reads a log to its end, or until `stop` is set.
+fn read_batches<R: Read>(
+    mut log: LogReader<R>,
+    batches: &Sender<Vec<FrameFingerprint>>,
+    stop: &AtomicBool,
+) -> Result<ReadingEnd> {
+    let mut batch = Vec::with_capacity(LOG_BATCH);
+    let mut interrupted = false;
+    while !interrupted {
+        match log.next_fingerprint() {
+            Ok(Some(fingerprint)) => batch.push(fingerprint),
+            Ok(None) => break,
+            // A reading that was ended from outside fails because of that.
+            Err(_) if stop.load(Ordering::Relaxed) => {
+                interrupted = true;
+                break;
+            }
+            Err(error) => return Err(error),
+        }
+        interrupted = stop.load(Ordering::Relaxed);
+        if batch.len() == LOG_BATCH {
+            let full = std::mem::replace(&mut batch, Vec::with_capacity(LOG_BATCH));
+            if batches.send(full).is_err() {
+                break;
+            }
+        }
+    }
+    // A collector that is gone has its own reason.
+    let _ = batches.send(batch);
+    let mut end = log.finish();
+    if interrupted {
+        end.end.notes.push(interrupted_note());
+    }
+    Ok(end)
+}
+
+/// Does two pieces of work at once, the first on a thread of its own.
+///
+/// # Panics
+/// When one of them panicked, with its panic.
+pub fn both<A: Send, B>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B) -> (A, B) {
+    thread::scope(|scope| {
+        let first = spawn(scope, "beside", first);
+        let second = second();
+        (joined(first), second)
     })
 }
 
@@ -291,7 +379,7 @@ fn read_frames(
 }
 
 /// The caveat of a run that was stopped from outside.
-pub(crate) fn interrupted_note() -> Note {
+fn interrupted_note() -> Note {
     Note::new(
         NoteCode::Interrupted,
         "Stopped before the end of the capture: later frames were not looked at. Run again to the end for a \
@@ -362,8 +450,10 @@ fn collect(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::capture::log::LogWriter;
     use crate::capture::CaptureFacts;
     use crate::frame::{Family, PixelFormat, Scan};
+    use crate::units::TimeBase;
     use std::collections::HashSet;
     use std::sync::Mutex;
     use std::time::Duration;
@@ -553,6 +643,60 @@ mod tests {
             }
         });
         assert_eq!(result.unwrap_err(), full);
+    }
+
+    /// The log of a painted capture, and its fingerprints.
+    fn log_of(frames: u64) -> (Vec<u8>, Vec<FrameFingerprint>) {
+        let buffers = Mutex::default();
+        let source = PaintedSource::new(frames, &buffers);
+        let facts = CaptureFacts { time_base: TimeBase::new(1, 1000), ..source.facts.clone() };
+        let mut log = LogWriter::new(Vec::new(), "log", &facts, &ViewSettings::default()).unwrap();
+        let mut fingerprints = Vec::new();
+        let end = run(source, 2, &go(), |fingerprint| {
+            log.push(&fingerprint)?;
+            fingerprints.push(fingerprint);
+            Ok(())
+        });
+        (log.finish(&end.unwrap()).unwrap(), fingerprints)
+    }
+
+    #[test]
+    fn a_log_comes_whole_in_order_and_with_its_end() {
+        for frames in [0, 1, LOG_BATCH as u64, 2 * LOG_BATCH as u64 + 7] {
+            let (log, fingerprints) = log_of(frames);
+            let control = Control { workers: None, progress: &NoProgress, stop: &go() };
+            let mut seen = Vec::new();
+            let reader = LogReader::open(&log[..], "log").unwrap();
+            let end = read_log(reader, &control, |fingerprint| seen.push(fingerprint.clone())).unwrap();
+            assert!(seen == fingerprints && end.frames == frames && end.is_complete());
+            assert_eq!(end.end.notes[0].text, "painted to the end");
+        }
+    }
+
+    #[test]
+    fn a_damaged_or_stopped_log_ends_with_what_was_read() {
+        let (mut log, _) = log_of(2000);
+        let stop = go();
+        let control = Control { workers: None, progress: &NoProgress, stop: &stop };
+        let mut seen = 0;
+        let reader = LogReader::open(&log[..], "log").unwrap();
+        let end = read_log(reader, &control, |fingerprint| {
+            seen += 1;
+            stop.fetch_or(fingerprint.index == 20, Ordering::Relaxed);
+        });
+        let end = end.unwrap();
+        // What waits for the collector is audited too.
+        assert!(
+            seen == end.frames && (21..=21 + (LOG_BATCH * (LOG_BATCHES + 2)) as u64).contains(&seen),
+            "{seen}"
+        );
+        assert_eq!(end.end.notes, [interrupted_note()]);
+
+        stop.store(false, Ordering::Relaxed);
+        let middle = log.len() / 2;
+        log[middle] ^= 1;
+        let reader = LogReader::open(&log[..], "log").unwrap();
+        assert!(read_log(reader, &control, |_| {}).is_err());
     }
 
     #[test]

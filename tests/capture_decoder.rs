@@ -3,7 +3,6 @@
 mod capture_common;
 
 use std::path::Path;
-use std::process::Command;
 
 use capture_common::{decoder_is_here, ffmpeg, independent_ticks, read};
 use evenbeat::capture::{open, CaptureArg, Leap};
@@ -324,7 +323,7 @@ fn a_pipe_is_read_like_a_file() {
     #[cfg(unix)]
     {
         let pipe = folder.path().join("pipe");
-        assert!(Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
         let (source, target) = (path.clone(), pipe.clone());
         let feeder = std::thread::spawn(move || std::fs::copy(source, target));
         let from_pipe = read(&pipe, &settings());

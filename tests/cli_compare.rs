@@ -65,6 +65,61 @@ fn with_the_clip_its_own_index_counts() {
     assert!(shown.abs_diff(never) <= 1, "{half}");
 }
 
+/// Puts the page of each sample's audit into the desk's own folder, as `<name>.html`.
+fn pages_alone(desk: &Desk) {
+    for (_, folder) in SAMPLES {
+        let page = desk.read(format!("{folder}/report.html"));
+        desk.write(format!("{}.html", folder.trim_end_matches("-audit")), page);
+    }
+}
+
+#[test]
+fn pages_alone_compare_as_their_folders_do() {
+    for options in [String::new(), format!("--reference {}", sample("lantern-box.y4m"))] {
+        let desk = Desk::new();
+        audited(&desk, &SAMPLES, &options);
+        pages_alone(&desk);
+        for (out, audits) in [
+            ("folders", "lantern-box-audit brass-kettle-audit"),
+            ("pages", "lantern-box.html brass-kettle.html"),
+            ("mixed", "lantern-box-audit/audit.json brass-kettle.html"),
+        ] {
+            let ran = desk.run(&format!("compare {audits} --out {out} --quiet"));
+            assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+        }
+        for file in ["compare.json", "compare.html", "compare.md", "compare.svg"] {
+            assert!(desk.read(format!("folders/{file}")) == desk.read(format!("pages/{file}")), "{file}");
+            assert!(desk.read(format!("folders/{file}")) == desk.read(format!("mixed/{file}")), "{file}");
+        }
+    }
+}
+
+#[test]
+fn a_page_without_small_pictures_is_compared_by_numbers_only() {
+    let desk = Desk::new();
+    audited(&desk, &SAMPLES, "");
+    pages_alone(&desk);
+    let page = String::from_utf8(desk.read("brass-kettle.html")).unwrap();
+    let (before, rest) = page.split_once("<script type=\"text/plain\" id=\"small-pictures\">").unwrap();
+    desk.write("brass-kettle.html", format!("{before}{}", rest.split_once("</script>\n").unwrap().1));
+    let ran = desk.run("compare lantern-box.html brass-kettle.html --out compared --quiet");
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    let document = desk.json("compared/compare.json");
+    assert_eq!(document["basis"]["kind"], "none");
+    assert_eq!(
+        document["basis"]["reason"],
+        "what was given of brass-kettle is without pictures.log; the folder that was written has it"
+    );
+    let ran = desk.run("report brass-kettle.html");
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    assert!(
+        ran.stderr.starts_with("evenbeat: brass-kettle.html: does not hold pictures.log ("),
+        "{}",
+        ran.stderr
+    );
+    assert!(desk.path("brass-kettle-report/frames.csv").exists());
+}
+
 #[test]
 fn the_files_are_what_they_promise() {
     let desk = Desk::new();

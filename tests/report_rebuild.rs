@@ -10,7 +10,7 @@ use evenbeat::audit::{self, audit_source, Audit, Run};
 use evenbeat::capture::{self, CaptureArg, CaptureEnd, CaptureFacts, FrameSource, Leap};
 use evenbeat::demo::{demo_captures, DemoCapture};
 use evenbeat::error::Result;
-use evenbeat::frame::FrameTiming;
+use evenbeat::frame::{FrameTiming, Scan};
 use evenbeat::pictures::{self, Budget, Fetch, Pictures, Reason};
 use evenbeat::pipeline::NoProgress;
 use evenbeat::report::write::Existing;
@@ -121,9 +121,169 @@ fn the_document_inside_the_page_is_the_one_beside_it() {
     let root = tempfile::tempdir().unwrap();
     let folder = written(&audited(&demo("brass-kettle", 60)), root.path(), "audit");
     let page = fs::read_to_string(folder.join("report.html")).unwrap();
-    let inside: serde_json::Value = serde_json::from_str(html::embedded_audit(&page).unwrap()).unwrap();
+    let inside: serde_json::Value =
+        serde_json::from_str(html::block(&page, html::AUDIT_ID).unwrap()).unwrap();
     let beside = fs::read_to_string(folder.join("audit.json")).unwrap();
     assert_eq!(inside, serde_json::from_str::<serde_json::Value>(&beside).unwrap());
+}
+
+/// The page of an audit in a folder of its own, with nothing else.
+fn page_alone(audit: &Audit, root: &Path, name: &str) -> PathBuf {
+    let folder = written(audit, root, name);
+    let elsewhere = root.join(format!("{name}-attached"));
+    fs::create_dir(&elsewhere).unwrap();
+    fs::copy(folder.join("report.html"), elsewhere.join("report.html")).unwrap();
+    elsewhere
+}
+
+fn audited_with(capture: &DemoCapture, settings: &Settings) -> Audit {
+    audit_source(capture.open(), settings, run()).unwrap()
+}
+
+/// The sample of half rate against the clip it shows: frames have places.
+fn placed_sample() -> Audit {
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples");
+    let settings = Settings { reference: Some(samples.join("lantern-box.y4m")), ..Settings::default() };
+    audit::audit(&CaptureArg::Path(samples.join("brass-kettle.y4m")), &settings, run()).unwrap()
+}
+
+#[test]
+fn the_page_alone_gives_the_same_audit_and_the_same_files() {
+    let root = tempfile::tempdir().unwrap();
+    let interlaced = Settings { scan: Some(Scan::TopFieldFirst), ..Settings::default() };
+    for (name, audit) in [
+        ("stalls", audited(&demo("paper-boat", 150))),
+        ("mixes", audited(&demo("wool-mitten", 60))),
+        ("fields", audited_with(&demo("brass-kettle", 60), &interlaced)),
+        ("timed", timed_sample()),
+        ("placed", placed_sample()),
+        ("nothing", audited(&demo("brass-kettle", 0))),
+    ] {
+        let alone = page_alone(&audit, root.path(), name);
+        let folder = root.path().join(name);
+        let (read, provenance) = rebuild::read(&alone.join("report.html")).unwrap();
+        let (whole, whole_provenance) = rebuild::read(&folder).unwrap();
+        assert!(read == whole && provenance == whole_provenance, "{name}");
+        assert_eq!(rebuild::lacking(&read), None, "{name}");
+        // A folder with nothing but the page is read by it.
+        assert!(rebuild::read(&alone).unwrap().0 == whole, "{name}");
+        assert_eq!(name == "placed", read.source.is_some());
+        assert_eq!(name == "fields", read.fields.fields.is_some());
+        let again = written(&read, root.path(), &format!("{name}-again"));
+        for entry in fs::read_dir(&folder).unwrap() {
+            let file = entry.unwrap().file_name();
+            let (a, b) = (fs::read(folder.join(&file)).unwrap(), fs::read(again.join(&file)).unwrap());
+            assert!(a == b, "{name}: {} differs", file.display());
+        }
+    }
+}
+
+/// A page without one of its blocks.
+fn without_block(page: &str, id: &str) -> String {
+    let start = page.find(&format!("<script type=\"text/plain\" id=\"{id}\">")).unwrap();
+    let end = start + page[start..].find("</script>\n").unwrap() + "</script>\n".len();
+    format!("{}{}", &page[..start], &page[end..])
+}
+
+#[test]
+fn what_a_page_had_no_room_for_is_said_and_left_empty() {
+    let root = tempfile::tempdir().unwrap();
+    let capture = demo("brass-kettle", 60);
+    let audit = audited(&capture);
+    let alone = page_alone(&audit, root.path(), "audit").join("report.html");
+    let page = fs::read_to_string(&alone).unwrap();
+    let poor = without_block(&without_block(&page, "digests"), "small-pictures");
+    fs::write(&alone, &poor).unwrap();
+    let (read, _) = rebuild::read(&alone).unwrap();
+    assert_eq!(read.verdict, audit.verdict);
+    let lacking = rebuild::lacking(&read).unwrap();
+    assert!(lacking.contains("digests of the frames") && lacking.contains("pictures.log"), "{lacking}");
+    // Nothing could tell whether the pictures are of these frames.
+    let pictures = fetched(&read, || capture.open(), 10_000_000).unwrap();
+    assert!(pictures.pictures.is_empty() && pictures.remark.contains("no digests"), "{}", pictures.remark);
+    let again = written(&read, root.path(), "again");
+    let table = fs::read_to_string(again.join("frames.csv")).unwrap();
+    assert!(table.lines().nth(1).unwrap().ends_with("0.0000,,,0,0,0,,,"), "{table}");
+    assert!(!again.join("pictures.log").exists());
+    assert!(!fs::read_to_string(again.join("summary.md")).unwrap().contains("BLAKE3 of its samples"));
+    assert!(fs::read_to_string(again.join("report.html")).unwrap().contains("not known any more"));
+    assert!(rebuild::read(&again).unwrap().0 == read);
+
+    // Beside its own folder's files nothing is lacking; those of another audit do not count.
+    let folder = root.path().join("audit");
+    fs::write(folder.join("report.html"), &poor).unwrap();
+    assert_eq!(rebuild::lacking(&rebuild::read(&folder.join("report.html")).unwrap().0), None);
+    let other = written(&audited(&demo("brass-kettle", 50)), root.path(), "other");
+    fs::write(other.join("report.html"), &poor).unwrap();
+    assert!(rebuild::read(&other.join("report.html")).unwrap().0 == read);
+}
+
+#[test]
+fn long_captures_leave_out_digests_and_say_so() {
+    let (audit, provenance, pictures) =
+        (common::steady(75_000, &[1]), common::provenance(), Pictures::default());
+    let page = html::page(
+        &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
+        "",
+    );
+    assert_eq!(html::block(&page, "digests"), None);
+    assert!(html::block(&page, "frame-table").is_some());
+    // 75,000 digests of 32 bytes and 75,000 bits, in base64.
+    assert!(page.contains("the digests of the frames (3.2 MB)"));
+}
+
+#[test]
+fn cut_and_damaged_pages_are_refused() {
+    let root = tempfile::tempdir().unwrap();
+    let audit = audited(&demo("paper-boat", 100));
+    let alone = page_alone(&audit, root.path(), "audit").join("report.html");
+    let page = fs::read(&alone).unwrap();
+    let (whole, _) = rebuild::read(&alone).unwrap();
+    let blocks = page.windows(10).position(|bytes| bytes == b"audit-json").unwrap();
+    let end = page.len() - "</html>\n".len();
+    for length in (0..blocks).step_by(20_011).chain((blocks..end).step_by(997)).chain([end, end + 5]) {
+        fs::write(&alone, &page[..length]).unwrap();
+        let error = rebuild::read(&alone).unwrap_err();
+        assert!(length < 15 || error.cause == "it is cut: its end is missing", "{length}: {error}");
+    }
+    let mut state = 7u32;
+    for _ in 0..100 {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let place = blocks + (state >> 8) as usize % (page.len() - blocks);
+        let mut damaged = page.clone();
+        damaged[place] ^= 1 << (state >> 29);
+        fs::write(&alone, &damaged).unwrap();
+        // What tells nothing of the audit may change: the packed calls of the script, who audited it, markup.
+        if let Ok((read, _)) = rebuild::read(&alone) {
+            assert!(read.frames == whole.frames || rebuild::lacking(&read).is_some(), "{place}");
+            assert_eq!(read.findings, whole.findings, "{place}");
+        }
+    }
+}
+
+#[test]
+fn pages_that_ask_for_too_much_are_refused() {
+    let root = tempfile::tempdir().unwrap();
+    let alone = page_alone(&placed_sample(), root.path(), "audit").join("report.html");
+    let page = fs::read_to_string(&alone).unwrap();
+    let table = html::block(&page, "frame-table").unwrap();
+    let frames = page.split("\"frames\": ").nth(1).unwrap().split(',').next().unwrap();
+    let more =
+        |count: &str| page.replacen(&format!("\"frames\": {frames}"), &format!("\"frames\": {count}"), 1);
+    for (text, cause) in [
+        (more("4194305"), "more rows than the 4194304"),
+        (more("18446744073709551615"), "more rows than the 4194304"),
+        (more("4194304"), "is cut or damaged"),
+        (more("1"), "is cut or damaged"),
+        (page.replacen(table, "", 1), "is cut or damaged"),
+        (page.replacen(table, "!", 1), "is cut or damaged"),
+        (without_block(&page, "frame-table"), "no block \"frame-table\""),
+        ("<!DOCTYPE html>\n<title>Another page</title></html>".to_owned(), "no block \"audit-json\""),
+    ] {
+        fs::write(&alone, text).unwrap();
+        let error = rebuild::read(&alone).unwrap_err();
+        assert!(error.cause.contains(cause), "{cause}: {error}");
+    }
 }
 
 #[test]

@@ -125,7 +125,8 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
-    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out. What programs read
+    /// back from the page stays inside whatever this is: 3 MB and the calls of all frames at most.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
           value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
     pub pictures: u32,
@@ -172,7 +173,8 @@ pub struct FingerprintArguments {
 #[derive(Args, Debug)]
 #[command(after_help = REPORT_EXAMPLES)]
 pub struct ReportArguments {
-    /// Folder that `evenbeat audit` wrote, or the audit.json in it; frames.csv and provenance.json lie beside it.
+    /// Folder that `evenbeat audit` wrote, the audit.json in it with the other files beside it, or report.html alone,
+    /// wherever it lies.
     pub audit: PathBuf,
     /// Folder for the new report; without it `<audit>-report` in the current folder.
     #[arg(long, value_name = "DIR")]
@@ -186,7 +188,8 @@ pub struct ReportArguments {
     /// Decoder program; without it `ffmpeg` is looked for on the search path.
     #[arg(long, value_name = "PATH")]
     pub decoder: Option<PathBuf>,
-    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out.
+    /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out. What programs read
+    /// back from the page stays inside whatever this is: 3 MB and the calls of all frames at most.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
           value_parser = clap::value_parser!(u32).range(..=i64::from(PICTURES_MAX_MB)))]
     pub pictures: u32,
@@ -208,7 +211,8 @@ const REPORT_EXAMPLES: &str = "\
 Examples:
   evenbeat report recording-audit --capture recording.mkv --pictures 20
   evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
-  evenbeat report recording-audit --timeline-from 62 --timeline-to 65";
+  evenbeat report recording-audit --timeline-from 62 --timeline-to 65
+  evenbeat report attached.html --out rebuilt";
 
 /// `print`.
 #[derive(Debug, Subcommand)]

@@ -24,7 +24,7 @@ use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
     TestclipArguments, PICTURES_DEFAULT_MB,
 };
-use super::compare::{compare, CompareArguments};
+use super::compare::{audit_name, compare, CompareArguments};
 use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
@@ -108,6 +108,10 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     let folder = arguments.out.clone().unwrap_or_else(|| default_report_folder(&arguments.audit));
     OutputFolder::check(&folder, existing)?;
     let (audit, mut provenance) = report::rebuild::read(&arguments.audit)?;
+    if let Some(lacking) = report::rebuild::lacking(&audit) {
+        // A closed standard error must not change the outcome.
+        let _ = writeln!(io::stderr(), "evenbeat: {}: does not hold {lacking}", arguments.audit.display());
+    }
     if let Some(zone) = arguments.time_zone {
         provenance.audited_at = provenance.audited_at.with_timezone(&zone);
     }
@@ -164,9 +168,7 @@ fn stretch(arguments: &ReportArguments) -> Result<Option<Range<f64>>> {
 
 /// `<audit>-report` in the current folder.
 fn default_report_folder(audit: &Path) -> PathBuf {
-    let folder = if audit.is_dir() { Some(audit) } else { audit.parent() };
-    let name = folder.and_then(Path::file_name).map_or_else(|| "audit".into(), |name| name.to_string_lossy());
-    PathBuf::from(format!("{name}-report"))
+    PathBuf::from(format!("{}-report", audit_name(audit)))
 }
 
 /// Folder of the demonstration's comparison, beside the devices' reports.
@@ -221,16 +223,15 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
 pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
     let settings = arguments.settings();
     settings.identity()?;
+    let display = Display::new(arguments.quiet, "painted");
     let written = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
-        watched(arguments.quiet, |run| {
-            write_clip(&settings, ("standard output", out), (run.progress, run.stop))
-        })?
+        shown_on(&display, |run| write_clip(&settings, ("standard output", out), (run.progress, run.stop)))?
     } else {
         check_file(&arguments.out, TEST_CLIP, existing(arguments.force))?;
         let out = OnDemand { path: &arguments.out, file: None };
         let place = arguments.out.display().to_string();
-        watched(arguments.quiet, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
+        shown_on(&display, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
     };
     Ok(match written.ended {
         // Who reads the clip decides how much of it is wanted.
@@ -243,10 +244,13 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
     })
 }
 
-/// Runs `work` under a progress display and the interrupt flag.
+/// Runs `work`, which reads frames, under a progress display and the interrupt flag.
 fn watched<T>(quiet: bool, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
-    let display = Display::new(quiet);
-    let outcome = work(Run { progress: &display, stop: &STOP });
+    shown_on(&Display::new(quiet, "read"), work)
+}
+
+fn shown_on<T>(display: &Display, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
+    let outcome = work(Run { progress: display, stop: &STOP });
     display.finish();
     outcome
 }

@@ -10,7 +10,7 @@ use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
 use evenbeat::error::{Error, Result};
 use evenbeat::report::comparison::{self, COMPARE_HTML};
 use evenbeat::report::write::Existing;
-use evenbeat::report::{rebuild, OutputFolder, AUDIT_JSON, PICTURES_LOG, REPORT_HTML};
+use evenbeat::report::{rebuild, OutputFolder, PICTURES_LOG, REPORT_HTML};
 
 use super::exit::Exit;
 
@@ -18,7 +18,7 @@ use super::exit::Exit;
 #[derive(Args, Debug)]
 #[command(after_help = EXAMPLES)]
 pub struct CompareArguments {
-    /// Folders that `evenbeat audit` wrote, or the audit.json or report.html in them.
+    /// Folders that `evenbeat audit` wrote, the audit.json in them, or report.html alone, wherever it lies.
     #[arg(required = true, num_args = 2.., value_name = "AUDIT")]
     pub audits: Vec<PathBuf>,
     /// Folder for the comparison.
@@ -35,7 +35,8 @@ pub struct CompareArguments {
 const EXAMPLES: &str = "\
 Examples:
   evenbeat compare kitchen-audit bedroom-audit --out comparison
-  evenbeat compare *-audit --out comparison --force";
+  evenbeat compare *-audit --out comparison --force
+  evenbeat compare kitchen.html bedroom.html --out comparison";
 
 /// Compares and writes.
 pub fn compare(arguments: &CompareArguments) -> Result<Exit> {
@@ -73,41 +74,49 @@ fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
     let mut rank = Vec::with_capacity(paths.len());
     for (path, name) in paths.iter().zip(names(paths)) {
         let audit = read(path)?;
-        rank.push(Frames::of(&audit).map(|frames| frames.is_new.iter().filter(|&&new| new).count()));
+        rank.push(compare::own_pictures(&audit));
         devices.push(Device::new(name, &audit));
     }
     Ok((devices, rank))
 }
 
 fn read(path: &Path) -> Result<Audit> {
-    rebuild::read(&folder_of(path)).map(|(audit, _)| audit)
+    rebuild::read(path).map(|(audit, _)| audit)
 }
 
-/// A page stands for the audit beside it: it holds no frames of its own.
-fn folder_of(path: &Path) -> PathBuf {
-    if path.file_name().is_some_and(|name| name == REPORT_HTML) {
-        return path.with_file_name(AUDIT_JSON);
+/// What an audit is called by: the folder it lies in, or a page that has a name of its own.
+pub fn audit_name(path: &Path) -> String {
+    named_by(path).file_name().map_or_else(|| "audit".into(), |name| name.to_string_lossy().into_owned())
+}
+
+/// The path whose last part names an audit.
+fn named_by(path: &Path) -> PathBuf {
+    let is_renamed_page = |path: &Path| {
+        let is_page = path.extension().is_some_and(|kind| kind.eq_ignore_ascii_case("html"));
+        is_page && path.file_name().is_some_and(|name| name != REPORT_HTML)
+    };
+    let file = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    if path.is_dir() {
+        file
+    } else if is_renamed_page(path) {
+        file.with_extension("")
+    } else {
+        file.parent().map(Path::to_owned).unwrap_or_default()
     }
-    path.to_owned()
 }
 
-/// Names of the folders, with what stands before where two are alike.
+/// Names of the audits, with what stands before where two are alike.
 fn names(paths: &[PathBuf]) -> Vec<String> {
-    let folder = |path: &Path| {
-        let folder = if path.is_dir() { Some(path) } else { path.parent() };
-        let absolute = folder.and_then(|folder| folder.canonicalize().ok());
-        absolute.or_else(|| folder.map(Path::to_owned)).unwrap_or_default()
-    };
-    let folders: Vec<PathBuf> = paths.iter().map(|path| folder(path)).collect();
-    let name = |folder: &Path| {
-        let name = folder.file_name().map_or_else(|| "audit".into(), |name| name.to_string_lossy());
-        name.strip_suffix("-audit").unwrap_or(&name).to_owned()
-    };
-    let short: Vec<String> = folders.iter().map(|folder| name(folder)).collect();
-    folders
+    let named: Vec<PathBuf> = paths.iter().map(|path| named_by(path)).collect();
+    let short: Vec<String> = paths
+        .iter()
+        .map(|path| audit_name(path))
+        .map(|name| name.strip_suffix("-audit").map(str::to_owned).unwrap_or(name))
+        .collect();
+    named
         .iter()
         .zip(&short)
-        .map(|(folder, own)| match folder.parent().and_then(Path::file_name) {
+        .map(|(path, own)| match path.parent().and_then(Path::file_name) {
             Some(above) if short.iter().filter(|other| *other == own).count() > 1 => {
                 format!("{}/{own}", above.to_string_lossy())
             }
@@ -132,7 +141,12 @@ fn refused(path: &Path, evidence: String) -> Error {
 /// Aligns every capture with the one that has most new pictures.
 fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(Basis, f64)> {
     if let Some(place) = rank.iter().position(Option::is_none) {
-        let why = format!("{} was audited without {PICTURES_LOG}", devices[place].name);
+        let name = &devices[place].name;
+        let why = if paths[place].is_file() {
+            format!("what was given of {name} is without {PICTURES_LOG}; the folder that was written has it")
+        } else {
+            format!("{name} was audited without {PICTURES_LOG}")
+        };
         return Ok((Basis::None(why), 0.0));
     }
     let most = (0..rank.len()).rev().max_by_key(|&place| rank[place]).unwrap_or(0);

@@ -10,63 +10,77 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 /// A plain line at most this often: enough to see it lives, few enough for a log.
 const LINE_EVERY: Duration = Duration::from_secs(10);
 
-/// Shows how many frames were read.
-pub enum Display {
+/// Shows how many frames are done.
+pub struct Display {
+    /// What is done to them: `read`, `painted`.
+    done: &'static str,
+    place: Place,
+}
+
+/// Where progress is shown.
+enum Place {
     /// On a terminal.
     Bar(ProgressBar),
     /// Into a file or pipe: the time of the last line.
     Lines(Mutex<Instant>),
     /// Not at all.
-    Quiet,
+    Nowhere,
 }
 
 impl Display {
-    /// The display that fits standard error.
-    pub fn new(quiet: bool) -> Self {
-        if quiet {
-            return Self::Quiet;
-        }
-        if !io::stderr().is_terminal() {
-            return Self::Lines(Mutex::new(Instant::now()));
-        }
-        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
-        if let Ok(style) = ProgressStyle::with_template("{spinner} {pos} frames read, {per_sec}, {elapsed}") {
-            bar.set_style(style);
-        }
-        Self::Bar(bar)
+    /// The display that fits standard error, for frames that are `done`: read or painted.
+    pub fn new(quiet: bool, done: &'static str) -> Self {
+        Self { done, place: if quiet { Place::Nowhere } else { Place::on_standard_error(done) } }
     }
 
     /// Ends the display and clears the bar.
     pub fn finish(&self) {
-        if let Self::Bar(bar) = self {
+        if let Place::Bar(bar) = &self.place {
             bar.finish_and_clear();
         }
     }
 }
 
+impl Place {
+    fn on_standard_error(done: &str) -> Self {
+        if !io::stderr().is_terminal() {
+            return Self::Lines(Mutex::new(Instant::now()));
+        }
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+        let template = format!("{{spinner}} {{pos}} frames {done}, {{per_sec}}, {{elapsed}}");
+        if let Ok(style) = ProgressStyle::with_template(&template) {
+            bar.set_style(style);
+        }
+        Self::Bar(bar)
+    }
+}
+
 impl Progress for Display {
     fn frames_done(&self, done: u64, promised: Option<u64>) {
-        match self {
-            Self::Bar(bar) => {
+        match &self.place {
+            Place::Bar(bar) => {
                 if bar.length() != promised && promised.is_some_and(|total| total > 0) {
                     bar.set_length(promised.unwrap_or_default());
-                    let template = "{wide_bar} {pos} of {len} frames, {per_sec}, {eta} left";
-                    if let Ok(style) = ProgressStyle::with_template(template) {
+                    let template = format!(
+                        "{{wide_bar}} {{pos}} of {{len}} frames {}, {{per_sec}}, {{eta}} left",
+                        self.done
+                    );
+                    if let Ok(style) = ProgressStyle::with_template(&template) {
                         bar.set_style(style);
                     }
                 }
                 bar.set_position(done);
             }
-            Self::Lines(last) => {
+            Place::Lines(last) => {
                 let Ok(mut last) = last.lock() else { return };
                 if last.elapsed() >= LINE_EVERY {
                     *last = Instant::now();
                     let of = promised.map(|total| format!(" of {total}")).unwrap_or_default();
                     // A closed standard error must not end the audit.
-                    let _ = writeln!(io::stderr(), "evenbeat: {done}{of} frames read");
+                    let _ = writeln!(io::stderr(), "evenbeat: {done}{of} frames {}", self.done);
                 }
             }
-            Self::Quiet => {}
+            Place::Nowhere => {}
         }
     }
 }

@@ -125,17 +125,27 @@ pub struct Frames {
 /// One frame in this many that is a mix makes a device one that mixes. Choice: single mixes are marked one by one.
 const MIXING_PART: usize = 10;
 
+/// Number of new pictures of an audit, by which one is chosen to align the others with; `None` where its signatures
+/// were not kept.
+pub fn own_pictures(audit: &Audit) -> Option<usize> {
+    has_signatures(audit).then(|| audit.frames.iter().filter(|frame| is_own_picture(frame)).count())
+}
+
+fn has_signatures(audit: &Audit) -> bool {
+    !audit.signatures.is_empty() && audit.signatures.len() == audit.frames.len()
+}
+
+fn is_own_picture(frame: &ClassifiedFrame) -> bool {
+    frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND)
+}
+
 impl Frames {
     /// Those of an audit; `None` where its signatures were not kept.
     pub fn of(audit: &Audit) -> Option<Self> {
         let frames = &audit.frames;
-        let whole = !audit.signatures.is_empty() && audit.signatures.len() == frames.len();
-        let own = |frame: &ClassifiedFrame| {
-            frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::BLEND)
-        };
-        whole.then(|| Self {
-            signatures: audit.signatures.clone(),
-            is_new: frames.iter().map(own).collect(),
+        has_signatures(audit).then(|| Self {
+            signatures: audit.signatures.unpacked(),
+            is_new: frames.iter().map(is_own_picture).collect(),
             mixes: count_flagged(frames, FrameFlags::BLEND) * MIXING_PART >= frames.len(),
             size: audit.looked_at,
             delivered_rate: audit.times.delivered_rate,

@@ -39,6 +39,9 @@ pub const FIXED_POINT: f32 = 64.0;
 /// BLAKE3 digest over the visible samples of all planes looked at.
 pub type Digest = [u8; 32];
 
+/// Stands where the digest is not known any more: BLAKE3 gives it for no samples that could be found.
+pub const UNKNOWN_DIGEST: Digest = [0; 32];
+
 /// How mean absolute differences of 16 × 16 blocks between a frame and the one before are spread over
 /// the picture. Code values scaled to 8 bit. All zero for the first frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -10,7 +10,7 @@ use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
 use crate::capture::{FrameSource, Leap};
 use crate::error::Result;
-use crate::fingerprint::{digest, Digest, ViewPlan};
+use crate::fingerprint::{digest, Digest, ViewPlan, UNKNOWN_DIGEST};
 use crate::frame::Rect;
 use crate::settings::ViewSettings;
 use crate::verdict::FindingKind;
@@ -36,6 +36,12 @@ pub type Open<'a> = dyn FnMut() -> Result<Box<dyn FrameSource + 'a>> + 'a;
 /// # Errors
 /// Reading fails before the first frame that is needed.
 pub fn fetch<'a>(open: &mut Open<'a>, wanted: Fetch<'_>) -> Result<Pictures> {
+    if wanted.audit.frames.iter().any(|frame| frame.digest == UNKNOWN_DIGEST) {
+        return Ok(Pictures::none(
+            "There are no pictures: the report that this one was built from had no digests of the frames to check \
+             them with.",
+        ));
+    }
     let stretches = super::stretches(wanted.audit);
     let mut source = open()?;
     if source.facts().shape != wanted.audit.facts.shape {

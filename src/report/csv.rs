@@ -6,7 +6,7 @@ use crate::audit::Audit;
 use crate::cadence::FrameTimes;
 use crate::classify::ClassifiedFrame;
 use crate::fields::FieldAudit;
-use crate::fingerprint::Digest;
+use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::source::SourcePlace;
 use crate::units::TimeBase;
 
@@ -20,9 +20,9 @@ const CHUNK_BYTES: usize = 64 * 1024;
 /// Room for the longest possible row, bytes.
 const ROW_BYTES_MAX: usize = 320;
 /// Decimals of `confidence`: the mark of 0.95 must not be reached by rounding alone.
-const CONFIDENCE_DECIMALS: usize = 4;
+pub(super) const CONFIDENCE_DECIMALS: usize = 4;
 /// Decimals of `change`: one code value in one sample of a 16 × 16 block is 0.0039.
-const CHANGE_DECIMALS: usize = 4;
+pub(super) const CHANGE_DECIMALS: usize = 4;
 /// Decimals of `time_s`: nanoseconds.
 const TIME_DECIMALS: usize = 9;
 
@@ -97,7 +97,7 @@ fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedF
     let _ = write!(row, ",{},{}", frame.lost_uncertainty, frame.blend_weight);
 }
 
-/// What frames and fields have in common, from the time to the digest.
+/// What frames and fields have in common, from the time to the digest, which is empty where it is not known any more.
 fn push_call(row: &mut Vec<u8>, nanoseconds: i64, frame: &ClassifiedFrame) {
     if nanoseconds < 0 {
         row.push(b'-');
@@ -119,7 +119,9 @@ fn push_call(row: &mut Vec<u8>, nanoseconds: i64, frame: &ClassifiedFrame) {
         row.extend_from_slice(name.as_bytes());
     }
     row.push(b',');
-    push_hex(row, &frame.digest);
+    if frame.digest != UNKNOWN_DIGEST {
+        push_hex(row, &frame.digest);
+    }
 }
 
 /// Index in the clip, empty where it is not known; the two pictures of a mix (whose weight is `blend_weight`), two
@@ -136,7 +138,7 @@ fn push_place(row: &mut Vec<u8>, place: SourcePlace) {
 }
 
 /// `value` in units of the last decimal; negative values and what is no number become 0.
-fn fixed(value: f32, decimals: usize) -> u64 {
+pub(super) fn fixed(value: f32, decimals: usize) -> u64 {
     (f64::from(value) * 10f64.powi(decimals as i32)).round() as u64
 }
 

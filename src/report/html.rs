@@ -18,7 +18,13 @@ use base64::Engine;
 use sha2::{Digest, Sha256};
 
 use super::escape::{markup, script_data};
-use super::{json, Report};
+use super::page_data::{PageData, PROVENANCE_ID};
+use super::{json, provenance, Report};
+
+/// What every whole page ends with.
+pub const END: &str = "</html>";
+/// Block with `audit.json`.
+pub const AUDIT_ID: &str = "audit-json";
 
 /// Style of the page: light and dark by what the reader's system asks for, and print.
 pub(super) const STYLE: &str = include_str!("html/report.css");
@@ -49,17 +55,22 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     film::push(&mut html, report.audit, report.pictures);
     findings::push_frames(&mut html, report);
     measures::push(&mut html, report);
-    origin::push(&mut html, report);
+    let data = PageData::of(report.audit);
+    origin::push(&mut html, report, &data.remark());
     html.push_str("</main>\n");
-    push_data(&mut html, "audit-json", &json::document(report.audit));
+    push_data(&mut html, AUDIT_ID, &json::document(report.audit));
     timeline::push_data(&mut html, report);
-    let _ = writeln!(html, "<script>{script}</script>\n</body>\n</html>");
+    let _ = writeln!(html, "<script>{script}</script>");
+    // After the script: it draws before a browser comes to what only programs read.
+    push_data(&mut html, PROVENANCE_ID, &provenance::document(report.provenance, &report.audit.facts.reader));
+    data.push(&mut html);
+    let _ = writeln!(html, "</body>\n{END}");
     html
 }
 
-/// The `audit.json` inside a page that [`page`] wrote.
-pub fn embedded_audit(page: &str) -> Option<&str> {
-    let (_, rest) = page.split_once("<script type=\"application/json\" id=\"audit-json\">")?;
+/// The block of data called `id` inside a page that [`page`] wrote.
+pub fn block<'a>(page: &'a str, id: &str) -> Option<&'a str> {
+    let (_, rest) = page.split_once(&format!(" id=\"{id}\">"))?;
     Some(rest.split_once("</script>")?.0)
 }
 

@@ -10,6 +10,7 @@ use super::text::{
 use super::{Provenance, Report, STRIP_PNG, TIMELINE_PNG};
 use crate::audit::Audit;
 use crate::fields::Outcome;
+use crate::fingerprint::UNKNOWN_DIGEST;
 
 /// Findings in the table; the report has them all.
 const FINDINGS_MAX: usize = 10;
@@ -153,7 +154,7 @@ fn push_digests(text: &mut String, audit: &Audit) {
         .iter()
         .filter_map(|finding| usize::try_from(finding.first_frame).ok())
         .flat_map(|first| [first, first + 1])
-        .filter(|&frame| frame < audit.frames.len())
+        .filter(|&frame| audit.frames.get(frame).is_some_and(|frame| frame.digest != UNKNOWN_DIGEST))
         .take(DIGESTS_MAX)
         .collect();
     named.sort_unstable();

@@ -14,6 +14,7 @@ pub mod html;
 pub mod json;
 pub mod junit;
 pub mod markdown;
+mod page_data;
 pub mod palette;
 pub mod pictures_log;
 mod provenance;
@@ -30,6 +31,7 @@ use std::ops::Range;
 use crate::audit::Audit;
 use crate::error::Result;
 use crate::pictures::{Budget, Pictures};
+use crate::pipeline;
 pub use provenance::Provenance;
 pub use write::OutputFolder;
 
@@ -75,10 +77,19 @@ pub struct Report<'a> {
 /// # Errors
 /// The folder or a file cannot be written; no half-written file is left under a final name.
 pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
+    let chart = timeline::svg_of(report.audit, report.stretch)?;
+    // Of a long capture the table takes as long as everything else.
+    let (table, rest) = pipeline::both(
+        || target.write_file(FRAMES_CSV, |out| csv::write(report.audit, out)),
+        || write_rest(report, &chart, target),
+    );
+    table.and(rest)
+}
+
+/// Writes all files but `frames.csv`.
+fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
     let audit = report.audit;
-    let chart = timeline::svg_of(audit, report.stretch)?;
     target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
-    target.write_file(FRAMES_CSV, |out| csv::write(audit, out))?;
     match &audit.fields.fields {
         Some(fields) => target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?,
         // One of an earlier report would speak of another capture.
@@ -92,7 +103,7 @@ pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
         target.write_file(PICTURES_LOG, |out| pictures_log::write(&head, &audit.signatures, out))?;
     }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
-    let png = raster::png(TIMELINE_PNG, &chart)?;
+    let png = raster::png(TIMELINE_PNG, chart)?;
     target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
     match film_strip::png(report)? {
         Some(strip) => target.write_file(STRIP_PNG, |out| out.write_all(&strip))?,
@@ -101,7 +112,7 @@ pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
     }
     let provenance = provenance::document(report.provenance, &audit.facts.reader);
     target.write_file(PROVENANCE_JSON, |out| out.write_all(provenance.as_bytes()))?;
-    target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, &chart).as_bytes()))?;
+    target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, chart).as_bytes()))?;
     target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(report).as_bytes()))
 }
 

@@ -3,32 +3,26 @@
 //! 1. The line `evenbeat-pictures 1`.
 //! 2. One line of JSON: number of frames, size of the part of the picture that was looked at, and the digest over
 //!    all frames that the audit has.
-//! 3. A zlib stream (RFC 1950). For each frame a byte: 0 where its signature is that of the frame before, else 1 and
-//!    the signature's 96 cells, each less the same cell of the frame before, as unsigned numbers of 16 bit that wrap
-//!    around: all low bytes, then all high ones. A cell is the mean luma of 1/12 × 1/8 of the picture in 1/64 code
-//!    values at 8 bit, row by row; the frame before the first is all zero.
+//! 3. The stream that [`crate::signatures`] describes. A cell is the mean luma of 1/12 × 1/8 of the picture in 1/64
+//!    code values at 8 bit, row by row.
 
-use std::io::{self, BufRead, BufWriter, Read, Write};
+use std::io::{self, BufRead, Read, Write};
 
-use flate2::read::ZlibDecoder;
-use flate2::write::ZlibEncoder;
-use flate2::Compression;
 use serde::{Deserialize, Serialize};
 
 use super::text::hex;
 use crate::fingerprint::Digest;
-use crate::source::{Signature, CELLS};
+use crate::signatures::Signatures;
 
 /// First line.
 const MAGIC: &str = "evenbeat-pictures 1";
 /// Longest line before the stream, bytes.
 const LINE_MAX: u64 = 4096;
-/// Little time for nearly all that can be saved.
-const COMPRESSION: Compression = Compression::new(3);
-/// Bytes that are compressed at once.
-const CHUNK_BYTES: usize = 64 * 1024;
-const UNCHANGED: u8 = 0;
-const CHANGED: u8 = 1;
+/// Most bytes of the stream for one frame: what no longer can be made smaller is stored with some bytes of framing
+/// (RFC 1951, section 3.2.4: 5 for each 65,535).
+const FRAME_BYTES_MAX: u64 = 200;
+/// Bytes of the stream that are there without any frame, generously.
+const FRAMING_BYTES_MAX: u64 = 64;
 
 /// What stands before the signatures.
 #[derive(Clone, Debug, Deserialize, PartialEq, Eq, Serialize)]
@@ -54,34 +48,18 @@ impl Head {
 ///
 /// # Errors
 /// What `out` returns.
-pub fn write(head: &Head, signatures: &[Signature], out: &mut dyn Write) -> io::Result<()> {
+pub fn write(head: &Head, signatures: &Signatures, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "{MAGIC}")?;
     serde_json::to_writer(&mut *out, head)?;
     out.write_all(b"\n")?;
-    // The encoder clears its whole output buffer for every write, so it gets many frames at once.
-    let mut stream = BufWriter::with_capacity(CHUNK_BYTES, ZlibEncoder::new(out, COMPRESSION));
-    let mut before = [0u16; CELLS];
-    let mut record = [CHANGED; 1 + 2 * CELLS];
-    for signature in signatures {
-        if *signature == before {
-            stream.write_all(&[UNCHANGED])?;
-            continue;
-        }
-        for (cell, (now, then)) in signature.iter().zip(&before).enumerate() {
-            let [low, high] = now.wrapping_sub(*then).to_le_bytes();
-            (record[1 + cell], record[1 + CELLS + cell]) = (low, high);
-        }
-        stream.write_all(&record)?;
-        before = *signature;
-    }
-    stream.into_inner().map_err(|error| error.into_error())?.finish().map(|_| ())
+    out.write_all(signatures.stream())
 }
 
 /// Reads the file of an audit with so many frames; what in it cannot be otherwise.
 ///
 /// # Errors
 /// It is no such file, of another number of frames, cut, damaged, or unreadable.
-pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Vec<Signature>), String> {
+pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Signatures), String> {
     let line = |input: &mut dyn BufRead| -> Result<String, String> {
         let mut line = String::new();
         input.take(LINE_MAX).read_line(&mut line).map_err(|error| error.to_string().to_lowercase())?;
@@ -94,30 +72,10 @@ pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Vec<Signatu
     if head.frames != frames as u64 {
         return Err(format!("it has {} frames, wanted are {frames}", head.frames));
     }
-    let mut stream = ZlibDecoder::new(input);
-    let mut signatures: Vec<Signature> = Vec::new();
-    let mut before = [0u16; CELLS];
-    let cut = |_| format!("it ends before its {} frames do, or is damaged", head.frames);
-    let mut record = [0u8; 2 * CELLS];
-    for _ in 0..head.frames {
-        let mut mark = [0u8; 1];
-        stream.read_exact(&mut mark).map_err(cut)?;
-        match mark[0] {
-            UNCHANGED => {}
-            CHANGED => {
-                stream.read_exact(&mut record).map_err(cut)?;
-                for (cell, value) in before.iter_mut().enumerate() {
-                    *value = value.wrapping_add(u16::from_le_bytes([record[cell], record[CELLS + cell]]));
-                }
-            }
-            _ => return Err("a frame begins with an unknown mark".to_owned()),
-        }
-        signatures.push(before);
-    }
-    if stream.read(&mut [0]).map_err(cut)? > 0 {
-        return Err("something follows its last frame".to_owned());
-    }
-    Ok((head, signatures))
+    let longest = head.frames.saturating_mul(FRAME_BYTES_MAX).saturating_add(FRAMING_BYTES_MAX);
+    let mut stream = Vec::new();
+    input.take(longest).read_to_end(&mut stream).map_err(|error| error.to_string().to_lowercase())?;
+    Ok((head, Signatures::checked(stream, frames)?))
 }
 
 #[cfg(test)]
@@ -125,25 +83,30 @@ mod tests {
     use super::*;
 
     #[test]
-    fn signatures_come_back_and_damage_is_told() {
-        let signatures: Vec<Signature> = (0..50u16)
-            .map(|frame| {
-                std::array::from_fn(|cell| (frame / 2).wrapping_mul(977).wrapping_add(cell as u16 * 31))
+    fn the_file_comes_back_and_damage_is_told() {
+        // Noise is what compresses least.
+        let mut state = 1u32;
+        let signatures: Signatures = (0..300)
+            .map(|_| {
+                std::array::from_fn(|_| {
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    (state >> 16) as u16
+                })
             })
             .collect();
         let head = Head::new(signatures.len(), (1920, 1080), &[7; 32]);
         let mut file = Vec::new();
         write(&head, &signatures, &mut file).unwrap();
-        assert_eq!(read(&file[..], 50), Ok((head, signatures)));
-        assert!(read(&file[..], 51).is_err());
-        for length in 0..file.len() {
-            assert!(read(&file[..length], 50).is_err(), "{length}");
+        assert_eq!(read(&file[..], 300), Ok((head, signatures)));
+        assert!(read(&file[..], 301).is_err());
+        for length in (0..file.len()).step_by(97).chain(0..200) {
+            assert!(read(&file[..length], 300).is_err(), "{length}");
         }
         // Any change is told or harmless: never a panic, never more frames than promised.
-        for place in 0..file.len() {
+        for place in (0..file.len()).step_by(97).chain(0..200) {
             let mut damaged = file.clone();
             damaged[place] ^= 0x55;
-            if let Ok((head, signatures)) = read(&damaged[..], 50) {
+            if let Ok((head, signatures)) = read(&damaged[..], 300) {
                 assert_eq!(head.frames as usize, signatures.len());
             }
         }

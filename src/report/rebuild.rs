@@ -1,7 +1,10 @@
-//! An audit read back from `audit.json`, `frames.csv` and `provenance.json`, to report on it again.
+//! An audit read back from `audit.json`, `frames.csv` and `provenance.json`, or from `report.html` alone, to report on
+//! it again or to compare it.
 //!
 //! The frames are read from the table; holds, pattern and judder are computed from them anew, and the document
-//! they give must be the one that was read: a report is never built from files that do not belong together.
+//! they give must be the one that was read: a report is never built from parts that do not belong together.
+
+mod page;
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, ErrorKind, Read};
@@ -12,7 +15,9 @@ use serde::Deserialize;
 use super::provenance::{self, Provenance};
 use super::source::SourceRow;
 use super::text::hex;
-use super::{csv, json, pictures_log, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG, PROVENANCE_JSON};
+use super::{
+    csv, json, pictures_log, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG, PROVENANCE_JSON, REPORT_HTML,
+};
 use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
@@ -21,9 +26,10 @@ use crate::error::{Error, Result};
 use crate::fields::{
     FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
 };
-use crate::fingerprint::Digest;
+use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
+use crate::signatures::Signatures;
 use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
 use crate::verdict::gate::Requirement;
@@ -34,29 +40,66 @@ const DOCUMENT_BYTES_MAX: u64 = 512 << 20;
 /// Longest row of the frame table, bytes.
 const ROW_BYTES_MAX: u64 = 1024;
 
-/// Reads an audit back. `path` is the folder that an audit wrote, or its `audit.json`.
+/// Reads an audit back. `path` is the folder that an audit wrote, its `audit.json`, or its `report.html`, which may lie
+/// anywhere. What a page has no room for ([`lacking`]) is taken from the files beside it, where they are of the same
+/// audit.
 ///
 /// # Errors
-/// A file is missing or unreadable, is not what an audit writes, or the files do not belong together.
+/// A file is missing or unreadable, is not what an audit writes, or the parts do not belong together.
 pub fn read(path: &Path) -> Result<(Audit, Provenance)> {
-    let document_path = if path.is_dir() { path.join(AUDIT_JSON) } else { path.to_owned() };
+    let file = file_of(path);
+    if page::is_page(&file)? {
+        page::read(&file)
+    } else {
+        read_folder(&file)
+    }
+}
+
+/// What an audit that was read back does not know any more, if anything, and what follows from that.
+pub fn lacking(audit: &Audit) -> Option<String> {
+    let no_digests = audit.frames.iter().any(|frame| frame.digest == UNKNOWN_DIGEST);
+    let no_pictures = audit.signatures.is_empty() && !audit.frames.is_empty();
+    let digests =
+        format!("the digests of the frames ({FRAMES_CSV} has none, and pictures cannot be checked)");
+    let pictures = format!("{PICTURES_LOG} (other audits are compared with it by the clip's index only)");
+    match (no_digests, no_pictures) {
+        (false, false) => None,
+        (true, false) => Some(digests),
+        (false, true) => Some(pictures),
+        (true, true) => Some(format!("{digests} and {pictures}")),
+    }
+}
+
+/// The file that a folder is read by: a page stands for it where nothing else does.
+fn file_of(path: &Path) -> PathBuf {
+    if !path.is_dir() {
+        return path.to_owned();
+    }
+    let (document, page) = (path.join(AUDIT_JSON), path.join(REPORT_HTML));
+    if page.is_file() && !document.exists() {
+        page
+    } else {
+        document
+    }
+}
+
+fn read_folder(document_path: &Path) -> Result<(Audit, Provenance)> {
     let folder = document_path.parent().map_or_else(PathBuf::new, Path::to_owned);
-    let text = read_text(&document_path)?;
-    let document: Document =
-        serde_json::from_str(&text).map_err(|error| wrong(&document_path, error.to_string()))?;
+    let text = read_text(document_path)?;
+    let document = Document::parse(&text).map_err(|cause| wrong(document_path, cause))?;
     let (provenance, reader) = read_provenance(&folder.join(PROVENANCE_JSON))?;
     let table = folder.join(FRAMES_CSV);
-    let base = document.capture.time_base().ok_or_else(|| wrong(&document_path, "its time base is none"))?;
+    let base = document.capture.time_base().ok_or_else(|| wrong(document_path, "its time base is none"))?;
     let mut rows = open(&table).and_then(|file| Table { path: &table, base }.read(BufReader::new(file)))?;
-    if let Some(first) = document.first_field().map_err(|cause| wrong(&document_path, cause))? {
+    if let Some(first) = document.first_field().map_err(|cause| wrong(document_path, cause))? {
         let table = folder.join(FIELDS_CSV);
         let read = |file| Table { path: &table, base }.read_fields(BufReader::new(file), first);
         rows.fields = open(&table).and_then(read)?;
     }
-    let mut audit = document.audit(rows, reader).map_err(|cause| wrong(&document_path, cause))?;
+    let mut audit = document.audit(rows, reader).map_err(|cause| wrong(document_path, cause))?;
     if json::document(&audit) != text {
         return Err(wrong(
-            &document_path,
+            document_path,
             format!("it says something else than the frames in {FRAMES_CSV} beside it"),
         ));
     }
@@ -69,10 +112,15 @@ fn read_pictures(path: &Path, audit: &mut Audit) -> Result<()> {
     if !path.exists() {
         return Ok(());
     }
-    let (head, signatures) = pictures_log::read(BufReader::new(open(path)?), audit.frames.len())
-        .map_err(|cause| wrong(path, cause))?;
+    let file = BufReader::new(open(path)?);
+    take_pictures(file, audit).map_err(|cause| wrong(path, cause))
+}
+
+/// Gives an audit the small pictures in `input`, if they are of its capture.
+fn take_pictures(input: impl BufRead, audit: &mut Audit) -> std::result::Result<(), String> {
+    let (head, signatures) = pictures_log::read(input, audit.frames.len())?;
     if head.blake3 != hex(&audit.digest) {
-        return Err(wrong(path, format!("it is of another capture than {AUDIT_JSON} beside it")));
+        return Err(format!("it is of another capture than {AUDIT_JSON}"));
     }
     (audit.signatures, audit.looked_at) = (signatures, (head.width_px, head.height_px));
     Ok(())
@@ -150,6 +198,7 @@ struct Ratio {
 #[derive(Deserialize)]
 struct Capture {
     name: String,
+    frames: u64,
     width_px: u32,
     height_px: u32,
     pixel_format: String,
@@ -206,6 +255,12 @@ struct NoteRow {
 #[derive(Deserialize)]
 struct Verdict {
     text: String,
+}
+
+impl Document {
+    fn parse(text: &str) -> std::result::Result<Self, String> {
+        serde_json::from_str(text).map_err(|error| error.to_string())
+    }
 }
 
 impl Capture {
@@ -281,6 +336,7 @@ impl Document {
             delivered_rate: Rate::new(capture.delivered_rate.num, capture.delivered_rate.den)
                 .ok_or_else(|| named("delivered rate"))?,
         };
+        check_places(&rows.places)?;
         let fields = self.first_field()?.map(|first| FieldAudit::of(first, rows.fields, &times));
         let requirements: Vec<Requirement> = self
             .requirements
@@ -317,12 +373,41 @@ impl Document {
             verdict: self.verdict.text,
             requirements: Vec::new(),
             source,
-            signatures: Vec::new(),
+            signatures: Signatures::default(),
             looked_at: (capture.width_px, capture.height_px),
         };
         audit.hold_against(&requirements);
         Ok(audit)
     }
+}
+
+/// Clips are as long as this at most, pictures or fields: 77 hours of 60 per second. Each takes memory.
+const CLIP_PICTURES_MAX: u32 = 1 << 24;
+/// Most pictures that are looked at for frames of which it cannot be told what they show; some ten seconds of work.
+const AMBIGUOUS_MAX: u64 = 1 << 34;
+
+fn check_places(places: &[SourcePlace]) -> std::result::Result<(), String> {
+    let mut ambiguous = 0u64;
+    for &place in places {
+        let last = match place {
+            SourcePlace::Unknown => 0,
+            SourcePlace::Picture(picture) => picture,
+            SourcePlace::Mix { first, second, .. } | SourcePlace::Woven { first, second } => {
+                first.max(second)
+            }
+            SourcePlace::Ambiguous { first, last } => {
+                ambiguous += u64::from(last - first);
+                last
+            }
+        };
+        if last > CLIP_PICTURES_MAX {
+            return Err(format!("a frame shows picture {last}, possible are 0 to {CLIP_PICTURES_MAX}"));
+        }
+    }
+    if ambiguous > AMBIGUOUS_MAX {
+        return Err("its frames may show too many pictures".to_owned());
+    }
+    Ok(())
 }
 
 /// The clip's pictures along the capture.
@@ -453,7 +538,10 @@ impl Table<'_> {
             evidence,
             change: cell()?.parse().ok()?,
             flags: flags(cell()?)?,
-            digest: digest_of(cell()?.as_bytes())?,
+            digest: match cell()? {
+                "" => UNKNOWN_DIGEST,
+                digest => digest_of(digest.as_bytes())?,
+            },
             lost_before: 0,
             lost_uncertainty: 0.0,
             blend_weight: 0.0,

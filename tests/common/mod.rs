@@ -13,6 +13,7 @@ use evenbeat::fields::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::note::{Note, NoteCode};
 use evenbeat::report::Provenance;
+use evenbeat::signatures::Signatures;
 use evenbeat::units::Rate;
 use evenbeat::verdict::{Finding, FindingKind, Severity};
 
@@ -120,7 +121,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
         source: None,
-        signatures: Vec::new(),
+        signatures: Signatures::default(),
         looked_at: (1920, 1080),
     }
 }

@@ -11,6 +11,9 @@
 //! held that proves nothing: encoders fill such frames with the mean of their neighbours, and content that moves
 //! by half a pixel is its own mix.
 
+use std::collections::BTreeSet;
+use std::ops::Range;
+
 use super::{ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags};
 
 /// Rate pairs of mixing, pictures on frames: 48, 50, 24 and 25 on 60, 30 and 24 on 50, 24 on 25.
@@ -52,7 +55,13 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
             flag(&mut frames[index], weight);
         }
     }
-    let found = PAIRS.iter().filter_map(|&pair| Turns::found(frames, evidence, Pair::new(pair)));
+    let series = Series::new(frames, evidence);
+    let periods: BTreeSet<usize> = PAIRS.iter().map(|&(_, frames)| frames).collect();
+    let found = periods.into_iter().flat_map(|period| {
+        let windows = series.windows(period);
+        let pairs = PAIRS.iter().filter(|&&(_, frames)| frames == period);
+        pairs.filter_map(|&pair| Turns::found(Pair::new(pair), &windows)).collect::<Vec<_>>()
+    });
     let best = found.max_by(|a, b| a.strength().total_cmp(&b.strength()));
     if let Some(turns) = best {
         turns.mark(frames);
@@ -163,27 +172,8 @@ struct Turns {
 
 impl Turns {
     /// Where a rate pair fits, if it fits enough of the capture.
-    fn found(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], pair: Pair) -> Option<Self> {
-        let period = pair.period();
-        let length = (WINDOW_PERIODS * period).max(WINDOW_MIN);
-        if evidence.len() <= length {
-            return None;
-        }
-        let detail = Deviations::new(frames, period, |index| evidence[index].reduced.detail);
-        let change = Deviations::new(frames, period, |index| evidence[index].reduced.fine_energy);
-        let count = (evidence.len() - 1) / length;
-        let starts: Vec<usize> =
-            (0..=count).map(|number| 1 + number * (evidence.len() - 1) / count).collect();
-        let fits: Vec<Fit> = starts
-            .windows(2)
-            .filter(|ends| ends[1] - ends[0] >= length)
-            .filter_map(|ends| {
-                let window = ends[0]..ends[1];
-                let energy = |index: usize| evidence[index].reduced.fine_energy;
-                let mean = window.clone().map(energy).sum::<f32>() / window.len() as f32;
-                fit(&pair, (&detail, &change), window, mean)
-            })
-            .collect();
+    fn found(pair: Pair, windows: &[Window]) -> Option<Self> {
+        let fits: Vec<Fit> = windows.iter().filter_map(|window| fit(&pair, window)).collect();
         let sure = fits.iter().filter(|fit| fit.sure).count();
         let enough = sure >= 2 || sure == 1 && fits.len() == 1;
         (enough && sure as f64 >= WINDOWS_SHARE_MIN * fits.len() as f64).then_some(Self { pair, fits })
@@ -221,45 +211,90 @@ impl Turns {
     }
 }
 
-/// A series less its mean over one period around each frame; nothing where that spans a cut or the ends.
-struct Deviations(Vec<Option<f32>>);
+/// What windows are judged by, frame by frame.
+struct Series {
+    /// Mean square detail.
+    detail: Vec<f32>,
+    /// Mean square change of the fine parts.
+    change: Vec<f32>,
+    /// Frames since the last cut, or since frame 0, which has no change.
+    since_cut: Vec<u32>,
+}
 
-impl Deviations {
-    fn new(frames: &[ClassifiedFrame], period: usize, value: impl Fn(usize) -> f32) -> Self {
-        let half = period / 2;
-        let cut = |index: usize| frames[index].flags.contains(FrameFlags::CUT);
-        let mut since_cut = 0;
-        let mut deviations = vec![None; frames.len()];
-        // Frame 0 has no change.
-        for end in 1..frames.len() {
-            since_cut = if cut(end) { 0 } else { since_cut + 1 };
-            if since_cut < 2 * half + 1 {
-                continue;
-            }
-            let middle = end - half;
-            let inner: f32 = (middle - half + 1..middle + half).map(&value).sum();
-            let ends = value(middle - half) + value(end);
-            // Of an even period both ends count half.
-            let mean = (inner + if period % 2 == 0 { ends / 2.0 } else { ends }) / period as f32;
-            deviations[middle] = Some(value(middle) - mean);
+impl Series {
+    fn new(frames: &[ClassifiedFrame], evidence: &[FrameEvidence]) -> Self {
+        let mut since = 0;
+        Self {
+            detail: evidence.iter().map(|one| one.reduced.detail).collect(),
+            change: evidence.iter().map(|one| one.reduced.fine_energy).collect(),
+            since_cut: frames
+                .iter()
+                .enumerate()
+                .map(|(index, frame)| {
+                    let is_first = index == 0 || frame.flags.contains(FrameFlags::CUT);
+                    since = if is_first { 0 } else { since + 1 };
+                    since
+                })
+                .collect(),
         }
-        Self(deviations)
     }
 
-    /// Sums by place of the period, and the sum of squares.
-    fn folded(&self, window: std::ops::Range<usize>, period: usize) -> Folded {
+    /// The windows of the capture for a period; none where it is too short.
+    fn windows(&self, period: usize) -> Vec<Window> {
+        let length = (WINDOW_PERIODS * period).max(WINDOW_MIN);
+        let frames = self.since_cut.len();
+        if frames <= length {
+            return Vec::new();
+        }
+        let count = (frames - 1) / length;
+        let starts: Vec<usize> = (0..=count).map(|number| 1 + number * (frames - 1) / count).collect();
+        let long_enough = starts.windows(2).filter(|ends| ends[1] - ends[0] >= length);
+        long_enough
+            .map(|ends| {
+                let frames = ends[0]..ends[1];
+                Window {
+                    mean_change: self.change[frames.clone()].iter().sum::<f32>() / frames.len() as f32,
+                    detail: self.folded(&self.detail, frames.clone(), period),
+                    change: self.folded(&self.change, frames.clone(), period),
+                    frames,
+                }
+            })
+            .collect()
+    }
+
+    /// Deviations of `values` from their mean over one period around each frame, by place of the period. Frames
+    /// where that period spans a cut or the ends are left out.
+    fn folded(&self, values: &[f32], window: Range<usize>, period: usize) -> Folded {
+        let half = period / 2;
         let mut folded = Folded { sums: vec![0.0; period], counts: vec![0.0; period], squares: 0.0 };
-        for index in window {
-            if let Some(deviation) = self.0[index] {
-                folded.sums[index % period] += deviation;
-                folded.counts[index % period] += 1.0;
-                folded.squares += deviation * deviation;
+        for middle in window {
+            let end = middle + half;
+            if self.since_cut.get(end).is_none_or(|&since| (since as usize) < 2 * half + 1) {
+                continue;
             }
+            let inner: f32 = values[middle - half + 1..end].iter().sum();
+            let ends = values[middle - half] + values[end];
+            // Of an even period both ends count half.
+            let mean = (inner + if period % 2 == 0 { ends / 2.0 } else { ends }) / period as f32;
+            let deviation = values[middle] - mean;
+            folded.sums[middle % period] += deviation;
+            folded.counts[middle % period] += 1.0;
+            folded.squares += deviation * deviation;
         }
         folded
     }
 }
 
+/// Frames judged together.
+struct Window {
+    frames: Range<usize>,
+    /// Mean of the changes.
+    mean_change: f32,
+    detail: Folded,
+    change: Folded,
+}
+
+/// Sums of deviations by place of the period, and the sum of their squares.
 struct Folded {
     sums: Vec<f32>,
     counts: Vec<f32>,
@@ -283,19 +318,13 @@ impl Folded {
     }
 }
 
-/// The phase at which the turn fits best; `mean_change` is the mean fine energy of the changes. `None` where
-/// nothing moves.
-fn fit(
-    pair: &Pair,
-    (detail, change): (&Deviations, &Deviations),
-    window: std::ops::Range<usize>,
-    mean_change: f32,
-) -> Option<Fit> {
-    if mean_change <= 0.0 {
+/// The phase at which the turn fits best; `None` where nothing moves.
+fn fit(pair: &Pair, window: &Window) -> Option<Fit> {
+    let Window { frames, mean_change, detail, change } = window;
+    if *mean_change <= 0.0 {
         return None;
     }
     let period = pair.period();
-    let (detail, change) = (detail.folded(window.clone(), period), change.folded(window.clone(), period));
     let least = if period >= LONG_PERIOD { EXPLAINED_MIN_LONG } else { EXPLAINED_MIN };
     let fits = (0..period).map(|phase| {
         let (loss, loss_share) = detail.gain(&pair.loss, phase);
@@ -304,7 +333,7 @@ fn fit(
         let explained = (-loss_share).min(turn_share);
         let gained = -loss >= DETAIL_GAIN_MIN * mean_change && turn >= CHANGE_GAIN_MIN * mean_change;
         let sure = gained && explained >= least;
-        Fit { first_frame: window.start, end: window.end, phase, explained, sure }
+        Fit { first_frame: frames.start, end: frames.end, phase, explained, sure }
     });
     fits.max_by(|a, b| a.explained.total_cmp(&b.explained))
 }

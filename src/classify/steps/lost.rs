@@ -1,6 +1,6 @@
 //! Lost pictures: jumps of the motion although the timestamps are whole.
 
-use super::{median, sides, ClassifiedFrame, FrameEvidence, FrameFlags, Steady, Step, NEIGHBOURS};
+use super::{median, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Middle, Sides, Step, NEIGHBOURS};
 
 /// Fewest single steps of a jump: half way to two, with room for error.
 const JUMP_FROM: f32 = 1.6;
@@ -108,7 +108,7 @@ impl Scene<'_> {
         let range =
             self.place.saturating_sub(NEIGHBOURS).max(1)..(self.place + NEIGHBOURS + 1).min(self.news.len());
         let others = range.filter(|&place| place != self.place);
-        let mut holds: Vec<usize> = others.map(|place| self.hold_before(place)).collect();
+        let mut holds: Few<usize> = others.map(|place| self.hold_before(place)).collect();
         holds.sort_unstable();
         let typical = *holds.get(holds.len() / 2)?;
         let alike = holds.iter().filter(|&&hold| hold == typical).count();
@@ -125,9 +125,9 @@ impl Scene<'_> {
     }
 
     /// Logarithms of energies against a single step around: of this change, and of two steps.
-    fn growth(&self, around: &[Vec<usize>; 2]) -> Option<(f32, f32)> {
+    fn growth(&self, around: Sides<'_>) -> Option<(f32, f32)> {
         let of = |value: fn(&FrameEvidence) -> f32| {
-            median(around.iter().flatten().map(|&index| value(&self.evidence[index])).collect())
+            median(around.iter().map(|index| value(&self.evidence[index])).collect())
         };
         let single = of(|one| one.reduced.energy)?;
         let two = of(|one| one.reduced.energy_two_back)?;
@@ -136,7 +136,7 @@ impl Scene<'_> {
     }
 
     /// Whether the change is as large as that of several steps must be.
-    fn grown(&self, around: &[Vec<usize>; 2]) -> bool {
+    fn grown(&self, around: Sides<'_>) -> bool {
         self.growth(around).is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
     }
 
@@ -149,10 +149,15 @@ impl Scene<'_> {
     /// How many pictures are missing by the step of the motion against the single step around it.
     fn jump_by_motion(&self) -> Option<Jump> {
         let step = Step::of(&self.evidence[self.news[self.place]])?;
-        let around = sides(self.frames, self.news, self.place);
-        let steady = Steady::around(self.evidence, &around)?;
-        let (pictures, off_line) = step.in_steps_of(steady.single);
-        if pictures < JUMP_FROM || off_line > OFF_LINE_MAX * pictures || !self.grown(&around) {
+        let around = Sides::of(self.frames, self.news, self.place);
+        let middle = Middle::around(self.evidence, around)?;
+        let (pictures, off_line) = step.in_steps_of(middle.single);
+        // What is quick to tell comes first: few steps are jumps.
+        if pictures < JUMP_FROM || off_line > OFF_LINE_MAX * pictures {
+            return None;
+        }
+        let steady = middle.steady()?;
+        if !self.grown(around) {
             return None;
         }
         let length = steady.single.length();
@@ -163,7 +168,7 @@ impl Scene<'_> {
         let sure = if stalled > 0 {
             pictures - uncertainty > 1.0
         } else {
-            let alone = self.lone(&around, steady.single);
+            let alone = self.lone(around, steady.single);
             let clear = length >= LONE_STEP_MIN_PX || self.after_return();
             uncertainty <= LONE_ERROR_MAX && clear && alone
         };
@@ -178,18 +183,19 @@ impl Scene<'_> {
     }
 
     /// Whether the steps next to the picture are single ones: what speeds up and slows down is the content's.
-    fn lone(&self, around: &[Vec<usize>; 2], single: Step) -> bool {
-        let jumps = around.iter().flatten().filter_map(|&index| Step::of(&self.evidence[index]));
+    fn lone(&self, around: Sides<'_>, single: Step) -> bool {
+        let jumps = around.iter().filter_map(|index| Step::of(&self.evidence[index]));
         if jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count() > LONE_OTHERS_MAX {
             return false;
         }
-        around.iter().all(|side| {
-            side.first().and_then(|&index| Step::of(&self.evidence[index])).is_some_and(|step| {
+        let is_single = |index: usize| {
+            Step::of(&self.evidence[index]).is_some_and(|step| {
                 let (along, off_line) = step.in_steps_of(single);
                 (along - 1.0).abs() <= LONE_SINGLE_WITHIN && off_line <= LONE_SINGLE_WITHIN
-                    || self.frames[side[0]].flags.contains(FrameFlags::OUT_OF_ORDER)
+                    || self.frames[index].flags.contains(FrameFlags::OUT_OF_ORDER)
             })
-        })
+        };
+        around.nearest().into_iter().all(|index| index.is_some_and(is_single))
     }
 
     /// After a picture shown again, where no motion can be measured: going on from it takes two steps where the
@@ -198,7 +204,7 @@ impl Scene<'_> {
         if !self.after_return() || self.stalled() > 0 {
             return None;
         }
-        let (growth, two) = self.growth(&sides(self.frames, self.news, self.place))?;
+        let (growth, two) = self.growth(Sides::of(self.frames, self.news, self.place))?;
         if two < RETURN_LOG_TWO_MIN {
             return None;
         }
@@ -216,15 +222,15 @@ impl Scene<'_> {
         if stalled == 0 || stalled > LOST_MAX {
             return None;
         }
-        let around = sides(self.frames, self.news, self.place);
-        let (growth, two) = self.growth(&around)?;
+        let around = Sides::of(self.frames, self.news, self.place);
+        let (growth, two) = self.growth(around)?;
         let expected = two * (stalled as f32 + 1.0).log2();
         if two < STALL_LOG_TWO_MIN || !STALL_GROWTH.contains(&(growth / expected)) {
             return None;
         }
         let here = amplitude(&self.evidence[self.news[self.place]]);
-        for side in around {
-            let amplitudes: Vec<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
+        for side in [around.before, around.after] {
+            let amplitudes: Few<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
             let largest = amplitudes.iter().copied().fold(0.0, f32::max);
             let few = amplitudes.len() < super::SIDE_MIN;
             if few || here <= largest || here < STALL_JUMP_RATIO * median(amplitudes)? {

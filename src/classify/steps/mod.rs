@@ -5,6 +5,8 @@ mod cuts;
 mod lost;
 mod order;
 
+use std::ops::{Deref, DerefMut};
+
 use super::evidence::FrameEvidence;
 use super::{ClassifiedFrame, FrameClass, FrameFlags};
 
@@ -21,29 +23,79 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
     lost::mark(frames, evidence, &news);
 }
 
-/// The frames in `news` before place `place`, nearest first, and those after it, up to the nearest cut, gap or
-/// frame that is out of order: what lies beyond says nothing about the motion here.
-fn sides(frames: &[ClassifiedFrame], news: &[usize], place: usize) -> [Vec<usize>; 2] {
-    let broken = |index: usize| {
-        let flags = frames[index].flags;
-        flags.contains(FrameFlags::CUT) || flags.contains(FrameFlags::AFTER_GAP)
-    };
-    let before = news[..place].iter().rev().take(NEIGHBOURS).copied();
-    let after = news[place + 1..].iter().take(NEIGHBOURS).copied();
-    // The change into a broken frame is no step of the motion.
-    [
-        before.take_while(|&index| !broken(index)).collect(),
-        after.take_while(|&index| !broken(index)).collect(),
-    ]
+/// Most values around a place.
+const AROUND_MAX: usize = 2 * NEIGHBOURS;
+
+/// The few values around a place, without a heap: they are gathered for every frame.
+#[derive(Clone, Copy, Debug)]
+struct Few<T> {
+    values: [T; AROUND_MAX],
+    count: usize,
+}
+
+impl<T: Copy + Default> FromIterator<T> for Few<T> {
+    /// The first [`AROUND_MAX`] of `values`.
+    fn from_iter<I: IntoIterator<Item = T>>(values: I) -> Self {
+        let mut few = Self { values: [T::default(); AROUND_MAX], count: 0 };
+        for (place, value) in few.values.iter_mut().zip(values) {
+            *place = value;
+            few.count += 1;
+        }
+        few
+    }
+}
+
+impl<T> Deref for Few<T> {
+    type Target = [T];
+
+    fn deref(&self) -> &[T] {
+        &self.values[..self.count]
+    }
+}
+
+impl<T> DerefMut for Few<T> {
+    fn deref_mut(&mut self) -> &mut [T] {
+        &mut self.values[..self.count]
+    }
+}
+
+/// New frames on both sides of one, each in order.
+#[derive(Clone, Copy, Debug)]
+struct Sides<'a> {
+    before: &'a [usize],
+    after: &'a [usize],
+}
+
+impl<'a> Sides<'a> {
+    /// The frames in `news` before and after place `place`, up to the nearest cut or gap: what lies beyond says
+    /// nothing about the motion here.
+    fn of(frames: &[ClassifiedFrame], news: &'a [usize], place: usize) -> Self {
+        let whole = |index: &&usize| {
+            let flags = frames[**index].flags;
+            !flags.contains(FrameFlags::CUT) && !flags.contains(FrameFlags::AFTER_GAP)
+        };
+        let (before, after) = (&news[..place], &news[place + 1..]);
+        // The change into a broken frame is no step of the motion.
+        let count_before = before.iter().rev().take(NEIGHBOURS).take_while(whole).count();
+        let count_after = after.iter().take(NEIGHBOURS).take_while(whole).count();
+        Self { before: &before[before.len() - count_before..], after: &after[..count_after] }
+    }
+
+    /// All of them.
+    fn iter(self) -> impl Iterator<Item = usize> + 'a {
+        self.before.iter().chain(self.after).copied()
+    }
+
+    /// The nearest on each side, where there is one.
+    fn nearest(self) -> [Option<usize>; 2] {
+        [self.before.last().copied(), self.after.first().copied()]
+    }
 }
 
 /// The middle one of `values`, the larger of two; `None` of none.
-fn median(mut values: Vec<f32>) -> Option<f32> {
-    if values.is_empty() {
-        return None;
-    }
-    let middle = values.len() / 2;
-    Some(*values.select_nth_unstable_by(middle, f32::total_cmp).1)
+fn median(mut values: Few<f32>) -> Option<f32> {
+    values.sort_unstable_by(f32::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 /// A motion from one picture to the next, pixels of the full picture.
@@ -102,33 +154,64 @@ const STEADY_WITHIN: f32 = 0.2;
 
 impl Steady {
     /// The single step around a place, where the motion is steady on both sides of it.
-    fn around(evidence: &[FrameEvidence], sides: &[Vec<usize>; 2]) -> Option<Self> {
-        let [before, after] = [side(evidence, &sides[0])?, side(evidence, &sides[1])?];
-        let single =
-            Step { x: (before.single.x + after.single.x) / 2.0, y: (before.single.y + after.single.y) / 2.0 };
-        let length = single.length();
-        if length < STEP_MIN_PX {
-            return None;
-        }
-        let change = after.single.minus(before.single).length() / length;
-        let error = before.error.max(after.error);
-        // Between both sides the step lies between both, so half of the change is the most it can be off.
-        (change <= 2.0 * STEADY_WITHIN && error <= STEADY_WITHIN)
-            .then_some(Self { single, error: error.max(change / 4.0) })
+    fn around(evidence: &[FrameEvidence], sides: Sides<'_>) -> Option<Self> {
+        Middle::around(evidence, sides)?.steady()
     }
 }
 
-/// The middle step of one side and the typical deviation from it as a share of its length. Most of the pictures
-/// of the side must have a motion.
-fn side(evidence: &[FrameEvidence], indices: &[usize]) -> Option<Steady> {
-    let steps: Vec<Step> = indices.iter().filter_map(|&index| Step::of(&evidence[index])).collect();
-    if steps.len() < SIDE_MIN || 2 * steps.len() <= indices.len() {
-        return None;
+/// The middle steps before and after a place, whether steady or not.
+struct Middle<'a> {
+    sides: [Side<'a>; 2],
+    /// The step between both.
+    single: Step,
+}
+
+impl<'a> Middle<'a> {
+    /// The middle steps around a place, where there are any large enough to count in.
+    fn around(evidence: &'a [FrameEvidence], sides: Sides<'a>) -> Option<Self> {
+        let [before, after] = [Side::new(evidence, sides.before)?, Side::new(evidence, sides.after)?];
+        let single =
+            Step { x: (before.middle.x + after.middle.x) / 2.0, y: (before.middle.y + after.middle.y) / 2.0 };
+        (single.length() >= STEP_MIN_PX).then_some(Self { sides: [before, after], single })
     }
-    let axis = |of: fn(&Step) -> f32| median(steps.iter().map(of).collect());
-    let single = Step { x: axis(|step| step.x)?, y: axis(|step| step.y)? };
-    let deviation = median(steps.iter().map(|step| step.minus(single).length()).collect())?;
-    (single.length() > 0.0).then(|| Steady { single, error: deviation / single.length() })
+
+    /// The single step, where the motion is steady on both sides.
+    fn steady(&self) -> Option<Steady> {
+        let Self { sides: [before, after], single } = self;
+        let change = after.middle.minus(before.middle).length() / single.length();
+        let error = before.error()?.max(after.error()?);
+        // Between both sides the step lies between both, so half of the change is the most it can be off.
+        (change <= 2.0 * STEADY_WITHIN && error <= STEADY_WITHIN)
+            .then_some(Steady { single: *single, error: error.max(change / 4.0) })
+    }
+}
+
+/// One side of a place, and the middle one of its steps.
+struct Side<'a> {
+    evidence: &'a [FrameEvidence],
+    indices: &'a [usize],
+    middle: Step,
+}
+
+impl<'a> Side<'a> {
+    /// Most of the pictures of the side must have a motion.
+    fn new(evidence: &'a [FrameEvidence], indices: &'a [usize]) -> Option<Self> {
+        let steps = indices.iter().filter_map(|&index| Step::of(&evidence[index]));
+        let (across, down): (Few<f32>, Few<f32>) =
+            (steps.clone().map(|step| step.x).collect(), steps.map(|step| step.y).collect());
+        if across.len() < SIDE_MIN || 2 * across.len() <= indices.len() {
+            return None;
+        }
+        let middle = Step { x: median(across)?, y: median(down)? };
+        (middle.length() > 0.0).then_some(Self { evidence, indices, middle })
+    }
+
+    /// The typical deviation from the middle step as a share of its length.
+    fn error(&self) -> Option<f32> {
+        let steps = self.indices.iter().filter_map(|&index| Step::of(&self.evidence[index]));
+        let deviation = median(steps.map(|step| step.minus(self.middle).length()).collect())?;
+        Some(deviation / self.middle.length())
+    }
 }
 
 #[cfg(test)]

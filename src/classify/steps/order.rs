@@ -1,6 +1,6 @@
 //! Order: pictures shown again after another one, and pictures swapped.
 
-use super::{median, sides, ClassifiedFrame, FrameEvidence, FrameFlags, Steady, Step, NEIGHBOURS};
+use super::{median, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Sides, Steady, Step, NEIGHBOURS};
 
 /// Returns to the picture before last, as a share of new frames, above which they are the content's own
 /// (a blinking mark, a loop) and not the device's.
@@ -98,8 +98,8 @@ impl Scene<'_> {
     /// Whether the change at `place` is of the size of those around it.
     fn changes_as_others_do(&self, place: usize) -> bool {
         let energy = |index: usize| self.evidence[index].reduced.energy;
-        let around = sides(self.frames, self.news, place).concat();
-        let typical = median(around.into_iter().map(energy).collect()).unwrap_or(0.0);
+        let around = Sides::of(self.frames, self.news, place);
+        let typical = median(around.iter().map(energy).collect()).unwrap_or(0.0);
         energy(self.news[place]) >= (ENERGY_SHARE_MIN * typical).max(ENERGY_MIN)
     }
 
@@ -125,7 +125,7 @@ impl Scene<'_> {
     }
 
     fn single(&self, place: usize) -> Option<Step> {
-        Some(Steady::around(self.evidence, &sides(self.frames, self.news, place))?.single)
+        Some(Steady::around(self.evidence, Sides::of(self.frames, self.news, place))?.single)
     }
 
     /// Where no motion is measured: much nearer to the picture before last than single steps are, and the next
@@ -180,8 +180,8 @@ impl Scene<'_> {
             return None;
         }
         let near = self.news[place - 1]..=index + 1;
-        let mut around = sides(self.frames, self.news, place).concat();
-        around.retain(|index| !near.contains(index));
+        let around = Sides::of(self.frames, self.news, place).iter();
+        let around: Few<usize> = around.filter(|index| !near.contains(index)).collect();
         let of = |value: fn(&FrameEvidence) -> f32| {
             median(around.iter().map(|&index| value(&self.evidence[index])).collect())
         };

@@ -10,9 +10,10 @@ use crate::report::markdown::command_text;
 use crate::report::text::hex;
 use crate::report::{Report, AUDIT_JSON, FRAMES_CSV};
 
-pub(super) fn push(html: &mut String, report: &Report<'_>) {
+/// Pushes the sections; `alone` says what can be done with the page alone.
+pub(super) fn push(html: &mut String, report: &Report<'_>, alone: &str) {
     push_notes(html, report.audit);
-    push_provenance(html, report);
+    push_provenance(html, report, alone);
 }
 
 fn push_notes(html: &mut String, audit: &Audit) {
@@ -29,7 +30,7 @@ fn push_notes(html: &mut String, audit: &Audit) {
     html.push_str("</section>\n");
 }
 
-fn push_provenance(html: &mut String, report: &Report<'_>) {
+fn push_provenance(html: &mut String, report: &Report<'_>, alone: &str) {
     let Report { audit, provenance, .. } = report;
     let settings = if provenance.changed_settings.is_empty() {
         "none: all at their defaults".to_owned()
@@ -51,6 +52,7 @@ fn push_provenance(html: &mut String, report: &Report<'_>) {
             ("Time of the audit", provenance.audited_at.to_rfc3339()),
             ("All frames", format!("{FRAMES_CSV}, beside this report")),
             ("All numbers", format!("{AUDIT_JSON}, beside this report and inside it")),
+            ("Read back", alone.to_owned()),
         ],
     );
     html.push_str(

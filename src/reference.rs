@@ -8,12 +8,14 @@ use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
-use crate::fingerprint::cells::{cell_means, CellBorders};
-use crate::fingerprint::FrameFingerprint;
-use crate::frame::{FrameShape, Rect};
+use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
+use crate::fingerprint::cells::{cell_means, CellBorders, Lines};
+use crate::fingerprint::{FrameFingerprint, ParityDifference};
+use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{ReadingSettings, Settings, ViewSettings};
+use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::{
     self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit,
     CELLS,
@@ -33,18 +35,55 @@ pub struct Clip {
     pub place: String,
     /// What it says of itself.
     pub facts: CaptureFacts,
-    /// Pictures per second.
+    /// Pictures (or fields) per second.
     pub rate: Rate,
-    /// One signature per picture.
+    /// One signature per picture, of an interlaced clip one per field in the order of their moments.
     pub signatures: Vec<Signature>,
-    /// Whether each picture repeats the one before by itself.
+    /// Whether each picture (or field) repeats the one before by itself.
     pub own_repeats: Vec<bool>,
+    /// The order of its fields; `None` for a progressive clip.
+    pub order: Option<FieldOrder>,
     /// The part of its picture that was looked at.
     pub view: ViewSettings,
     /// How it can be read once more; `None` for a log.
     again: Option<Again>,
     /// Caveats met while reading it.
     pub notes: Vec<Note>,
+}
+
+/// Which field of each frame comes first.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FieldOrder {
+    /// First frame of each stretch of one order, and whether the top field comes first in it.
+    stretches: Vec<(u64, bool)>,
+}
+
+impl FieldOrder {
+    /// The order in an interlaced capture or clip; `None` where it is progressive.
+    pub fn of(scan: &ScanDecision) -> Option<Self> {
+        let interlaced = matches!(scan.scan, Scan::TopFieldFirst | Scan::BottomFieldFirst | Scan::Mixed);
+        // Both fields of progressive stretches show one moment: their order is that of the rest.
+        let bottom_first = scan.scan == Scan::BottomFieldFirst;
+        let stretch = |segment: &fields::ScanSegment| match segment.scan {
+            Scan::BottomFieldFirst => (segment.first_frame, false),
+            Scan::TopFieldFirst => (segment.first_frame, true),
+            _ => (segment.first_frame, !bottom_first),
+        };
+        interlaced.then(|| Self { stretches: scan.segments.iter().map(stretch).collect() })
+    }
+
+    /// Whether the top field comes first in a frame.
+    pub fn top_first(&self, frame: usize) -> bool {
+        let later = self.stretches.partition_point(|&(first, _)| first <= frame as u64);
+        self.stretches.get(later.saturating_sub(1)).is_none_or(|&(_, top_first)| top_first)
+    }
+
+    /// Parity of the first field, where it is that of all frames.
+    fn first_field(&self) -> Option<Parity> {
+        let top_first = self.top_first(0);
+        let same = self.stretches.iter().all(|&(_, other)| other == top_first);
+        same.then_some(if top_first { Parity::Top } else { Parity::Bottom })
+    }
 }
 
 /// What alignment tells of the picture itself.
@@ -126,7 +165,8 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         return Err(end.error.unwrap_or_else(|| empty(&place)));
     }
     let notes = notes(&place, &end);
-    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), reading.settings.source_rate) })
+    let said = Said { rate: reading.settings.source_rate, scan: reading.settings.reference_scan };
+    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), said) })
 }
 
 fn empty(place: &str) -> Error {
@@ -170,47 +210,86 @@ fn scaled(view: &ViewSettings, from: FrameShape, to: FrameShape) -> ViewSettings
     ViewSettings { region: view.region.as_ref().map(rect), exclude: view.exclude.iter().map(rect).collect() }
 }
 
+/// What the person says of a clip.
+#[derive(Clone, Copy, Default)]
+struct Said {
+    rate: Option<Rate>,
+    scan: Option<Scan>,
+}
+
+/// A rate this many times that of the clip's frames is meant for its fields.
+const RATE_OF_FIELDS_FROM: f64 = 1.5;
+
+impl Said {
+    /// Fields per second of a clip of so many frames per second.
+    fn field_rate(self, frames: Rate) -> Rate {
+        match self.rate {
+            Some(fields) if fields.hz() > RATE_OF_FIELDS_FROM * frames.hz() => fields,
+            stated => {
+                let frames = stated.unwrap_or(frames);
+                Rate::new(frames.num().saturating_mul(2), frames.den()).unwrap_or(frames)
+            }
+        }
+    }
+}
+
 /// What is kept of a clip's fingerprints.
 #[derive(Default)]
 struct Gathered {
     signatures: Vec<Signature>,
+    differences: Vec<ParityDifference>,
     evidence: Vec<FrameEvidence>,
+    samples: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
 }
 
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.signatures.push(fingerprint.signature);
+        self.differences.push(fingerprint.parity_difference);
         self.evidence.push(FrameEvidence::new(fingerprint));
+        self.samples.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
     }
 
     fn clip(
         self,
         (place, facts, view, notes): (String, CaptureFacts, ViewSettings, Vec<Note>),
-        stated: Option<Rate>,
+        said: Said,
     ) -> Clip {
         let nominal = facts
             .nominal_rate
             .map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) });
-        let given = stated.map(|rate| StatedRate { rate, source: RateSource::Given });
-        let settled = cadence::frame_times(given.or(nominal), facts.time_base, &self.ticks, &[]);
-        let rate = settled.times.delivered_rate;
-        let classified = classify::classify(&self.evidence, rate.period_ms() / 1000.0);
+        let given = said.rate.map(|rate| StatedRate { rate, source: RateSource::Given });
+        let settled = cadence::frame_times(nominal.or(given), facts.time_base, &self.ticks, &[]);
+        let frame_rate = settled.times.delivered_rate;
+        let mut classified = classify::classify(&self.evidence, frame_rate.period_ms() / 1000.0);
+        let scan = ScanFacts {
+            flagged: facts.scan,
+            given: said.scan,
+            delivered_rate: frame_rate,
+            frames: self.signatures.len(),
+        };
+        let found = fields::mark(&mut classified.frames, &self.samples, &settled.times, &scan);
         let own_repeat = |frame: &classify::ClassifiedFrame| {
             let sure = frame.evidence == Evidence::Digest || frame.confidence >= OWN_REPEAT_SURE;
             frame.class != FrameClass::New && sure
         };
-        Clip {
-            place,
-            facts,
-            rate,
-            signatures: self.signatures,
-            own_repeats: classified.frames.iter().map(own_repeat).collect(),
-            view,
-            notes,
-            again: None,
-        }
+        let order = FieldOrder::of(&found.scan);
+        let (signatures, own_repeats, rate) = match (&order, found.fields) {
+            (Some(order), Some(audited)) => {
+                let frames = WovenFrames { signatures: &self.signatures, differences: &self.differences };
+                let mut signatures = frames.fields(|frame| order.top_first(frame));
+                let own_repeats: Vec<bool> = audited.fields.iter().map(own_repeat).collect();
+                level_parities(&mut signatures, &own_repeats);
+                (signatures, own_repeats, said.field_rate(frame_rate))
+            }
+            _ => {
+                let own_repeats = classified.frames.iter().map(own_repeat).collect();
+                (self.signatures, own_repeats, said.rate.unwrap_or(frame_rate))
+            }
+        };
+        Clip { place, facts, rate, signatures, own_repeats, order, view, notes, again: None }
     }
 }
 
@@ -229,6 +308,10 @@ pub struct Recording<'a> {
     pub delivered_rate: Rate,
     /// Whether many of its frames are mixes of two pictures.
     pub mixes: bool,
+    /// How the fields of each frame differ; needed where the clip is interlaced, may be empty elsewhere.
+    pub differences: &'a [ParityDifference],
+    /// How it is scanned.
+    pub scan: &'a ScanDecision,
 }
 
 impl Clip {
@@ -239,7 +322,7 @@ impl Clip {
     ) -> Self {
         let mut gathered = Gathered::default();
         fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
-        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), None)
+        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), Said::default())
     }
 
     /// The clip's pictures for alignment.
@@ -251,7 +334,13 @@ impl Clip {
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
+            differences: &[],
         }
+    }
+
+    /// Whether the clip's fields are placed one by one, so that those of the capture are needed.
+    pub fn is_interlaced(&self) -> bool {
+        self.order.is_some()
     }
 
     /// Aligns; where the capture shows another part of the picture, the clip is read once more with the cells of
@@ -302,13 +391,25 @@ impl Clip {
         let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
         let mut signatures = Vec::with_capacity(self.signatures.len());
         let mut samples = Vec::new();
-        while signatures.len() < self.signatures.len() {
-            match source.read_frame(&mut samples) {
-                Ok(Some(_)) => signatures.push(cell_means(shape, &samples, &borders)),
-                _ => break,
+        for frame in 0.. {
+            if signatures.len() >= self.signatures.len()
+                || !matches!(source.read_frame(&mut samples), Ok(Some(_)))
+            {
+                break;
+            }
+            let of = |lines: Lines| cell_means(shape, &samples, &borders, lines);
+            match &self.order {
+                None => signatures.push(of(Lines::All)),
+                Some(order) => {
+                    let first = usize::from(!order.top_first(frame));
+                    signatures.extend([first, 1 - first].map(|row| of(Lines::EverySecond(row))));
+                }
             }
         }
         source.finish();
+        if self.is_interlaced() {
+            level_parities(&mut signatures, &self.own_repeats);
+        }
         (signatures.len() == self.signatures.len()).then_some(signatures)
     }
 
@@ -317,15 +418,7 @@ impl Clip {
     /// # Errors
     /// The capture does not show the clip.
     pub fn track(&self, recording: Recording<'_>) -> Result<(SourceTrack, PictureFacts)> {
-        let film = Film {
-            signatures: recording.signatures,
-            same_as_before: recording.same_as_before,
-            grid: grid(recording.shape, recording.view),
-            visible: [true; CELLS],
-            rate_hz: recording.delivered_rate.hz(),
-            mixes: recording.mixes,
-        };
-        let aligned = self.aligned(&film)?;
+        let aligned = self.aligned_frames(&recording)?;
         let shape = self.facts.shape;
         let facts = PictureFacts {
             clip_size: (shape.width, shape.height),
@@ -345,13 +438,41 @@ impl Clip {
         };
         let track = SourceTrack {
             origin: SourceOrigin::Reference,
-            unit: SourceUnit::Picture,
+            unit: if self.is_interlaced() { SourceUnit::Field } else { SourceUnit::Picture },
             clip_name: self.facts.name.clone(),
             clip_rate: self.rate,
             clip_length: Some(self.signatures.len() as u64),
+            first_field: self.order.as_ref().and_then(FieldOrder::first_field),
             places: aligned.places,
         };
         Ok((track, facts))
+    }
+
+    /// Aligns frames; those of two fields field by field, where the clip has fields.
+    fn aligned_frames(&self, recording: &Recording<'_>) -> Result<Alignment> {
+        let film = Film {
+            signatures: recording.signatures,
+            same_as_before: recording.same_as_before,
+            grid: grid(recording.shape, recording.view),
+            visible: [true; CELLS],
+            rate_hz: recording.delivered_rate.hz(),
+            mixes: recording.mixes,
+            differences: if self.is_interlaced() { recording.differences } else { &[] },
+        };
+        let order = FieldOrder::of(recording.scan).filter(|_| self.is_interlaced());
+        let Some(order) = order else { return self.aligned(&film) };
+        let frames = WovenFrames { signatures: film.signatures, differences: film.differences };
+        let mut fields = frames.fields(|frame| order.top_first(frame));
+        level_parities(&mut fields, &[]);
+        let aligned = self.aligned(&Film {
+            signatures: &fields,
+            same_as_before: &[],
+            rate_hz: 2.0 * film.rate_hz,
+            differences: &[],
+            ..film
+        })?;
+        let places = aligned.places.chunks_exact(2).map(|pair| woven([pair[0], pair[1]])).collect();
+        Ok(Alignment { places, ..aligned })
     }
 }
 

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 3, in this order:
+//! Version 4, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 3`.
+//! 1. The line `evenbeat-fingerprints 4`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -28,6 +28,7 @@
 //!    | 481 | 15 | zero | reserved |
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 512 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -55,9 +56,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 512;
+pub const RECORD_LEN: usize = 704;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -361,6 +362,9 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     }
     push_fields(bytes, &fingerprint.fields);
     push_marks(bytes, fingerprint.marks);
+    for value in fingerprint.parity_difference {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -636,6 +640,7 @@ fn read_record(
             let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
+        parity_difference: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>().map(|value| value as i16),
     };
     check_values(&fingerprint)?;
     Ok(fingerprint)
@@ -672,6 +677,9 @@ fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'sta
     }
     if fingerprint.signature.iter().any(|&cell| f32::from(cell) > CHANGE_MAX * FIXED_POINT) {
         return Err("a signature cannot be");
+    }
+    if fingerprint.parity_difference.iter().any(|&cell| f32::from(cell).abs() > CHANGE_MAX * FIXED_POINT) {
+        return Err("a difference of fields cannot be");
     }
     Ok(())
 }
@@ -939,6 +947,7 @@ mod tests {
                 top_unchanged: index % 2 == 1,
                 bottom_unchanged: index % 3 == 1,
             },
+            parity_difference: std::array::from_fn(|at| at as i16 * 97 - 4000 - index as i16),
         }
     }
 
@@ -1028,7 +1037,7 @@ mod tests {
         let mut bytes = Vec::new();
         push_record(&mut bytes, &fingerprint(0));
         assert_eq!(bytes.len(), RECORD_LEN);
-        const { assert!(RECORD_LEN <= 512) };
+        const { assert!(RECORD_LEN <= 768) };
     }
 
     #[test]

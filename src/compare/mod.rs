@@ -186,6 +186,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
             mixes: false,
+            differences: &[],
         };
         let base = Film {
             signatures: &self.signatures,
@@ -194,6 +195,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: self.rate_hz,
             mixes: false,
+            differences: &[],
         };
         align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)
     }

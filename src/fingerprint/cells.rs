@@ -13,12 +13,23 @@ pub struct CellBorders {
     pub rows: Vec<f64>,
 }
 
+/// Which rows of a picture a signature is made from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lines {
+    /// All of them.
+    All,
+    /// Every second one from this one on, 0 or 1: those of one field. Each row between them is taken for the mean of its
+    /// neighbours, at the picture's edge for a copy of the nearest one.
+    EverySecond(usize),
+}
+
 /// Mean luma of each cell, row by row, in `1 / FIXED_POINT` code values scaled to 8 bit, like the signature of a
 /// fingerprint. A cell outside the picture is 0. `samples` are those of a frame of this shape.
 pub fn cell_means(
     shape: FrameShape,
     samples: &[u8],
     borders: &CellBorders,
+    lines: Lines,
 ) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
     let (width, height) = (shape.width as usize, shape.height as usize);
     let bytes = shape.pixel_format.bytes_per_sample();
@@ -26,12 +37,11 @@ pub fn cell_means(
     let rows = parts(&borders.rows, height);
     let mut sums = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
     let mut areas = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
-    let lines = samples.chunks_exact((width * bytes).max(1)).take(height);
-    for (y, line) in lines.enumerate() {
+    for (y, line) in samples.chunks_exact((width * bytes).max(1)).take(height).enumerate() {
         let inside: Vec<(usize, f64)> = rows
             .iter()
             .enumerate()
-            .map(|(row, part)| (row, part.weight(y)))
+            .map(|(row, part)| (row, lines.weight(part, (y, height))))
             .filter(|&(_, weight)| weight > 0.0)
             .take(SIGNATURE_ROWS)
             .collect();
@@ -56,6 +66,22 @@ pub fn cell_means(
             }
         },
     )
+}
+
+impl Lines {
+    /// What row `y` of `height` counts in a row of cells.
+    fn weight(self, part: &Part, (y, height): (usize, usize)) -> f64 {
+        let Self::EverySecond(first) = self else { return part.weight(y) };
+        if y % 2 != first {
+            return 0.0;
+        }
+        // The first and the last row of a picture have but one neighbour to be made from.
+        let above = y.checked_sub(1).map_or(0.0, |y| part.weight(y) * if y == 0 { 1.0 } else { 0.5 });
+        let below = Some(y + 1)
+            .filter(|&y| y < height)
+            .map_or(0.0, |y| part.weight(y) * if y + 1 == height { 1.0 } else { 0.5 });
+        part.weight(y) + above + below
+    }
 }
 
 /// The pixels of one column or row of cells, within the picture.
@@ -131,7 +157,7 @@ mod tests {
         // A ramp across: the mean of a cell is the value at its middle, wherever its borders lie.
         let samples: Vec<u8> = (0..40 * 24).map(|at| (at % 40) as u8 * 5).collect();
         for columns in [(0.0, 40.0), (2.0, 38.0), (3.3, 37.1)] {
-            let means = cell_means(shape(40, 24, 8), &samples, &borders(columns, (0.5, 23.5)));
+            let means = cell_means(shape(40, 24, 8), &samples, &borders(columns, (0.5, 23.5)), Lines::All);
             let width = (columns.1 - columns.0) / SIGNATURE_COLUMNS as f64;
             for (cell, &mean) in means.iter().enumerate() {
                 let column = (cell % SIGNATURE_COLUMNS) as f64;
@@ -147,9 +173,35 @@ mod tests {
     }
 
     #[test]
+    fn fields_are_pictures_with_rows_made_from_their_neighbours() {
+        // Rows of noise: the field's own, and between them their means.
+        let (width, height) = (36, 24);
+        let value = |y: usize| ((y * 7919) % 251) as u8;
+        let rows = |line: &dyn Fn(usize) -> f64| (0..height).map(line).collect::<Vec<f64>>();
+        let samples: Vec<u8> = (0..width * height).map(|at| value(at / width)).collect();
+        for first in [0, 1] {
+            let own = |y: isize| f64::from(value(y as usize));
+            let made = rows(&|y| match y % 2 == first {
+                true => own(y as isize),
+                false if y == 0 => own(1),
+                false if y + 1 == height => own(y as isize - 1),
+                false => (own(y as isize - 1) + own(y as isize + 1)) / 2.0,
+            });
+            let (top, bottom) = (0.0, height as f64);
+            let borders = borders((0.0, width as f64), (top, bottom));
+            let means = cell_means(shape(36, 24, 8), &samples, &borders, Lines::EverySecond(first));
+            for (cell, &mean) in means.iter().enumerate() {
+                let row = cell / SIGNATURE_COLUMNS * 3;
+                let exact = (made[row] + made[row + 1] + made[row + 2]) / 3.0;
+                assert!((f64::from(mean) - 64.0 * exact).abs() <= 0.51, "{first} {cell}");
+            }
+        }
+    }
+
+    #[test]
     fn deep_samples_are_scaled_and_cells_outside_are_zero() {
         let samples: Vec<u8> = (0..24 * 16).flat_map(|_| 400u16.to_le_bytes()).collect();
-        let means = cell_means(shape(24, 16, 10), &samples, &borders((-4.0, 20.0), (0.0, 16.0)));
+        let means = cell_means(shape(24, 16, 10), &samples, &borders((-4.0, 20.0), (0.0, 16.0)), Lines::All);
         for (cell, &mean) in means.iter().enumerate() {
             assert_eq!(mean, if cell % SIGNATURE_COLUMNS < 2 { 0 } else { 6400 }, "{cell}");
         }

@@ -11,12 +11,14 @@ mod far;
 pub mod fields;
 pub mod marks;
 mod motion;
+mod parity;
 pub mod reduced;
 mod sequencer;
 mod view;
 
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use marks::MarkReading;
+pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
 pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
 pub use view::ViewPlan;
@@ -84,7 +86,7 @@ pub struct ReducedChange {
     pub detail: f32,
 }
 
-/// Everything later stages know of one frame. At most 512 bytes in a log.
+/// Everything later stages know of one frame. Some 700 bytes in a log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameFingerprint {
     /// Position in the capture, from 0.
@@ -109,6 +111,8 @@ pub struct FrameFingerprint {
     pub marks: Option<MarkReading>,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
+    /// What the signature of each field has more or less than that of the frame.
+    pub parity_difference: ParityDifference,
 }
 
 #[cfg(test)]

@@ -5,7 +5,8 @@ use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
 use super::fields::{FieldMeasures, FieldMeter};
 use super::marks::{self, MarkReading};
-use super::reduced::ReducedPicture;
+use super::parity::{ParityDifference, ParityMeter};
+use super::reduced::{cell_samples, ReducedPicture};
 use super::view::ViewPlan;
 use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
 use crate::frame::FrameTiming;
@@ -28,6 +29,8 @@ pub struct FrameMeasures {
     pub reduced: ReducedPicture,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
+    /// What the signature of each field has more or less than that of the frame.
+    pub parity_difference: ParityDifference,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
@@ -35,6 +38,7 @@ pub struct FrameMeasures {
 pub struct FrameMeter {
     blocks: BlockChange,
     fields: FieldMeter,
+    parity: ParityMeter,
 }
 
 impl FrameMeter {
@@ -49,7 +53,9 @@ impl FrameMeter {
         previous: Option<&[u8]>,
         spent: ReducedPicture,
     ) -> FrameMeasures {
-        let (digest, reduced) = self.pass(plan, &current[..plan.packed_len()], previous, spent);
+        let [columns, rows] = cell_samples(plan);
+        let picture = &current[..plan.packed_len()];
+        let (digest, reduced) = self.pass((plan, &columns), picture, previous, spent);
         let mut measures = FrameMeasures {
             digest,
             luma: BlockSpread::default(),
@@ -58,6 +64,7 @@ impl FrameMeter {
             marks: marks::read(plan, current, &reduced),
             reduced,
             fields: FieldMeasures::default(),
+            parity_difference: self.parity.difference(plan, (&columns, &rows)),
         };
         if previous.is_some() {
             measures.fields = self.fields.measures(plan);
@@ -77,7 +84,7 @@ impl FrameMeter {
     /// digest comes last: it reads from many places at once, which is slow from main memory.
     fn pass(
         &mut self,
-        plan: &ViewPlan,
+        (plan, columns): (&ViewPlan, &[(usize, usize)]),
         current: &[u8],
         previous: Option<&[u8]>,
         mut reduced: ReducedPicture,
@@ -85,6 +92,7 @@ impl FrameMeter {
         reduced.prepare(plan);
         self.blocks.clear();
         self.fields.clear();
+        self.parity.clear();
         let mut digester = Digester::default();
         let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
         for (index, plane) in plan.planes.iter().enumerate() {
@@ -97,6 +105,7 @@ impl FrameMeter {
                 }
                 if index == 0 {
                     reduced.reduce_stripe(plan, samples, number * (side / reduced.factor));
+                    self.parity.add_stripe(plan, samples, columns);
                 }
                 digester.follow(&current[..stripe.end]);
             }
@@ -173,6 +182,7 @@ impl Sequencer {
             signature: measures.reduced.signature(),
             marks: measures.marks,
             fields: measures.fields,
+            parity_difference: measures.parity_difference,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

@@ -4,6 +4,7 @@
 use super::fit::{median, Model, SIGMA_MIN};
 use super::path::{distance, influence};
 use super::{Film, SourcePlace, CELLS};
+use crate::fingerprint::FIXED_POINT;
 
 /// Pictures on each side of the path that are compared.
 const AROUND: usize = 2;
@@ -54,6 +55,10 @@ const UNKNOWN_SHARE: f32 = 0.2;
 
 /// An offset of the whole frame (a recorder's own brightness pulse) from which it is taken off, deviations.
 const PULSE_DEVIATIONS: f32 = 4.0;
+
+/// Two neighbours are woven, each in its own lines, where the fields of the frame differ by at least this share of what
+/// they do: halfway between a mix, whose fields are alike, and a weave.
+const WOVEN_SHARE: f32 = 0.5;
 
 /// Decimals of weights: what is written is what is computed with.
 const WEIGHT_STEPS: f32 = 1000.0;
@@ -150,7 +155,12 @@ impl<'a> Placing<'a> {
         let least = if mixing == Mixing::Often { WEIGHT_MIN } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
         if weight > margin && weight < 1.0 - margin {
-            return SourcePlace::Mix { first: fitted.first as u32, second: fitted.first as u32 + 1, weight };
+            let (first, second) = (fitted.first as u32, fitted.first as u32 + 1);
+            return if self.is_woven(frame, fitted.first) {
+                SourcePlace::Woven { first, second }
+            } else {
+                SourcePlace::Mix { first, second, weight }
+            };
         }
         let place = self.picture_or_range(&cells, fitted.nearest);
         let from_zero = weight.min(1.0 - weight);
@@ -171,6 +181,19 @@ impl<'a> Placing<'a> {
             }
             _ => SourcePlace::Ambiguous { first, last },
         }
+    }
+
+    /// Whether a frame that lies between the picture `first` and the next has each of them in its own lines.
+    fn is_woven(&self, frame: usize, first: usize) -> bool {
+        let Some(difference) = self.capture.differences.get(frame) else { return false };
+        let (from, to) = (&self.pictures[first], &self.pictures[first + 1]);
+        let (mut along, mut square) = (0.0, 0.0);
+        for (cell, sigma) in self.model.sigma.iter().enumerate() {
+            let expected = (to[cell] - from[cell]) / 2.0;
+            along += f32::from(difference[cell]) / FIXED_POINT / sigma * expected;
+            square += expected * expected;
+        }
+        along.abs() >= WOVEN_SHARE * square
     }
 
     /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.

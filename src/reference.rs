@@ -9,8 +9,8 @@ use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSou
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
-use crate::fingerprint::cells::{cell_means, CellBorders, Lines};
-use crate::fingerprint::{FrameFingerprint, ParityDifference};
+use crate::fingerprint::cells::{cell_means, curved, CellBorders, Lines};
+use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT};
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
@@ -26,7 +26,7 @@ use crate::units::Rate;
 const OWN_REPEAT_SURE: f32 = 0.95;
 
 /// Times that a clip is read once more at most, each time with the geometry found before.
-const READINGS_MAX: usize = 2;
+const READINGS_MAX: usize = 3;
 
 /// The clip that was played.
 #[derive(Clone, Debug)]
@@ -356,9 +356,9 @@ impl Clip {
         };
         let mut aligned = source::align(film, &self.film()).map_err(refused)?;
         for _ in 0..READINGS_MAX {
-            let geometry = aligned.geometry;
+            let (geometry, levels) = (aligned.geometry, aligned.levels);
             let whole = self.view == ViewSettings::default();
-            let Some(signatures) = whole.then(|| self.seen_through(film, geometry)).flatten() else { break };
+            let Some(signatures) = whole.then(|| self.seen_through(film, &aligned)).flatten() else { break };
             let clip = Film {
                 signatures: &signatures,
                 grid: film.grid.clone(),
@@ -369,8 +369,10 @@ impl Clip {
             if again.error >= aligned.error {
                 break;
             }
-            let settled = again.geometry == Geometry::SAME;
-            aligned = Alignment { geometry: geometry.then(again.geometry), ..again };
+            let settled = again.geometry == Geometry::SAME && again.levels.is_straight();
+            let levels =
+                if levels.is_straight() { again.levels } else { levels.then(again.levels, self.range()) };
+            aligned = Alignment { geometry: geometry.then(again.geometry), levels, ..again };
             if settled {
                 break;
             }
@@ -378,10 +380,18 @@ impl Clip {
         Ok(aligned)
     }
 
-    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells; `None` where it
-    /// shows the whole, or the clip cannot be read once more as it was.
-    fn seen_through(&self, film: &Film<'_>, geometry: Geometry) -> Option<Vec<Signature>> {
-        let again = self.again.as_ref().filter(|_| geometry != Geometry::SAME)?;
+    /// Darkest and brightest cell, code values at 8 bit.
+    fn range(&self) -> (f64, f64) {
+        let cells = || self.signatures.iter().flatten().map(|&cell| f64::from(cell) / f64::from(FIXED_POINT));
+        (cells().fold(f64::INFINITY, f64::min), cells().fold(0.0, f64::max))
+    }
+
+    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells and, where these are a
+    /// curve, with its levels; `None` where it shows the whole as it is, or the clip cannot be read once more as it was.
+    fn seen_through(&self, film: &Film<'_>, aligned: &Alignment) -> Option<Vec<Signature>> {
+        let (geometry, levels) = (aligned.geometry, aligned.levels);
+        let differs = geometry != Geometry::SAME || !levels.is_straight();
+        let again = self.again.as_ref().filter(|_| differs)?;
         let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
         let shape = source.facts().shape;
         let [columns, rows] = film.grid.borders_in(geometry);
@@ -389,15 +399,18 @@ impl Clip {
             borders.into_iter().map(|border| border * f64::from(length)).collect()
         };
         let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
+        let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
         let mut signatures = Vec::with_capacity(self.signatures.len());
         let mut samples = Vec::new();
         for frame in 0.. {
-            if signatures.len() >= self.signatures.len()
-                || !matches!(source.read_frame(&mut samples), Ok(Some(_)))
-            {
+            let whole = signatures.len() >= self.signatures.len();
+            if whole || !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
                 break;
             }
-            let of = |lines: Lines| cell_means(shape, &samples, &borders, lines);
+            let curve = table.as_ref().map(|table| curved(shape, &samples, table));
+            let (shape, samples) =
+                curve.as_ref().map_or((shape, &samples), |(shape, samples)| (*shape, samples));
+            let of = |lines: Lines| cell_means(shape, samples, &borders, lines);
             match &self.order {
                 None => signatures.push(of(Lines::All)),
                 Some(order) => {

@@ -1,7 +1,7 @@
 //! Mean luma over any grid of rectangles: a signature of the part of a picture that another capture shows.
 
 use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
-use crate::frame::FrameShape;
+use crate::frame::{Family, FrameShape, PixelFormat};
 
 /// Borders of the cells, luma pixels from the left and upper edge, each one more than there are cells; they may lie
 /// between pixels and outside the picture.
@@ -84,6 +84,24 @@ impl Lines {
     }
 }
 
+/// Samples of a frame after a curve: what `table` has for each sample of luma, in `1 / FIXED_POINT` code values, and the
+/// shape of the frame of luma that they make. Means are taken of these, because a curve and a mean do not commute.
+pub fn curved(shape: FrameShape, samples: &[u8], table: &[u16]) -> (FrameShape, Vec<u8>) {
+    /// Bits in which `1 / FIXED_POINT` code values at 8 bit are whole numbers.
+    const BITS: u8 = 8 + (FIXED_POINT as u32).ilog2() as u8;
+    let luma = shape.width as usize * shape.height as usize;
+    let of = |sample: usize| table[sample.min(table.len() - 1)].to_le_bytes();
+    let curved = match shape.pixel_format.bytes_per_sample() {
+        1 => samples.iter().take(luma).flat_map(|&sample| of(usize::from(sample))).collect(),
+        _ => samples
+            .chunks_exact(2)
+            .take(luma)
+            .flat_map(|sample| of(usize::from(u16::from_le_bytes([sample[0], sample[1]]))))
+            .collect(),
+    };
+    (FrameShape { pixel_format: PixelFormat { family: Family::Gray, bit_depth: BITS }, ..shape }, curved)
+}
+
 /// The pixels of one column or row of cells, within the picture.
 struct Part {
     from: f64,
@@ -138,7 +156,6 @@ impl Part {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{Family, PixelFormat};
 
     fn shape(width: u32, height: u32, bit_depth: u8) -> FrameShape {
         FrameShape { width, height, pixel_format: PixelFormat { family: Family::Gray, bit_depth } }
@@ -196,6 +213,16 @@ mod tests {
                 assert!((f64::from(mean) - 64.0 * exact).abs() <= 0.51, "{first} {cell}");
             }
         }
+    }
+
+    #[test]
+    fn a_curve_comes_before_the_mean() {
+        // Half of each cell black, half white: the mean of the squares is not the square of the mean.
+        let samples: Vec<u8> = (0..48 * 16).map(|at| if at % 2 == 0 { 0 } else { 200 }).collect();
+        let squares: Vec<u16> = (0..=255u16).map(|sample| (sample * sample / 255) * 64).collect();
+        let (curved, values) = curved(shape(48, 16, 8), &samples, &squares);
+        let means = cell_means(curved, &values, &borders((0.0, 48.0), (0.0, 16.0)), Lines::All);
+        assert!(means.iter().all(|&mean| mean == 156 / 2 * 64), "{means:?}");
     }
 
     #[test]

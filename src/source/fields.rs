@@ -71,7 +71,9 @@ pub fn level_parities(fields: &mut [Signature], repeats: &[bool]) {
         }
         let around = &alternating[first..=last];
         for (cell, value) in field.iter_mut().enumerate() {
-            let steady = steady(around.iter().map(|one| one[cell]));
+            let mut values = [0; 2 * STEADY_FIELDS + 1];
+            around.iter().zip(&mut values).for_each(|(one, value)| *value = one[cell]);
+            let steady = steady(&values[..around.len()]);
             let signed = if at % 2 == 0 { steady } else { -steady };
             *value = (i32::from(*value) - i32::from(signed)).clamp(0, i32::from(u16::MAX)) as u16;
         }
@@ -90,19 +92,17 @@ fn alternation(at: usize, [before, now, after]: [u16; 3]) -> i16 {
     }
 }
 
-/// What all values have in common: the smallest where they have one sign, else nothing.
-fn steady(values: impl Iterator<Item = i16>) -> i16 {
-    let mut common: Option<i16> = None;
-    for value in values {
-        common = match common {
-            None => Some(value),
-            Some(least) if (least > 0) == (value > 0) && value != 0 => {
-                Some(if value.abs() < least.abs() { value } else { least })
-            }
-            Some(_) => return 0,
-        };
+/// The mean of the middle three of values that all have one sign, else nothing.
+fn steady(values: &[i16]) -> i16 {
+    let one_sign = values.iter().all(|&value| value > 0) || values.iter().all(|&value| value < 0);
+    let middle = values.len() / 2;
+    let near = &values[middle.saturating_sub(1)..(middle + 2).min(values.len())];
+    let sum: i32 = near.iter().map(|&value| i32::from(value)).sum();
+    if one_sign {
+        (sum / near.len().max(1) as i32) as i16
+    } else {
+        0
     }
-    common.unwrap_or(0)
 }
 
 /// What a frame shows whose two fields, in the order of their moments, show these.

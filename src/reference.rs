@@ -9,13 +9,14 @@ use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSou
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
-use crate::fingerprint::cells::{cell_means, curved, CellBorders, Lines};
+use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
 use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT};
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{ReadingSettings, Settings, ViewSettings};
 use crate::source::fields::{level_parities, woven, WovenFrames};
+use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::source::{
     self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit,
     CELLS,
@@ -355,6 +356,9 @@ impl Clip {
             )
         };
         let mut aligned = source::align(film, &self.film()).map_err(refused)?;
+        if let Some(closer) = self.closer(film, &aligned) {
+            aligned = aligned.with(closer);
+        }
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = (aligned.geometry, aligned.levels);
             let whole = self.view == ViewSettings::default();
@@ -380,6 +384,60 @@ impl Clip {
         Ok(aligned)
     }
 
+    /// Geometry and levels by the detail of a few pictures, where more than rounding lies between clip and capture:
+    /// detail within the cells of a signature shows shifts that signatures do not.
+    fn closer(&self, film: &Film<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
+        if !aligned.has_errors() || self.view != ViewSettings::default() {
+            return None;
+        }
+        let stations = Stations::of(&aligned.places);
+        let wanted = stations.wanted(self.signatures.len());
+        let mut pictures = FinePictures::default();
+        let even = |count: usize, length: u32| {
+            (0..=count).map(|at| at as f64 / count as f64 * f64::from(length)).collect()
+        };
+        let (last, mut next) = (*wanted.last()?, wanted.into_iter().peekable());
+        self.read_again(|unit, shape, samples, lines| {
+            if next.next_if(|&wanted| wanted == unit).is_some() {
+                let borders = CellBorders {
+                    columns: even(FINE_COLUMNS, shape.width),
+                    rows: even(FINE_ROWS, shape.height),
+                };
+                pictures.pictures.insert(unit, means(shape, samples, &borders, lines));
+            }
+            unit < last
+        })?;
+        Some(pictures.geometry(film, &stations, aligned.geometry))
+    }
+
+    /// Reads the clip once more, unit by unit in order: `take` gets the number of a picture or field, the frame's shape
+    /// and samples, and the lines that belong to it, and says whether to go on. `None` where it cannot be read.
+    fn read_again(&self, mut take: impl FnMut(usize, FrameShape, &[u8], Lines) -> bool) -> Option<()> {
+        let again = self.again.as_ref()?;
+        let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
+        let shape = source.facts().shape;
+        let mut samples = Vec::new();
+        for frame in 0.. {
+            if !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
+                break;
+            }
+            let goes_on = match &self.order {
+                None => take(frame, shape, &samples, Lines::All),
+                Some(order) => {
+                    let first = usize::from(!order.top_first(frame));
+                    let mut field =
+                        |at: usize, row| take(2 * frame + at, shape, &samples, Lines::EverySecond(row));
+                    field(0, first) && field(1, 1 - first)
+                }
+            };
+            if !goes_on {
+                break;
+            }
+        }
+        source.finish();
+        Some(())
+    }
+
     /// Darkest and brightest cell, code values at 8 bit.
     fn range(&self) -> (f64, f64) {
         let cells = || self.signatures.iter().flatten().map(|&cell| f64::from(cell) / f64::from(FIXED_POINT));
@@ -391,9 +449,7 @@ impl Clip {
     fn seen_through(&self, film: &Film<'_>, aligned: &Alignment) -> Option<Vec<Signature>> {
         let (geometry, levels) = (aligned.geometry, aligned.levels);
         let differs = geometry != Geometry::SAME || !levels.is_straight();
-        let again = self.again.as_ref().filter(|_| differs)?;
-        let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
-        let shape = source.facts().shape;
+        let shape = self.facts.shape;
         let [columns, rows] = film.grid.borders_in(geometry);
         let along = |borders: Vec<f64>, length: u32| {
             borders.into_iter().map(|border| border * f64::from(length)).collect()
@@ -401,25 +457,19 @@ impl Clip {
         let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
         let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
         let mut signatures = Vec::with_capacity(self.signatures.len());
-        let mut samples = Vec::new();
-        for frame in 0.. {
-            let whole = signatures.len() >= self.signatures.len();
-            if whole || !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
-                break;
-            }
-            let curve = table.as_ref().map(|table| curved(shape, &samples, table));
-            let (shape, samples) =
-                curve.as_ref().map_or((shape, &samples), |(shape, samples)| (*shape, samples));
-            let of = |lines: Lines| cell_means(shape, samples, &borders, lines);
-            match &self.order {
-                None => signatures.push(of(Lines::All)),
-                Some(order) => {
-                    let first = usize::from(!order.top_first(frame));
-                    signatures.extend([first, 1 - first].map(|row| of(Lines::EverySecond(row))));
-                }
-            }
-        }
-        source.finish();
+        let mut reread = || {
+            self.read_again(|_, shape, samples, lines| {
+                signatures.push(match &table {
+                    None => cell_means(shape, samples, &borders, lines),
+                    Some(table) => {
+                        let (shape, samples) = curved(shape, samples, table);
+                        cell_means(shape, &samples, &borders, lines)
+                    }
+                });
+                signatures.len() < self.signatures.len()
+            })
+        };
+        differs.then(&mut reread).flatten()?;
         if self.is_interlaced() {
             level_parities(&mut signatures, &self.own_repeats);
         }

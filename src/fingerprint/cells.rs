@@ -31,41 +31,39 @@ pub fn cell_means(
     borders: &CellBorders,
     lines: Lines,
 ) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
+    let means = means(shape, samples, borders, lines);
+    std::array::from_fn(|cell| means.get(cell).copied().unwrap_or(0))
+}
+
+/// As [`cell_means`] for cells of any number, row by row.
+pub fn means(shape: FrameShape, samples: &[u8], borders: &CellBorders, lines: Lines) -> Vec<u16> {
     let (width, height) = (shape.width as usize, shape.height as usize);
     let bytes = shape.pixel_format.bytes_per_sample();
     let columns = parts(&borders.columns, width);
     let rows = parts(&borders.rows, height);
-    let mut sums = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
-    let mut areas = [0.0f64; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
+    let mut sums = vec![0.0f64; columns.len() * rows.len()];
+    let mut areas = sums.clone();
     for (y, line) in samples.chunks_exact((width * bytes).max(1)).take(height).enumerate() {
         let inside: Vec<(usize, f64)> = rows
             .iter()
             .enumerate()
             .map(|(row, part)| (row, lines.weight(part, (y, height))))
             .filter(|&(_, weight)| weight > 0.0)
-            .take(SIGNATURE_ROWS)
             .collect();
         if inside.is_empty() {
             continue;
         }
-        for (column, part) in columns.iter().enumerate().take(SIGNATURE_COLUMNS) {
+        for (column, part) in columns.iter().enumerate() {
             let sum = part.sum(line, bytes);
             for &(row, weight) in &inside {
-                sums[row * SIGNATURE_COLUMNS + column] += weight * sum;
-                areas[row * SIGNATURE_COLUMNS + column] += weight * part.length();
+                sums[row * columns.len() + column] += weight * sum;
+                areas[row * columns.len() + column] += weight * part.length();
             }
         }
     }
     let scale = f64::from(FIXED_POINT) / f64::from(1u32 << (shape.pixel_format.bit_depth - 8));
-    std::array::from_fn(
-        |cell| {
-            if areas[cell] > 0.0 {
-                (sums[cell] / areas[cell] * scale).round() as u16
-            } else {
-                0
-            }
-        },
-    )
+    let mean = |(&sum, &area): (&f64, &f64)| if area > 0.0 { (sum / area * scale).round() as u16 } else { 0 };
+    sums.iter().zip(&areas).map(mean).collect()
 }
 
 impl Lines {

@@ -1,5 +1,6 @@
 //! What lies between clip and capture: geometry, levels and noise, fitted to pairs of pictures that show the same.
 
+use super::fine::{FinePictures, FineWarp};
 use super::grid::{Geometry, Warp};
 use super::{code_values, Film, CELLS};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
@@ -213,10 +214,64 @@ impl Model {
     }
 }
 
+/// Pictures of a clip.
+#[derive(Clone, Copy)]
+pub(super) enum Clip<'a> {
+    /// All of them as signatures.
+    Film(&'a Film<'a>),
+    /// Some of them in finer cells.
+    Fine(&'a FinePictures),
+}
+
+impl<'a> Clip<'a> {
+    /// The last picture; of fine ones any may be asked for.
+    fn last(self) -> usize {
+        match self {
+            Self::Film(film) => film.signatures.len() - 1,
+            Self::Fine(_) => usize::MAX - 1,
+        }
+    }
+
+    fn under(self, capture: &Film<'_>, geometry: Geometry) -> View<'a> {
+        match self {
+            Self::Film(film) => View::Cells(warp(film, capture, geometry), film.signatures),
+            Self::Fine(fine) => View::Fine(FineWarp::new(capture, geometry), fine),
+        }
+    }
+}
+
+fn warp(clip: &Film<'_>, capture: &Film<'_>, geometry: Geometry) -> Warp {
+    Warp::new(&clip.grid, &capture.grid, geometry).within(&clip.visible).within(&capture.visible)
+}
+
+/// A clip seen through a geometry.
+enum View<'a> {
+    Cells(Warp, &'a [super::Signature]),
+    Fine(FineWarp, &'a FinePictures),
+}
+
+impl View<'_> {
+    /// Cells that show the clip and nothing beside it.
+    fn covered(&self) -> &[bool] {
+        match self {
+            Self::Cells(warp, _) => warp.covered(),
+            Self::Fine(warp, _) => warp.covered(),
+        }
+    }
+
+    /// A picture of the clip as the capture shows it, before levels.
+    fn picture(&self, clip: usize) -> [f32; CELLS] {
+        match self {
+            Self::Cells(warp, signatures) => warp.apply(&signatures[clip.min(signatures.len() - 1)]),
+            Self::Fine(warp, pictures) => warp.apply(pictures, clip),
+        }
+    }
+}
+
 /// The fitter: which films, and the pairs in them.
 pub(super) struct Fitter<'a> {
     pub capture: &'a Film<'a>,
-    pub clip: &'a Film<'a>,
+    pub clip: Clip<'a>,
     pub pairs: &'a [Pair],
     pub freedom: Freedom,
 }
@@ -235,6 +290,11 @@ impl Start {
         Self { geometry, step: 0 }
     }
 
+    /// From a geometry that is right but for a few hundredths.
+    pub fn near(geometry: Geometry) -> Self {
+        Self { geometry, step: 1 }
+    }
+
     /// From a geometry that was fitted before.
     pub fn fitted(geometry: Geometry) -> Self {
         Self { geometry, step: 3 }
@@ -244,6 +304,16 @@ impl Start {
 impl Fitter<'_> {
     /// The model that fits the pairs best.
     pub fn fit(&self, start: Start) -> Model {
+        self.model(self.best(start))
+    }
+
+    /// Geometry and levels that fit the pairs best.
+    pub fn geometry(&self, start: Start) -> (Geometry, Levels) {
+        let best = self.best(start);
+        (best.geometry, best.levels)
+    }
+
+    fn best(&self, start: Start) -> Trial {
         let curve = self.curve(start.geometry);
         let mut best = self.tried(start.geometry, curve);
         for step in &STEPS[start.step..] {
@@ -268,7 +338,7 @@ impl Fitter<'_> {
             best = same;
         }
         let curve = self.curve(best.geometry);
-        self.model(self.tried(best.geometry, curve), curve)
+        self.tried(best.geometry, curve)
     }
 
     /// Goes on by slopes: size and place trade off against each other, so that changing one at a time stops early.
@@ -296,14 +366,13 @@ impl Fitter<'_> {
     /// The change of the geometry that takes most of the error away by its slopes (Gauss and Newton), whatever the time
     /// of each frame: motion is taken out of errors and slopes.
     fn slope_step(&self, trial: &Trial) -> Option<[f64; PARAMETERS.len()]> {
-        let warps = PARAMETERS.map(|(axis, kind)| {
-            Warp::new(&self.clip.grid, &self.capture.grid, moved(trial.geometry, axis, kind, SLOPE_OVER))
-        });
+        let views = PARAMETERS
+            .map(|(axis, kind)| self.clip.under(self.capture, moved(trial.geometry, axis, kind, SLOPE_OVER)));
         let (levels, used) = (trial.levels, &trial.used);
         let far = FAR_OFF * trial.error as f32;
         let mut matrix = [[0.0; UNKNOWNS + 1]; UNKNOWNS];
         for seen in &trial.seen {
-            let slopes = warps.each_ref().map(|warp| self.shown(warp, seen.pair));
+            let slopes = views.each_ref().map(|view| shown(view, seen.pair));
             let rows: Vec<[f32; UNKNOWNS + 2]> = (0..CELLS)
                 .filter(|&cell| used[cell])
                 .map(|cell| {
@@ -341,11 +410,9 @@ impl Fitter<'_> {
 
     /// Fits the levels under a geometry.
     fn tried(&self, geometry: Geometry, curve: Curve) -> Trial {
-        let warp = Warp::new(&self.clip.grid, &self.capture.grid, geometry)
-            .within(&self.clip.visible)
-            .within(&self.capture.visible);
-        let mut seen: Vec<Seen> = self.pairs.iter().map(|&pair| self.seen(&warp, pair)).collect();
-        let inner = inner(warp.covered());
+        let view = self.clip.under(self.capture, geometry);
+        let mut seen: Vec<Seen> = self.pairs.iter().map(|&pair| self.seen(&view, pair)).collect();
+        let inner = inner(view.covered());
         let mut used = inner.clone();
         let mut levels = fitted_levels(&seen, &used, curve);
         for _ in 0..LEAVING_OUT_ROUNDS {
@@ -357,16 +424,14 @@ impl Fitter<'_> {
         seen.iter_mut().for_each(|seen| seen.settle(&used, levels));
         let error = typical_error(&seen, &used, levels);
         let cost = error / typical_slope(&seen, &used, levels).max(SLOPE_LEAST);
-        Trial { geometry, warp, seen, used, levels, error, cost }
+        Trial { geometry, covered: view.covered().to_vec(), seen, used, levels, error, cost }
     }
 
-    fn seen(&self, warp: &Warp, pair: Pair) -> Seen {
+    fn seen(&self, view: &View<'_>, pair: Pair) -> Seen {
         let capture = code_values(&self.capture.signatures[pair.capture]);
-        let pair = self.likest(warp, pair, &capture);
-        let base = self.shown(warp, pair);
-        let last = self.clip.signatures.len() - 1;
-        let [before, after] = [pair.clip.saturating_sub(1), (pair.clip + 1).min(last)]
-            .map(|clip| warp.apply(&self.clip.signatures[clip]));
+        let pair = self.likest(view, pair, &capture);
+        let base = shown(view, pair);
+        let [before, after] = [pair.clip.saturating_sub(1), pair.clip + 1].map(|clip| view.picture(clip));
         let motion = std::array::from_fn(|cell| (after[cell] - before[cell]) / 2.0);
         Seen { pair, capture, base, motion, clip: base }
     }
@@ -383,36 +448,23 @@ impl Fitter<'_> {
     }
 
     /// The pair with the picture of the clip around it that is most like a frame, before levels.
-    fn likest(&self, warp: &Warp, pair: Pair, capture: &[f32; CELLS]) -> Pair {
+    fn likest(&self, view: &View<'_>, pair: Pair, capture: &[f32; CELLS]) -> Pair {
         let Freedom { around, every } = self.freedom;
         if around == 0 {
             return pair;
         }
-        let last = self.clip.signatures.len() - 1;
+        let last = self.clip.last();
         let steps = (around / every) as isize;
         (-steps..=steps)
             .map(|step| pair.clip.saturating_add_signed(step * every as isize).min(last))
             .map(|clip| Pair { clip, weight: 0.0, ..pair })
-            .map(|pair| (correlation(&self.shown(warp, pair), capture, warp.covered()), pair))
+            .map(|pair| (correlation(&shown(view, pair), capture, view.covered()), pair))
             .max_by(|a, b| a.0.total_cmp(&b.0))
             .map_or(pair, |(_, pair)| pair)
     }
 
-    /// What a frame should look like, before levels.
-    fn shown(&self, warp: &Warp, pair: Pair) -> [f32; CELLS] {
-        let mut cells = warp.apply(&self.clip.signatures[pair.clip]);
-        if let (true, Some(next)) = (pair.weight > 0.0, self.clip.signatures.get(pair.clip + 1)) {
-            let next = warp.apply(next);
-            cells.iter_mut().zip(&next).for_each(|(cell, next)| *cell += pair.weight * (next - *cell));
-        }
-        cells
-    }
-
-    fn model(&self, trial: Trial, curve: Curve) -> Model {
-        let Trial { geometry, warp, mut seen, used, .. } = trial;
-        let levels = fitted_levels(&seen, &used, curve);
-        seen.iter_mut().for_each(|seen| seen.settle(&used, levels));
-        let covered = warp.covered();
+    fn model(&self, trial: Trial) -> Model {
+        let Trial { geometry, covered, seen, used, levels, .. } = trial;
         let sigma = std::array::from_fn(|cell| {
             if !covered[cell] {
                 return f32::INFINITY;
@@ -422,14 +474,28 @@ impl Fitter<'_> {
             (DEVIATIONS_PER_MAD * median(&mut errors)).max(SIGMA_MIN)
         });
         let unexplained = unexplained(&seen, &used, levels);
+        let warp = match self.clip {
+            Clip::Film(film) => warp(film, self.capture, geometry),
+            Clip::Fine(_) => Warp::new(&self.capture.grid, &self.capture.grid, geometry),
+        };
         Model { geometry, levels, warp, sigma, unexplained }
     }
+}
+
+/// What a frame should look like, before levels.
+fn shown(view: &View<'_>, pair: Pair) -> [f32; CELLS] {
+    let mut cells = view.picture(pair.clip);
+    if pair.weight > 0.0 {
+        let next = view.picture(pair.clip + 1);
+        cells.iter_mut().zip(&next).for_each(|(cell, next)| *cell += pair.weight * (next - *cell));
+    }
+    cells
 }
 
 /// A geometry with what it gives.
 struct Trial {
     geometry: Geometry,
-    warp: Warp,
+    covered: Vec<bool>,
     seen: Vec<Seen>,
     used: Vec<bool>,
     levels: Levels,

@@ -8,7 +8,7 @@ use crate::fingerprint::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 /// A cell of the capture is used where at least this share of it lies within the clip: what lies outside is a
 /// border whose content is not known, and a black one of a hundredth of a bright cell is a code value or two. Room for
 /// what the geometry itself is not known to.
-const COVERED_MIN: f64 = 0.995;
+pub(super) const COVERED_MIN: f64 = 0.995;
 
 /// Borders of the signature's cells in parts of the picture, 0 to 1: columns, then rows.
 ///

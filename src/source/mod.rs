@@ -4,6 +4,7 @@
 mod align;
 mod coarse;
 pub mod fields;
+pub mod fine;
 mod fit;
 mod grid;
 pub mod marks;

@@ -10,7 +10,7 @@ use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
-use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT};
+use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS};
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
@@ -25,6 +25,9 @@ use crate::units::Rate;
 
 /// Confidence from which a picture that repeats the one before is taken for the clip's own repeat.
 const OWN_REPEAT_SURE: f32 = 0.95;
+
+/// Fewest cells that pictures are compared by: an eighth of the picture. Choice.
+const VISIBLE_MIN: usize = CELLS / 8;
 
 /// Times that a clip is read once more at most, each time with the geometry found before.
 const READINGS_MAX: usize = 3;
@@ -155,7 +158,8 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         let facts = source.facts().clone();
         let can_be_reread = reading.path.is_file() || reading.path.is_dir();
         again = can_be_reread.then(|| Again { path: reading.path.to_owned(), settings });
-        let view = scaled(reading.view, reading.shape, facts.shape);
+        // What is left out of the capture is left out of the comparison: a device may have moved it.
+        let view = ViewSettings { exclude: Vec::new(), ..scaled(reading.view, reading.shape, facts.shape) };
         let end = pipeline::fingerprint_capture(source, &view, control, |fingerprint| {
             gathered.push(&fingerprint);
             Ok(())
@@ -361,8 +365,7 @@ impl Clip {
         }
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = (aligned.geometry, aligned.levels);
-            let whole = self.view == ViewSettings::default();
-            let Some(signatures) = whole.then(|| self.seen_through(film, &aligned)).flatten() else { break };
+            let Some(signatures) = self.seen_through(film, &aligned) else { break };
             let clip = Film {
                 signatures: &signatures,
                 grid: film.grid.clone(),
@@ -384,25 +387,30 @@ impl Clip {
         Ok(aligned)
     }
 
+    /// Borders in parts of the clip's picture, or of the region looked at, as places in the frame.
+    fn borders(&self, [columns, rows]: [Vec<f64>; 2]) -> CellBorders {
+        let FrameShape { width, height, .. } = self.facts.shape;
+        let Rect { x, y, width, height } = self.view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
+        let along = |borders: Vec<f64>, from: u32, length: u32| {
+            borders.into_iter().map(|border| f64::from(from) + border * f64::from(length)).collect()
+        };
+        CellBorders { columns: along(columns, x, width), rows: along(rows, y, height) }
+    }
+
     /// Geometry and levels by the detail of a few pictures, where more than rounding lies between clip and capture:
     /// detail within the cells of a signature shows shifts that signatures do not.
     fn closer(&self, film: &Film<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
-        if !aligned.has_errors() || self.view != ViewSettings::default() {
+        if !aligned.has_errors() {
             return None;
         }
         let stations = Stations::of(&aligned.places);
         let wanted = stations.wanted(self.signatures.len());
         let mut pictures = FinePictures::default();
-        let even = |count: usize, length: u32| {
-            (0..=count).map(|at| at as f64 / count as f64 * f64::from(length)).collect()
-        };
+        let even = |count: usize| (0..=count).map(|at| at as f64 / count as f64).collect();
+        let borders = self.borders([even(FINE_COLUMNS), even(FINE_ROWS)]);
         let (last, mut next) = (*wanted.last()?, wanted.into_iter().peekable());
         self.read_again(|unit, shape, samples, lines| {
             if next.next_if(|&wanted| wanted == unit).is_some() {
-                let borders = CellBorders {
-                    columns: even(FINE_COLUMNS, shape.width),
-                    rows: even(FINE_ROWS, shape.height),
-                };
                 pictures.pictures.insert(unit, means(shape, samples, &borders, lines));
             }
             unit < last
@@ -450,11 +458,7 @@ impl Clip {
         let (geometry, levels) = (aligned.geometry, aligned.levels);
         let differs = geometry != Geometry::SAME || !levels.is_straight();
         let shape = self.facts.shape;
-        let [columns, rows] = film.grid.borders_in(geometry);
-        let along = |borders: Vec<f64>, length: u32| {
-            borders.into_iter().map(|border| border * f64::from(length)).collect()
-        };
-        let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
+        let borders = self.borders(film.grid.borders_in(geometry));
         let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
         let mut signatures = Vec::with_capacity(self.signatures.len());
         let mut reread = || {
@@ -517,11 +521,19 @@ impl Clip {
             signatures: recording.signatures,
             same_as_before: recording.same_as_before,
             grid: grid(recording.shape, recording.view),
-            visible: [true; CELLS],
+            visible: visible(recording.shape, recording.view),
             rate_hz: recording.delivered_rate.hz(),
             mixes: recording.mixes,
             differences: if self.is_interlaced() { recording.differences } else { &[] },
         };
+        let visible = film.visible.iter().filter(|&&visible| visible).count();
+        if visible < VISIBLE_MIN {
+            let cause = format!(
+                "--exclude leaves {visible} of {CELLS} parts of the picture whole, wanted are at least {VISIBLE_MIN}"
+            );
+            let hint = "leave out less, or audit without --reference";
+            return Err(Error::new(&self.place, "too little of the picture is left to compare", cause, hint));
+        }
         let order = FieldOrder::of(recording.scan).filter(|_| self.is_interlaced());
         let Some(order) = order else { return self.aligned(&film) };
         let frames = WovenFrames { signatures: film.signatures, differences: film.differences };
@@ -549,5 +561,47 @@ fn grid(shape: FrameShape, view: &ViewSettings) -> Grid {
     match view.region {
         Some(Rect { width, height, .. }) => Grid::new(width, height),
         None => Grid::new(shape.width, shape.height),
+    }
+}
+
+/// Which cells hold nothing that is left out.
+fn visible(shape: FrameShape, view: &ViewSettings) -> [bool; CELLS] {
+    let FrameShape { width, height, .. } = shape;
+    let region = view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
+    let [columns, rows] = grid(shape, view).borders_in(Geometry::SAME);
+    let along = |borders: &[f64], cell: usize, from: u32, length: u32| {
+        [cell, cell + 1].map(|at| f64::from(from) + borders[at] * f64::from(length))
+    };
+    std::array::from_fn(|cell| {
+        let [left, right] = along(&columns, cell % SIGNATURE_COLUMNS, region.x, region.width);
+        let [top, bottom] = along(&rows, cell / SIGNATURE_COLUMNS, region.y, region.height);
+        let touches = |rect: &Rect| {
+            let (x, y) = (f64::from(rect.x), f64::from(rect.y));
+            x < right && left < x + f64::from(rect.width) && y < bottom && top < y + f64::from(rect.height)
+        };
+        !view.exclude.iter().any(touches)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Family, PixelFormat};
+
+    #[test]
+    fn cells_that_something_is_left_out_of_do_not_count() {
+        let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
+        let shape = FrameShape { width: 1200, height: 800, pixel_format };
+        let rect = |x, y, width, height| Rect { x, y, width, height };
+        let hidden = |region: Option<Rect>, exclude: Vec<Rect>| {
+            let visible = visible(shape, &ViewSettings { region, exclude });
+            (0..CELLS).filter(|&cell| !visible[cell]).collect::<Vec<_>>()
+        };
+        // Cells of 100 pixels: the second and third of the first row.
+        assert_eq!(hidden(None, vec![rect(150, 20, 60, 40)]), [1, 2]);
+        // Of the lower right quarter cells are half as large.
+        let quarter = Some(rect(600, 400, 600, 400));
+        assert_eq!(hidden(quarter, vec![rect(0, 0, 700, 500)]), [0, 1, 12, 13]);
+        assert_eq!(hidden(None, Vec::new()), [] as [usize; 0]);
     }
 }

@@ -90,7 +90,7 @@ impl Score {
         let mut score = Self { cell: cell.name(), ..Self::default() };
         let shown = &cell.device.shown;
         for (frame, (&place, &shown)) in source.track.places.iter().zip(shown).enumerate() {
-            match verdict(place, shown) {
+            match verdict(place, shown, cell.recording.scaled.is_some()) {
                 Verdict::Right => score.right += 1,
                 Verdict::Holds => score.ambiguous += 1,
                 Verdict::Unknown => score.unknown += 1,
@@ -130,7 +130,7 @@ enum Verdict {
     Wrong,
 }
 
-fn verdict(place: SourcePlace, shown: Shown) -> Verdict {
+fn verdict(place: SourcePlace, shown: Shown, scaled: bool) -> Verdict {
     let (top, bottom) = shown.moments();
     let (low, high) = (top.min(bottom) as u32, top.max(bottom) as u32);
     let mixed = matches!(shown, Shown::Mean { .. });
@@ -141,9 +141,8 @@ fn verdict(place: SourcePlace, shown: Shown) -> Verdict {
         {
             Verdict::Right
         }
-        SourcePlace::Mix { first, second, weight }
-            if mixed && (first, second) == (low, high) && (weight - 0.5).abs() < 0.25 =>
-        {
+        // Woven fields that were scaled as a whole are mixes.
+        SourcePlace::Mix { first, second, .. } if (mixed || scaled) && (first, second) == (low, high) => {
             Verdict::Right
         }
         SourcePlace::Ambiguous { first, last } if first <= low && high <= last => Verdict::Holds,

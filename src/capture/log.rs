@@ -1101,8 +1101,8 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 4\n".to_vec(),
-                "log: fingerprint log of a newer version: version 4, this evenbeat reads version 3",
+                b"evenbeat-fingerprints 5\n".to_vec(),
+                "log: fingerprint log of a newer version: version 5, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints 2\n".to_vec(),

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::fit::{Clip, Fitter, Freedom, Pair, Start};
+use super::fit::{Clip, Fitter, Freedom, Pair, Start, BENT_BETTER};
 use super::grid::{Geometry, COVERED_MIN};
 use super::{Alignment, Film, Levels, SourcePlace, CELLS};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
@@ -14,6 +14,9 @@ const PARTS: usize = 8;
 pub const FINE_COLUMNS: usize = PARTS * SIGNATURE_COLUMNS;
 /// Rows of fine cells.
 pub const FINE_ROWS: usize = PARTS * SIGNATURE_ROWS;
+
+/// Largest value of a cell.
+const CELL_MAX: u16 = 255 * FIXED_POINT as u16 + FIXED_POINT as u16 - 1;
 
 /// Frames that a geometry is found by: many more would say the same again.
 const FRAMES: usize = 48;
@@ -64,8 +67,50 @@ impl FinePictures {
     /// Geometry and levels between a capture and these pictures, from a geometry that is roughly right.
     pub fn geometry(&self, capture: &Film<'_>, stations: &Stations, from: Geometry) -> (Geometry, Levels) {
         let freedom = Freedom { around: AROUND, every: 1 };
-        let fitter = Fitter { capture, clip: Clip::Fine(self), pairs: &stations.0, freedom };
-        fitter.geometry(Start::near(from))
+        fn fitter<'a>(
+            capture: &'a Film<'a>,
+            fine: &'a FinePictures,
+            pairs: &'a [Pair],
+            freedom: Freedom,
+        ) -> Fitter<'a> {
+            Fitter { capture, clip: Clip::Fine(fine), pairs, freedom }
+        }
+        let own = fitter(capture, self, &stations.0, freedom);
+        let (geometry, levels) = own.geometry(Start::near(from));
+        let error = |power: f64| {
+            let curved = self.raised(power);
+            fitter(capture, &curved, &stations.0, freedom).straight_error(geometry)
+        };
+        let power = least(POWERS, error);
+        if error(power) >= BENT_BETTER * own.straight_error(geometry) {
+            return (geometry, levels);
+        }
+        let curved = self.raised(power);
+        let (geometry, straight) =
+            fitter(capture, &curved, &stations.0, freedom).geometry(Start::fitted(geometry));
+        let values = |value: f64| straight.apply(raised(value, power));
+        (geometry, Levels::of_curve(values, self.range()).unwrap_or(levels))
+    }
+
+    /// The pictures after a curve of this power.
+    fn raised(&self, power: f64) -> Self {
+        let table: Vec<u16> = (0..=CELL_MAX)
+            .map(|cell| {
+                (raised(f64::from(cell) / f64::from(FIXED_POINT), power) * f64::from(FIXED_POINT)).round()
+                    as u16
+            })
+            .collect();
+        let of = |cells: &Vec<u16>| {
+            cells.iter().map(|&cell| table[usize::from(cell).min(table.len() - 1)]).collect()
+        };
+        Self { pictures: self.pictures.iter().map(|(&at, cells)| (at, of(cells))).collect() }
+    }
+
+    /// Darkest and brightest code value at 8 bit over which levels matter.
+    fn range(&self) -> (f64, f64) {
+        let cells = || self.pictures.values().flatten().map(|&cell| f64::from(cell) / f64::from(FIXED_POINT));
+        let (low, high) = (cells().fold(f64::INFINITY, f64::min), cells().fold(0.0, f64::max));
+        ((low - BEYOND).max(0.0), (high + BEYOND).min(255.0))
     }
 }
 
@@ -74,6 +119,41 @@ impl Alignment {
     pub fn with(self, (geometry, levels): (Geometry, Levels)) -> Self {
         Self { geometry, levels, ..self }
     }
+}
+
+/// Code values that samples may lie beyond the means of fine cells. Choice.
+const BEYOND: f64 = 24.0;
+
+/// Least and greatest power of a curve of levels that is looked for: what picture controls reach. Choice.
+const POWERS: (f64, f64) = (0.5, 2.0);
+/// Times that a third of that range is given up, on a logarithmic scale: what is left is a twentieth.
+const POWER_STEPS: u32 = 8;
+/// Nominal black and white at 8 bit (ITU-R BT.601), between which devices apply a power.
+const NOMINAL: (f64, f64) = (16.0, 235.0);
+
+/// A code value after a curve of this power between black and white; beyond these unchanged.
+fn raised(value: f64, power: f64) -> f64 {
+    let (black, white) = NOMINAL;
+    let share = (value - black) / (white - black);
+    if (0.0..=1.0).contains(&share) {
+        black + (white - black) * share.powf(power)
+    } else {
+        value
+    }
+}
+
+/// Where a function with one least value is least, between two limits on a logarithmic scale: by thirds.
+fn least((low, high): (f64, f64), of: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high) = (low.ln(), high.ln());
+    for _ in 0..POWER_STEPS {
+        let third = (high - low) / 3.0;
+        if of((low + third).exp()) < of((high - third).exp()) {
+            high -= third;
+        } else {
+            low += third;
+        }
+    }
+    ((low + high) / 2.0).exp()
 }
 
 /// Makes cells of a capture from fine ones.
@@ -203,9 +283,20 @@ mod tests {
         let fine = FinePictures { pictures: stations.wanted(60).into_iter().map(of).collect() };
         let (found, levels) = fine.geometry(&capture, &stations, Geometry::SAME);
         for axis in [0, 1] {
-            assert!((found.scale[axis] - wanted.scale[axis]).abs() < 0.002, "{found:?}");
-            assert!((found.offset[axis] - wanted.offset[axis]).abs() < 0.001, "{found:?}");
+            // At the edges of the picture, to a twentieth of a cell.
+            for edge in [0.0, 1.0] {
+                let at = |geometry: Geometry| geometry.scale[axis] * edge + geometry.offset[axis];
+                assert!((at(found) - at(wanted)).abs() < 0.005, "{found:?}");
+            }
         }
         assert!((levels.gain - 1.0).abs() < 0.02, "{levels:?}");
+    }
+
+    #[test]
+    fn the_least_of_a_curve_is_found() {
+        for wanted in [0.6, 0.77, 1.0, 1.3, 1.8f64] {
+            let found = least(POWERS, |power| (power.ln() - wanted.ln()).abs());
+            assert!((found / wanted).ln().abs() < 0.06, "{wanted}: {found}");
+        }
     }
 }

@@ -55,7 +55,7 @@ const ROUNDS_MAX: usize = 6;
 const GAIN_MIN: f64 = 0.002;
 
 /// A bent curve leaves at most this share of the error that a straight line leaves. Choice.
-const BENT_BETTER: f64 = 0.85;
+pub(super) const BENT_BETTER: f64 = 0.85;
 
 /// Pairs from which the curve of the levels is fitted besides gain and offset.
 const CURVE_PAIRS_MIN: usize = 30;
@@ -140,10 +140,14 @@ impl Levels {
                 skew: next.gain * self.skew,
             };
         }
+        Self::of_curve(|value| next.apply(self.apply(value)), (low, high)).unwrap_or(next)
+    }
+
+    /// The levels that come nearest to a curve over a range of code values of the clip.
+    pub(super) fn of_curve(curve: impl Fn(f64) -> f64, (low, high): (f64, f64)) -> Option<Self> {
         let values =
             (0..=JOINED_POINTS).map(|at| low + (high - low) * f64::from(at) / f64::from(JOINED_POINTS));
-        let points = values.map(|value| (value, next.apply(self.apply(value))));
-        least_squares(points, Curve::Bent).unwrap_or(next)
+        least_squares(values.map(|value| (value, curve(value))), Curve::Bent)
     }
 
     /// What each sample of so many bits becomes, in `1 / FIXED_POINT` code values at 8 bit; never falling, and within the
@@ -311,6 +315,11 @@ impl Fitter<'_> {
     pub fn geometry(&self, start: Start) -> (Geometry, Levels) {
         let best = self.best(start);
         (best.geometry, best.levels)
+    }
+
+    /// Mean absolute error of a geometry with levels in a straight line, code values of the capture.
+    pub fn straight_error(&self, geometry: Geometry) -> f64 {
+        self.tried(geometry, Curve::Straight).error
     }
 
     fn best(&self, start: Start) -> Trial {

@@ -29,6 +29,10 @@ const OWN_REPEAT_SURE: f32 = 0.95;
 /// Fewest cells that pictures are compared by: an eighth of the picture. Choice.
 const VISIBLE_MIN: usize = CELLS / 8;
 
+/// A reading through another window, or after a curve, is better where at most this share of the error is left: what
+/// fits by chance gains less. Choice.
+const BETTER_READING: f64 = 0.9;
+
 /// Times that a clip is read once more at most, each time with the geometry found before.
 const READINGS_MAX: usize = 3;
 
@@ -360,12 +364,10 @@ impl Clip {
             )
         };
         let mut aligned = source::align(film, &self.film()).map_err(refused)?;
-        if let Some(closer) = self.closer(film, &aligned) {
-            aligned = aligned.with(closer);
-        }
+        let mut next = self.closer(film, &aligned).unwrap_or((aligned.geometry, aligned.levels));
         for _ in 0..READINGS_MAX {
-            let (geometry, levels) = (aligned.geometry, aligned.levels);
-            let Some(signatures) = self.seen_through(film, &aligned) else { break };
+            let (geometry, levels) = next;
+            let Some(signatures) = self.seen_through(film, next) else { break };
             let clip = Film {
                 signatures: &signatures,
                 grid: film.grid.clone(),
@@ -373,13 +375,14 @@ impl Clip {
                 ..self.film()
             };
             let Ok(again) = source::align(film, &clip) else { break };
-            if again.error >= aligned.error {
+            if again.error > BETTER_READING * aligned.error {
                 break;
             }
             let settled = again.geometry == Geometry::SAME && again.levels.is_straight();
             let levels =
                 if levels.is_straight() { again.levels } else { levels.then(again.levels, self.range()) };
             aligned = Alignment { geometry: geometry.then(again.geometry), levels, ..again };
+            next = (aligned.geometry, aligned.levels);
             if settled {
                 break;
             }
@@ -454,8 +457,11 @@ impl Clip {
 
     /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells and, where these are a
     /// curve, with its levels; `None` where it shows the whole as it is, or the clip cannot be read once more as it was.
-    fn seen_through(&self, film: &Film<'_>, aligned: &Alignment) -> Option<Vec<Signature>> {
-        let (geometry, levels) = (aligned.geometry, aligned.levels);
+    fn seen_through(
+        &self,
+        film: &Film<'_>,
+        (geometry, levels): (Geometry, Levels),
+    ) -> Option<Vec<Signature>> {
         let differs = geometry != Geometry::SAME || !levels.is_straight();
         let shape = self.facts.shape;
         let borders = self.borders(film.grid.borders_in(geometry));

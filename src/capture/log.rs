@@ -1106,7 +1106,7 @@ mod tests {
             ),
             (
                 b"evenbeat-fingerprints 2\n".to_vec(),
-                "log: fingerprint log of an older version: version 2, this evenbeat reads version 3",
+                "log: fingerprint log of an older version: version 2, this evenbeat reads version 4",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),

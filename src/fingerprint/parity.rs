@@ -7,6 +7,7 @@
 
 use multiversion::multiversion;
 
+use super::reduced::CellSamples;
 use super::view::ViewPlan;
 use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
@@ -39,11 +40,7 @@ impl ParityMeter {
     }
 
     /// The difference over cells with these borders.
-    pub(super) fn difference(
-        &self,
-        plan: &ViewPlan,
-        (columns, rows): (&[(usize, usize)], &[(usize, usize)]),
-    ) -> ParityDifference {
+    pub(super) fn difference(&self, plan: &ViewPlan, cells: &CellSamples) -> ParityDifference {
         // A region that begins with a row of the bottom field has the parities of its rows swapped.
         let first_row = plan.planes[0].first_row();
         let scale = f64::from(FIXED_POINT) / f64::from(1u32 << (plan.bit_depth - 8));
@@ -51,7 +48,7 @@ impl ParityMeter {
         if self.rows.len() < 2 {
             return difference;
         }
-        for (line, &(top, bottom)) in difference.chunks_exact_mut(SIGNATURE_COLUMNS).zip(rows) {
+        for (line, &(top, bottom)) in difference.chunks_exact_mut(SIGNATURE_COLUMNS).zip(&cells.rows) {
             let mut sums = [0i64; SIGNATURE_COLUMNS];
             for row in top.saturating_sub(1)..(bottom + 1).min(self.rows.len()) {
                 let weight = weight(row, (top, bottom), self.rows.len());
@@ -60,7 +57,7 @@ impl ParityMeter {
                     .zip(&self.rows[row])
                     .for_each(|(sum, &value)| *sum += sign * i64::from(value));
             }
-            for ((cell, sum), &(left, right)) in line.iter_mut().zip(sums).zip(columns) {
+            for ((cell, sum), &(left, right)) in line.iter_mut().zip(sums).zip(&cells.columns) {
                 let area = (2 * WHOLE) as f64 * ((right - left) * (bottom - top)) as f64;
                 *cell = (sum as f64 * scale / area).round() as i16;
             }

@@ -53,9 +53,9 @@ impl FrameMeter {
         previous: Option<&[u8]>,
         spent: ReducedPicture,
     ) -> FrameMeasures {
-        let [columns, rows] = cell_samples(plan);
+        let cells = cell_samples(plan);
         let picture = &current[..plan.packed_len()];
-        let (digest, reduced) = self.pass((plan, &columns), picture, previous, spent);
+        let (digest, reduced) = self.pass((plan, &cells.columns), picture, previous, spent);
         let mut measures = FrameMeasures {
             digest,
             luma: BlockSpread::default(),
@@ -64,7 +64,7 @@ impl FrameMeter {
             marks: marks::read(plan, current, &reduced),
             reduced,
             fields: FieldMeasures::default(),
-            parity_difference: self.parity.difference(plan, (&columns, &rows)),
+            parity_difference: self.parity.difference(plan, &cells),
         };
         if previous.is_some() {
             measures.fields = self.fields.measures(plan);

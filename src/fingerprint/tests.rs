@@ -625,11 +625,11 @@ fn fields_keep_their_names_in_regions_that_begin_between() {
 /// The signature of one field by `cells`, which is measured by itself.
 fn field_means(shape: FrameShape, frame: &[u8], first: usize) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
     let plan = ViewPlan::new(shape, &ViewSettings::default());
-    let borders = reduced::cell_samples(&plan).map(|cells| {
+    let reduced::CellSamples { columns, rows } = reduced::cell_samples(&plan);
+    let [columns, rows] = [columns, rows].map(|cells| {
         let last = cells.last().map_or(0, |cell| cell.1);
         cells.iter().map(|cell| cell.0).chain([last]).map(|border| border as f64).collect()
     });
-    let [columns, rows] = borders;
     let lines = cells::Lines::EverySecond(first);
     cells::cell_means(shape, frame, &cells::CellBorders { columns, rows }, lines)
 }
@@ -659,7 +659,7 @@ fn parities_of_a_region_are_those_of_the_whole_picture() {
     for y in [0, 1] {
         let view =
             ViewSettings { region: Some(Rect { x: 0, y, width: 96, height: 64 }), exclude: Vec::new() };
-        let found = fingerprints(shape, &view, &[frame.clone()])[0].parity_difference;
+        let found = fingerprints(shape, &view, std::slice::from_ref(&frame))[0].parity_difference;
         assert!(found.iter().all(|&cell| cell == 50 * 64), "{y}: {found:?}");
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::fit::{Clip, Fitter, Freedom, Pair, Start, BENT_BETTER};
 use super::grid::{Geometry, COVERED_MIN};
-use super::{Alignment, Film, Levels, SourcePlace, CELLS};
+use super::{Film, Levels, SourcePlace, CELLS};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// Parts of a cell in either direction. Choice: half a fine cell more or less at an edge is a sixteenth of a cell.
@@ -111,13 +111,6 @@ impl FinePictures {
         let cells = || self.pictures.values().flatten().map(|&cell| f64::from(cell) / f64::from(FIXED_POINT));
         let (low, high) = (cells().fold(f64::INFINITY, f64::min), cells().fold(0.0, f64::max));
         ((low - BEYOND).max(0.0), (high + BEYOND).min(255.0))
-    }
-}
-
-impl Alignment {
-    /// With another geometry and other levels, before frames are placed by these.
-    pub fn with(self, (geometry, levels): (Geometry, Levels)) -> Self {
-        Self { geometry, levels, ..self }
     }
 }
 

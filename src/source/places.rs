@@ -42,7 +42,7 @@ const WEIGHT_ZERO_ERRORS: f32 = 2.0;
 /// Errors of a lossy recording are larger than the scatter of single cells says, because neighbouring cells err
 /// alike and frames are predicted from each other. By trials on real clips at x264 20 and 28, slow motion in the dark
 /// among them: with 2 one frame in 70 was placed wrong.
-const ALIKE_ERRORS: f32 = 3.0;
+const ALIKE_ERRORS: f32 = 2.5;
 /// A recording is lossy where its typical error is this many times that of rounding.
 const LOSSY_FROM: f32 = 2.5;
 

@@ -40,9 +40,9 @@ const MIXING_SQUARE_MAX: f32 = 16.0;
 const WEIGHT_ZERO_ERRORS: f32 = 2.0;
 
 /// Errors of a lossy recording are larger than the scatter of single cells says, because neighbouring cells err
-/// alike and frames are predicted from each other. By trials on real clips at x264 20 and 28, slow motion in the dark
-/// among them: with 2 one frame in 70 was placed wrong.
-const ALIKE_ERRORS: f32 = 2.5;
+/// alike and frames are predicted from each other. By trials on real clips at x264 28: with 1.5 one frame in 100
+/// was placed wrong.
+const ALIKE_ERRORS: f32 = 2.0;
 /// A recording is lossy where its typical error is this many times that of rounding.
 const LOSSY_FROM: f32 = 2.5;
 
@@ -57,8 +57,9 @@ const UNKNOWN_SHARE: f32 = 0.2;
 const PULSE_DEVIATIONS: f32 = 4.0;
 
 /// Two neighbours are woven, each in its own lines, where the fields of the frame differ by at least this share of what
-/// they do: halfway between a mix, whose fields are alike, and a weave.
-const WOVEN_SHARE: f32 = 0.5;
+/// they do: below the middle between a mix, whose fields are alike, and a weave, because a coarse recording takes more of a
+/// comb away than it adds to a mix. By trials at x264 28.
+const WOVEN_SHARE: f32 = 0.3;
 
 /// Decimals of weights: what is written is what is computed with.
 const WEIGHT_STEPS: f32 = 1000.0;
@@ -68,6 +69,8 @@ const WEIGHT_STEPS: f32 = 1000.0;
 pub(super) struct Fitted {
     /// The picture it shows if it shows one.
     pub nearest: usize,
+    /// The picture that is most like it, which the frames around may speak against.
+    pub rival: usize,
     pub first: usize,
     /// Weight of the picture after `first`.
     pub weight: f32,
@@ -162,7 +165,7 @@ impl<'a> Placing<'a> {
                 SourcePlace::Mix { first, second, weight }
             };
         }
-        let place = self.picture_or_range(&cells, fitted.nearest);
+        let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);
         let from_zero = weight.min(1.0 - weight);
         let sure = match mixing {
             Mixing::Often => {
@@ -236,12 +239,13 @@ impl<'a> Placing<'a> {
         let last = self.pictures.len() - 1;
         let around = picture.saturating_sub(AROUND)..=(picture + AROUND).min(last);
         let off = |place: usize| distance(cells, &self.pictures[place]);
-        let nearest = around.min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(picture);
+        let rival = around.min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(picture);
         // The path knows the frames around: what is hardly nearer than it stays with it.
-        let clearly = (APART * self.error_of(off(nearest))).powi(2);
-        let nearest = if off(picture) - off(nearest) > clearly { nearest } else { picture };
+        let clearly = (APART * self.error_of(off(rival))).powi(2);
+        let nearest = if off(picture) - off(rival) > clearly { rival } else { picture };
         let alone = Fitted {
             nearest,
+            rival,
             first: nearest,
             weight: 0.0,
             weight_error: f32::INFINITY,
@@ -251,7 +255,7 @@ impl<'a> Placing<'a> {
             .into_iter()
             .flatten()
             .filter(|&first| first < last)
-            .map(|first| Fitted { nearest, ..self.between(cells, first) })
+            .map(|first| Fitted { nearest, rival, ..self.between(cells, first) })
             .fold(alone, |best, mix| if mix.distance < best.distance { mix } else { best })
     }
 
@@ -276,7 +280,7 @@ impl<'a> Placing<'a> {
         let distance = distance(cells, &mixed);
         let weight_error =
             if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
-        Fitted { nearest: first, first, weight, weight_error, distance }
+        Fitted { nearest: first, rival: first, first, weight, weight_error, distance }
     }
 
     /// Standard error along one direction, deviations, where so much distance is left: what the frame's own cells say,
@@ -320,6 +324,19 @@ fn runs(clip: &Film<'_>, pictures: &[[f32; CELLS]], alike: f32) -> Vec<u32> {
             run
         })
         .collect()
+}
+
+/// A picture or range, and another picture that it may be.
+fn with(place: SourcePlace, other: u32) -> SourcePlace {
+    match place {
+        SourcePlace::Picture(picture) if picture != other => {
+            SourcePlace::Ambiguous { first: picture.min(other), last: picture.max(other) }
+        }
+        SourcePlace::Ambiguous { first, last } => {
+            SourcePlace::Ambiguous { first: first.min(other), last: last.max(other) }
+        }
+        place => place,
+    }
 }
 
 fn square_distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {

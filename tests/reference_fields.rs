@@ -89,8 +89,9 @@ impl Score {
         assert_eq!(source.track.unit, SourceUnit::Field, "{}", cell.name());
         let mut score = Self { cell: cell.name(), ..Self::default() };
         let shown = &cell.device.shown;
+        let uncombed = cell.recording.scaled.is_some() || cell.recording == COARSE;
         for (frame, (&place, &shown)) in source.track.places.iter().zip(shown).enumerate() {
-            match verdict(place, shown, cell.recording.scaled.is_some()) {
+            match verdict(place, shown, uncombed) {
                 Verdict::Right => score.right += 1,
                 Verdict::Holds => score.ambiguous += 1,
                 Verdict::Unknown => score.unknown += 1,
@@ -130,7 +131,7 @@ enum Verdict {
     Wrong,
 }
 
-fn verdict(place: SourcePlace, shown: Shown, scaled: bool) -> Verdict {
+fn verdict(place: SourcePlace, shown: Shown, uncombed: bool) -> Verdict {
     let (top, bottom) = shown.moments();
     let (low, high) = (top.min(bottom) as u32, top.max(bottom) as u32);
     let mixed = matches!(shown, Shown::Mean { .. });
@@ -141,8 +142,8 @@ fn verdict(place: SourcePlace, shown: Shown, scaled: bool) -> Verdict {
         {
             Verdict::Right
         }
-        // Woven fields that were scaled as a whole are mixes.
-        SourcePlace::Mix { first, second, .. } if (mixed || scaled) && (first, second) == (low, high) => {
+        // Woven fields that were scaled as a whole are mixes, and a coarse recording takes combs of slow motion away.
+        SourcePlace::Mix { first, second, .. } if (mixed || uncombed) && (first, second) == (low, high) => {
             Verdict::Right
         }
         SourcePlace::Ambiguous { first, last } if first <= low && high <= last => Verdict::Holds,

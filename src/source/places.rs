@@ -127,6 +127,8 @@ impl<'a> Placing<'a> {
     /// around zero as their errors say.
     fn mixing(&self, path: &[u32]) -> Mixing {
         let every = (path.len() / MIXING_FRAMES_MAX).max(1);
+        // A lossy recording leaves some of the frame before in most frames.
+        let left_over = if self.alike > 1.0 { WEIGHT_MIN } else { WEIGHT_MIN / 2.0 };
         let (mut sum, mut count) = (0.0, 0);
         for frame in (0..path.len()).step_by(every) {
             let cells = self.frame(frame, path[frame] as usize);
@@ -136,7 +138,7 @@ impl<'a> Placing<'a> {
             let fitted = self.fitted_to(&cells, path[frame] as usize);
             if fitted.weight_error <= MIXING_ERROR_MAX {
                 let from_zero = fitted.weight.min(1.0 - fitted.weight);
-                let expected = fitted.weight_error.max(WEIGHT_MIN / 2.0);
+                let expected = fitted.weight_error.max(left_over);
                 sum += (from_zero / expected).powi(2).min(MIXING_SQUARE_MAX);
                 count += 1;
             }

@@ -21,9 +21,6 @@ const FRAMES: usize = 90;
 /// Correlation by which the best picture must be ahead of any other for the outside opinion to count.
 const AHEAD: f64 = 1e-3;
 
-/// Frames known to be placed wrong, each to be mended: device and frame. In a dark shot in slow motion at x264 20.
-const KNOWN_WRONG: [(&str, usize); 1] = [("480 lines", 37)];
-
 /// What devices do to the picture: name, filter of the general encoder, scale and shift of the result in pixels.
 const DEVICES: [(&str, &str); 8] = [
     ("480 lines", "scale=854:480"),
@@ -103,9 +100,6 @@ fn frames_are_placed_where_pixels_correlate_best() {
             for (frame, picture, lead) in outside.frames {
                 let (Some(Some(place)), true) = (places.get(frame), lead >= AHEAD) else { continue };
                 both += 1;
-                if *place != picture && KNOWN_WRONG.contains(&(device, frame)) {
-                    continue;
-                }
                 assert_eq!(*place, picture, "{device} of {}: frame {frame}", clip.display());
             }
             assert!(both >= FRAMES / 4, "{device} of {}: only {both} frames told by both", clip.display());

@@ -9,7 +9,7 @@ use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSo
 use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
 use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
-use crate::fingerprint::{Digest, FrameFingerprint, MarkReading};
+use crate::fingerprint::{Digest, FrameFingerprint, MarkReading, ParityDifference};
 use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
@@ -197,7 +197,7 @@ fn audit_source_against(
     run: Run<'_>,
 ) -> Result<Audit> {
     let facts = source.facts().clone();
-    let mut gathered = Gathered::default();
+    let mut gathered = Gathered::against(clip);
     let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
         gathered.push(&fingerprint);
         Ok(())
@@ -225,7 +225,7 @@ pub fn audit_fingerprints_against<'a>(
     clip: Option<&Clip>,
     settings: &Settings,
 ) -> Result<Audit> {
-    let mut gathered = Gathered::default();
+    let mut gathered = Gathered::against(clip);
     fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
     conclude(Reading { facts, view: &settings.view, end: ReadingEnd::default() }, gathered, clip, settings)
 }
@@ -238,7 +238,7 @@ fn audit_log<R: Read + Send>(
     run: Run<'_>,
 ) -> Result<Audit> {
     let header = log.header().clone();
-    let mut gathered = Gathered::default();
+    let mut gathered = Gathered::against(clip);
     let end = pipeline::read_log(log, &run.control(), |fingerprint| gathered.push(fingerprint))?;
     conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, clip, settings)
 }
@@ -326,16 +326,27 @@ struct Gathered {
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
     signatures: Packer,
+    /// How the fields of each frame differ; `None` where nothing asks for it.
+    differences: Option<Vec<ParityDifference>>,
     /// Up to the last frame that has any: most captures have none.
     marks: Vec<Option<MarkReading>>,
 }
 
 impl Gathered {
+    /// What is needed for a capture of this clip.
+    fn against(clip: Option<&Clip>) -> Self {
+        let differences = clip.filter(|clip| clip.is_interlaced()).map(|_| Vec::new());
+        Self { differences, ..Self::default() }
+    }
+
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
         self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(&fingerprint.signature);
+        if let Some(differences) = &mut self.differences {
+            differences.push(fingerprint.parity_difference);
+        }
         self.digests.update(&fingerprint.digest);
         if fingerprint.marks.is_some() {
             self.marks.resize(self.evidence.len() - 1, None);
@@ -355,8 +366,16 @@ fn conclude(
     clip: Option<&Clip>,
     settings: &Settings,
 ) -> Result<Audit> {
-    let Gathered { mut evidence, fields: samples, ticks, missing_before, digests, signatures, marks } =
-        gathered;
+    let Gathered {
+        mut evidence,
+        fields: samples,
+        ticks,
+        missing_before,
+        digests,
+        signatures,
+        differences,
+        marks,
+    } = gathered;
     let signatures = signatures.finish();
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
@@ -392,6 +411,8 @@ fn conclude(
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),
+                differences: differences.as_deref().unwrap_or_default(),
+                scan: &fields.scan,
             })?;
             Some(Source {
                 picture: Some(picture),

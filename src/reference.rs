@@ -8,12 +8,15 @@ use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
-use crate::fingerprint::cells::{cell_means, CellBorders};
-use crate::fingerprint::FrameFingerprint;
-use crate::frame::{FrameShape, Rect};
+use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
+use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
+use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS};
+use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{ReadingSettings, Settings, ViewSettings};
+use crate::source::fields::{level_parities, woven, WovenFrames};
+use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::source::{
     self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit,
     CELLS,
@@ -23,8 +26,15 @@ use crate::units::Rate;
 /// Confidence from which a picture that repeats the one before is taken for the clip's own repeat.
 const OWN_REPEAT_SURE: f32 = 0.95;
 
+/// Fewest cells that pictures are compared by: an eighth of the picture. Choice.
+const VISIBLE_MIN: usize = CELLS / 8;
+
+/// A reading through another window, or after a curve, is better where at most this share of the error is left: what
+/// fits by chance gains less. Choice.
+const BETTER_READING: f64 = 0.9;
+
 /// Times that a clip is read once more at most, each time with the geometry found before.
-const READINGS_MAX: usize = 2;
+const READINGS_MAX: usize = 3;
 
 /// The clip that was played.
 #[derive(Clone, Debug)]
@@ -33,18 +43,55 @@ pub struct Clip {
     pub place: String,
     /// What it says of itself.
     pub facts: CaptureFacts,
-    /// Pictures per second.
+    /// Pictures (or fields) per second.
     pub rate: Rate,
-    /// One signature per picture.
+    /// One signature per picture, of an interlaced clip one per field in the order of their moments.
     pub signatures: Vec<Signature>,
-    /// Whether each picture repeats the one before by itself.
+    /// Whether each picture (or field) repeats the one before by itself.
     pub own_repeats: Vec<bool>,
+    /// The order of its fields; `None` for a progressive clip.
+    pub order: Option<FieldOrder>,
     /// The part of its picture that was looked at.
     pub view: ViewSettings,
     /// How it can be read once more; `None` for a log.
     again: Option<Again>,
     /// Caveats met while reading it.
     pub notes: Vec<Note>,
+}
+
+/// Which field of each frame comes first.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FieldOrder {
+    /// First frame of each stretch of one order, and whether the top field comes first in it.
+    stretches: Vec<(u64, bool)>,
+}
+
+impl FieldOrder {
+    /// The order in an interlaced capture or clip; `None` where it is progressive.
+    pub fn of(scan: &ScanDecision) -> Option<Self> {
+        let interlaced = matches!(scan.scan, Scan::TopFieldFirst | Scan::BottomFieldFirst | Scan::Mixed);
+        // Both fields of progressive stretches show one moment: their order is that of the rest.
+        let bottom_first = scan.scan == Scan::BottomFieldFirst;
+        let stretch = |segment: &fields::ScanSegment| match segment.scan {
+            Scan::BottomFieldFirst => (segment.first_frame, false),
+            Scan::TopFieldFirst => (segment.first_frame, true),
+            _ => (segment.first_frame, !bottom_first),
+        };
+        interlaced.then(|| Self { stretches: scan.segments.iter().map(stretch).collect() })
+    }
+
+    /// Whether the top field comes first in a frame.
+    pub fn top_first(&self, frame: usize) -> bool {
+        let later = self.stretches.partition_point(|&(first, _)| first <= frame as u64);
+        self.stretches.get(later.saturating_sub(1)).is_none_or(|&(_, top_first)| top_first)
+    }
+
+    /// Parity of the first field, where it is that of all frames.
+    fn first_field(&self) -> Option<Parity> {
+        let top_first = self.top_first(0);
+        let same = self.stretches.iter().all(|&(_, other)| other == top_first);
+        same.then_some(if top_first { Parity::Top } else { Parity::Bottom })
+    }
 }
 
 /// What alignment tells of the picture itself.
@@ -115,7 +162,8 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         let facts = source.facts().clone();
         let can_be_reread = reading.path.is_file() || reading.path.is_dir();
         again = can_be_reread.then(|| Again { path: reading.path.to_owned(), settings });
-        let view = scaled(reading.view, reading.shape, facts.shape);
+        // What is left out of the capture is left out of the comparison: a device may have moved it.
+        let view = ViewSettings { exclude: Vec::new(), ..scaled(reading.view, reading.shape, facts.shape) };
         let end = pipeline::fingerprint_capture(source, &view, control, |fingerprint| {
             gathered.push(&fingerprint);
             Ok(())
@@ -126,7 +174,8 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
         return Err(end.error.unwrap_or_else(|| empty(&place)));
     }
     let notes = notes(&place, &end);
-    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), reading.settings.source_rate) })
+    let said = Said { rate: reading.settings.source_rate, scan: reading.settings.reference_scan };
+    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), said) })
 }
 
 fn empty(place: &str) -> Error {
@@ -170,47 +219,86 @@ fn scaled(view: &ViewSettings, from: FrameShape, to: FrameShape) -> ViewSettings
     ViewSettings { region: view.region.as_ref().map(rect), exclude: view.exclude.iter().map(rect).collect() }
 }
 
+/// What the person says of a clip.
+#[derive(Clone, Copy, Default)]
+struct Said {
+    rate: Option<Rate>,
+    scan: Option<Scan>,
+}
+
+/// A rate this many times that of the clip's frames is meant for its fields.
+const RATE_OF_FIELDS_FROM: f64 = 1.5;
+
+impl Said {
+    /// Fields per second of a clip of so many frames per second.
+    fn field_rate(self, frames: Rate) -> Rate {
+        match self.rate {
+            Some(fields) if fields.hz() > RATE_OF_FIELDS_FROM * frames.hz() => fields,
+            stated => {
+                let frames = stated.unwrap_or(frames);
+                Rate::new(frames.num().saturating_mul(2), frames.den()).unwrap_or(frames)
+            }
+        }
+    }
+}
+
 /// What is kept of a clip's fingerprints.
 #[derive(Default)]
 struct Gathered {
     signatures: Vec<Signature>,
+    differences: Vec<ParityDifference>,
     evidence: Vec<FrameEvidence>,
+    samples: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
 }
 
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.signatures.push(fingerprint.signature);
+        self.differences.push(fingerprint.parity_difference);
         self.evidence.push(FrameEvidence::new(fingerprint));
+        self.samples.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
     }
 
     fn clip(
         self,
         (place, facts, view, notes): (String, CaptureFacts, ViewSettings, Vec<Note>),
-        stated: Option<Rate>,
+        said: Said,
     ) -> Clip {
         let nominal = facts
             .nominal_rate
             .map(|rate| StatedRate { rate, source: facts.rate_source.unwrap_or(RateSource::Header) });
-        let given = stated.map(|rate| StatedRate { rate, source: RateSource::Given });
-        let settled = cadence::frame_times(given.or(nominal), facts.time_base, &self.ticks, &[]);
-        let rate = settled.times.delivered_rate;
-        let classified = classify::classify(&self.evidence, rate.period_ms() / 1000.0);
+        let given = said.rate.map(|rate| StatedRate { rate, source: RateSource::Given });
+        let settled = cadence::frame_times(nominal.or(given), facts.time_base, &self.ticks, &[]);
+        let frame_rate = settled.times.delivered_rate;
+        let mut classified = classify::classify(&self.evidence, frame_rate.period_ms() / 1000.0);
+        let scan = ScanFacts {
+            flagged: facts.scan,
+            given: said.scan,
+            delivered_rate: frame_rate,
+            frames: self.signatures.len(),
+        };
+        let found = fields::mark(&mut classified.frames, &self.samples, &settled.times, &scan);
         let own_repeat = |frame: &classify::ClassifiedFrame| {
             let sure = frame.evidence == Evidence::Digest || frame.confidence >= OWN_REPEAT_SURE;
             frame.class != FrameClass::New && sure
         };
-        Clip {
-            place,
-            facts,
-            rate,
-            signatures: self.signatures,
-            own_repeats: classified.frames.iter().map(own_repeat).collect(),
-            view,
-            notes,
-            again: None,
-        }
+        let order = FieldOrder::of(&found.scan);
+        let (signatures, own_repeats, rate) = match (&order, found.fields) {
+            (Some(order), Some(audited)) => {
+                let frames = WovenFrames { signatures: &self.signatures, differences: &self.differences };
+                let mut signatures = frames.fields(|frame| order.top_first(frame));
+                let own_repeats: Vec<bool> = audited.fields.iter().map(own_repeat).collect();
+                level_parities(&mut signatures, &own_repeats);
+                (signatures, own_repeats, said.field_rate(frame_rate))
+            }
+            _ => {
+                let own_repeats = classified.frames.iter().map(own_repeat).collect();
+                (self.signatures, own_repeats, said.rate.unwrap_or(frame_rate))
+            }
+        };
+        Clip { place, facts, rate, signatures, own_repeats, order, view, notes, again: None }
     }
 }
 
@@ -229,6 +317,10 @@ pub struct Recording<'a> {
     pub delivered_rate: Rate,
     /// Whether many of its frames are mixes of two pictures.
     pub mixes: bool,
+    /// How the fields of each frame differ; needed where the clip is interlaced, may be empty elsewhere.
+    pub differences: &'a [ParityDifference],
+    /// How it is scanned.
+    pub scan: &'a ScanDecision,
 }
 
 impl Clip {
@@ -239,7 +331,7 @@ impl Clip {
     ) -> Self {
         let mut gathered = Gathered::default();
         fingerprints.into_iter().for_each(|fingerprint| gathered.push(fingerprint));
-        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), None)
+        gathered.clip((facts.name.clone(), facts, ViewSettings::default(), Vec::new()), Said::default())
     }
 
     /// The clip's pictures for alignment.
@@ -251,7 +343,13 @@ impl Clip {
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
+            differences: &[],
         }
+    }
+
+    /// Whether the clip's fields are placed one by one, so that those of the capture are needed.
+    pub fn is_interlaced(&self) -> bool {
+        self.order.is_some()
     }
 
     /// Aligns; where the capture shows another part of the picture, the clip is read once more with the cells of
@@ -266,10 +364,10 @@ impl Clip {
             )
         };
         let mut aligned = source::align(film, &self.film()).map_err(refused)?;
+        let mut next = self.closer(film, &aligned).unwrap_or((aligned.geometry, aligned.levels));
         for _ in 0..READINGS_MAX {
-            let geometry = aligned.geometry;
-            let whole = self.view == ViewSettings::default();
-            let Some(signatures) = whole.then(|| self.seen_through(film, geometry)).flatten() else { break };
+            let (geometry, levels) = next;
+            let Some(signatures) = self.seen_through(film, next) else { break };
             let clip = Film {
                 signatures: &signatures,
                 grid: film.grid.clone(),
@@ -277,11 +375,14 @@ impl Clip {
                 ..self.film()
             };
             let Ok(again) = source::align(film, &clip) else { break };
-            if again.error >= aligned.error {
+            if again.error > BETTER_READING * aligned.error {
                 break;
             }
-            let settled = again.geometry == Geometry::SAME;
-            aligned = Alignment { geometry: geometry.then(again.geometry), ..again };
+            let settled = again.geometry == Geometry::SAME && again.levels.is_straight();
+            let levels =
+                if levels.is_straight() { again.levels } else { levels.then(again.levels, self.range()) };
+            aligned = Alignment { geometry: geometry.then(again.geometry), levels, ..again };
+            next = (aligned.geometry, aligned.levels);
             if settled {
                 break;
             }
@@ -289,26 +390,100 @@ impl Clip {
         Ok(aligned)
     }
 
-    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells; `None` where it
-    /// shows the whole, or the clip cannot be read once more as it was.
-    fn seen_through(&self, film: &Film<'_>, geometry: Geometry) -> Option<Vec<Signature>> {
-        let again = self.again.as_ref().filter(|_| geometry != Geometry::SAME)?;
+    /// Borders in parts of the clip's picture, or of the region looked at, as places in the frame.
+    fn borders(&self, [columns, rows]: [Vec<f64>; 2]) -> CellBorders {
+        let FrameShape { width, height, .. } = self.facts.shape;
+        let Rect { x, y, width, height } = self.view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
+        let along = |borders: Vec<f64>, from: u32, length: u32| {
+            borders.into_iter().map(|border| f64::from(from) + border * f64::from(length)).collect()
+        };
+        CellBorders { columns: along(columns, x, width), rows: along(rows, y, height) }
+    }
+
+    /// Geometry and levels by the detail of a few pictures, where more than rounding lies between clip and capture:
+    /// detail within the cells of a signature shows shifts that signatures do not.
+    fn closer(&self, film: &Film<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
+        // Rows that only one parity sees are not taken off fine cells: of fields these tell less than signatures do.
+        if !aligned.has_errors() || self.is_interlaced() {
+            return None;
+        }
+        let stations = Stations::of(&aligned.places);
+        let wanted = stations.wanted(self.signatures.len());
+        let mut pictures = FinePictures::default();
+        let even = |count: usize| (0..=count).map(|at| at as f64 / count as f64).collect();
+        let borders = self.borders([even(FINE_COLUMNS), even(FINE_ROWS)]);
+        let (last, mut next) = (*wanted.last()?, wanted.into_iter().peekable());
+        self.read_again(|unit, shape, samples, lines| {
+            if next.next_if(|&wanted| wanted == unit).is_some() {
+                pictures.pictures.insert(unit, means(shape, samples, &borders, lines));
+            }
+            unit < last
+        })?;
+        Some(pictures.geometry(film, &stations, aligned.geometry))
+    }
+
+    /// Reads the clip once more, unit by unit in order: `take` gets the number of a picture or field, the frame's shape
+    /// and samples, and the lines that belong to it, and says whether to go on. `None` where it cannot be read.
+    fn read_again(&self, mut take: impl FnMut(usize, FrameShape, &[u8], Lines) -> bool) -> Option<()> {
+        let again = self.again.as_ref()?;
         let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
         let shape = source.facts().shape;
-        let [columns, rows] = film.grid.borders_in(geometry);
-        let along = |borders: Vec<f64>, length: u32| {
-            borders.into_iter().map(|border| border * f64::from(length)).collect()
-        };
-        let borders = CellBorders { columns: along(columns, shape.width), rows: along(rows, shape.height) };
-        let mut signatures = Vec::with_capacity(self.signatures.len());
         let mut samples = Vec::new();
-        while signatures.len() < self.signatures.len() {
-            match source.read_frame(&mut samples) {
-                Ok(Some(_)) => signatures.push(cell_means(shape, &samples, &borders)),
-                _ => break,
+        for frame in 0.. {
+            if !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
+                break;
+            }
+            let goes_on = match &self.order {
+                None => take(frame, shape, &samples, Lines::All),
+                Some(order) => {
+                    let first = usize::from(!order.top_first(frame));
+                    let mut field =
+                        |at: usize, row| take(2 * frame + at, shape, &samples, Lines::EverySecond(row));
+                    field(0, first) && field(1, 1 - first)
+                }
+            };
+            if !goes_on {
+                break;
             }
         }
         source.finish();
+        Some(())
+    }
+
+    /// Darkest and brightest cell, code values at 8 bit.
+    fn range(&self) -> (f64, f64) {
+        let cells = || self.signatures.iter().flatten().map(|&cell| f64::from(cell) / f64::from(FIXED_POINT));
+        (cells().fold(f64::INFINITY, f64::min), cells().fold(0.0, f64::max))
+    }
+
+    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells and, where these are a
+    /// curve, with its levels; `None` where it shows the whole as it is, or the clip cannot be read once more as it was.
+    fn seen_through(
+        &self,
+        film: &Film<'_>,
+        (geometry, levels): (Geometry, Levels),
+    ) -> Option<Vec<Signature>> {
+        let differs = geometry != Geometry::SAME || !levels.is_straight();
+        let shape = self.facts.shape;
+        let borders = self.borders(film.grid.borders_in(geometry));
+        let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
+        let mut signatures = Vec::with_capacity(self.signatures.len());
+        let mut reread = || {
+            self.read_again(|_, shape, samples, lines| {
+                signatures.push(match &table {
+                    None => cell_means(shape, samples, &borders, lines),
+                    Some(table) => {
+                        let (shape, samples) = curved(shape, samples, table);
+                        cell_means(shape, &samples, &borders, lines)
+                    }
+                });
+                signatures.len() < self.signatures.len()
+            })
+        };
+        differs.then(&mut reread).flatten()?;
+        if self.is_interlaced() {
+            level_parities(&mut signatures, &self.own_repeats);
+        }
         (signatures.len() == self.signatures.len()).then_some(signatures)
     }
 
@@ -317,15 +492,7 @@ impl Clip {
     /// # Errors
     /// The capture does not show the clip.
     pub fn track(&self, recording: Recording<'_>) -> Result<(SourceTrack, PictureFacts)> {
-        let film = Film {
-            signatures: recording.signatures,
-            same_as_before: recording.same_as_before,
-            grid: grid(recording.shape, recording.view),
-            visible: [true; CELLS],
-            rate_hz: recording.delivered_rate.hz(),
-            mixes: recording.mixes,
-        };
-        let aligned = self.aligned(&film)?;
+        let aligned = self.aligned_frames(&recording)?;
         let shape = self.facts.shape;
         let facts = PictureFacts {
             clip_size: (shape.width, shape.height),
@@ -345,13 +512,49 @@ impl Clip {
         };
         let track = SourceTrack {
             origin: SourceOrigin::Reference,
-            unit: SourceUnit::Picture,
+            unit: if self.is_interlaced() { SourceUnit::Field } else { SourceUnit::Picture },
             clip_name: self.facts.name.clone(),
             clip_rate: self.rate,
             clip_length: Some(self.signatures.len() as u64),
+            first_field: self.order.as_ref().and_then(FieldOrder::first_field),
             places: aligned.places,
         };
         Ok((track, facts))
+    }
+
+    /// Aligns frames; those of two fields field by field, where the clip has fields.
+    fn aligned_frames(&self, recording: &Recording<'_>) -> Result<Alignment> {
+        let film = Film {
+            signatures: recording.signatures,
+            same_as_before: recording.same_as_before,
+            grid: grid(recording.shape, recording.view),
+            visible: visible(recording.shape, recording.view),
+            rate_hz: recording.delivered_rate.hz(),
+            mixes: recording.mixes,
+            differences: if self.is_interlaced() { recording.differences } else { &[] },
+        };
+        let visible = film.visible.iter().filter(|&&visible| visible).count();
+        if visible < VISIBLE_MIN {
+            let cause = format!(
+                "--exclude leaves {visible} of {CELLS} parts of the picture whole, wanted are at least {VISIBLE_MIN}"
+            );
+            let hint = "leave out less, or audit without --reference";
+            return Err(Error::new(&self.place, "too little of the picture is left to compare", cause, hint));
+        }
+        let order = FieldOrder::of(recording.scan).filter(|_| self.is_interlaced());
+        let Some(order) = order else { return self.aligned(&film) };
+        let frames = WovenFrames { signatures: film.signatures, differences: film.differences };
+        let mut fields = frames.fields(|frame| order.top_first(frame));
+        level_parities(&mut fields, &[]);
+        let aligned = self.aligned(&Film {
+            signatures: &fields,
+            same_as_before: &[],
+            rate_hz: 2.0 * film.rate_hz,
+            differences: &[],
+            ..film
+        })?;
+        let places = aligned.places.chunks_exact(2).map(|pair| woven([pair[0], pair[1]])).collect();
+        Ok(Alignment { places, ..aligned })
     }
 }
 
@@ -365,5 +568,47 @@ fn grid(shape: FrameShape, view: &ViewSettings) -> Grid {
     match view.region {
         Some(Rect { width, height, .. }) => Grid::new(width, height),
         None => Grid::new(shape.width, shape.height),
+    }
+}
+
+/// Which cells hold nothing that is left out.
+fn visible(shape: FrameShape, view: &ViewSettings) -> [bool; CELLS] {
+    let FrameShape { width, height, .. } = shape;
+    let region = view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
+    let [columns, rows] = grid(shape, view).borders_in(Geometry::SAME);
+    let along = |borders: &[f64], cell: usize, from: u32, length: u32| {
+        [cell, cell + 1].map(|at| f64::from(from) + borders[at] * f64::from(length))
+    };
+    std::array::from_fn(|cell| {
+        let [left, right] = along(&columns, cell % SIGNATURE_COLUMNS, region.x, region.width);
+        let [top, bottom] = along(&rows, cell / SIGNATURE_COLUMNS, region.y, region.height);
+        let touches = |rect: &Rect| {
+            let (x, y) = (f64::from(rect.x), f64::from(rect.y));
+            x < right && left < x + f64::from(rect.width) && y < bottom && top < y + f64::from(rect.height)
+        };
+        !view.exclude.iter().any(touches)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Family, PixelFormat};
+
+    #[test]
+    fn cells_that_something_is_left_out_of_do_not_count() {
+        let pixel_format = PixelFormat { family: Family::Gray, bit_depth: 8 };
+        let shape = FrameShape { width: 1200, height: 800, pixel_format };
+        let rect = |x, y, width, height| Rect { x, y, width, height };
+        let hidden = |region: Option<Rect>, exclude: Vec<Rect>| {
+            let visible = visible(shape, &ViewSettings { region, exclude });
+            (0..CELLS).filter(|&cell| !visible[cell]).collect::<Vec<_>>()
+        };
+        // Cells of 100 pixels: the second and third of the first row.
+        assert_eq!(hidden(None, vec![rect(150, 20, 60, 40)]), [1, 2]);
+        // Of the lower right quarter cells are half as large.
+        let quarter = Some(rect(600, 400, 600, 400));
+        assert_eq!(hidden(quarter, vec![rect(0, 0, 700, 500)]), [0, 1, 12, 13]);
+        assert_eq!(hidden(None, Vec::new()), [] as [usize; 0]);
     }
 }

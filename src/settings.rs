@@ -18,6 +18,8 @@ pub struct Settings {
     pub reference: Option<PathBuf>,
     /// How the capture is scanned, where the person knows it better than its pixels and flags.
     pub scan: Option<Scan>,
+    /// The same of the clip that was played.
+    pub reference_scan: Option<Scan>,
 }
 
 /// How to read a capture.
@@ -57,6 +59,7 @@ impl Settings {
             ("--source-rate", self.source_rate.map(fraction)),
             ("--reference", path(&self.reference)),
             ("--scan", self.scan.map(|scan| scan.name().to_owned())),
+            ("--reference-scan", self.reference_scan.map(|scan| scan.name().to_owned())),
         ];
         let excluded = self.view.exclude.iter().map(|one| ("--exclude", Some(rect(one))));
         single
@@ -88,6 +91,7 @@ impl Settings {
             "--source-rate" => self.source_rate = Some(Rate::parse(value)?),
             "--reference" => self.reference = Some(value.into()),
             "--scan" => self.scan = Some(Scan::from_name(value)?),
+            "--reference-scan" => self.reference_scan = Some(Scan::from_name(value)?),
             "--exclude" => self.view.exclude.push(Rect::parse(value)?),
             // Held against what was found; no part of how it was found.
             "--require" => {}
@@ -115,6 +119,7 @@ mod tests {
             source_rate: Rate::new(25, 1),
             reference: Some("clip.mkv".into()),
             scan: Some(Scan::BottomFieldFirst),
+            reference_scan: Some(Scan::TopFieldFirst),
         };
         assert_eq!(Settings::from_changed(&settings.changed()), Ok(settings));
         let odd = |name: &str, value: &str| (name.to_owned(), value.to_owned());

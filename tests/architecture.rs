@@ -16,7 +16,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),
     ("classify", &["fingerprint"]),
-    ("source", &["classify", "fingerprint"]),
+    ("source", &["classify", "fields", "fingerprint"]),
     ("signatures", &["source"]),
     ("cadence", &["classify", "fingerprint"]),
     ("fields", &["classify", "cadence", "fingerprint"]),

@@ -65,6 +65,61 @@ fn every_frame_of_a_half_rate_capture_finds_its_picture() {
     assert!(half["text"].as_str().unwrap().contains("of the clip never appeared"), "{half}");
 }
 
+/// A sample whose upper left corner, 22 × 10 pixels, is covered by stripes that change with every frame.
+fn covered(capture: &str) -> Vec<u8> {
+    let mut bytes = sample_bytes(capture);
+    let header = bytes.iter().position(|&byte| byte == b'\n').unwrap() + 1;
+    let frame_len = b"FRAME\n".len() + cli_common::SAMPLE_FRAME_LEN;
+    for (index, frame) in bytes[header..].chunks_exact_mut(frame_len).enumerate() {
+        for (y, row) in frame[b"FRAME\n".len()..].chunks_exact_mut(64).take(10).enumerate() {
+            row[..22].iter_mut().enumerate().for_each(|(x, sample)| {
+                *sample = ((x * 29 + y * 53 + index * 71) % 200 + 20) as u8;
+            });
+        }
+    }
+    bytes
+}
+
+#[test]
+fn what_is_left_out_does_not_keep_frames_from_their_pictures() {
+    let desk = Desk::new();
+    desk.write("covered.y4m", covered("brass-kettle.y4m"));
+    let first = truth(CLIP)[0];
+    let shown = truth("brass-kettle.y4m");
+    let end = first + truth(CLIP).len() as u64;
+    for (view, least) in [("--exclude 0,0,22,10", 1.0), ("--region 22,4,40,30", 1.0)] {
+        let ran = desk.run(&format!(
+            "audit covered.y4m --reference {} {view} --out view --force --quiet --pictures 0",
+            sample(CLIP)
+        ));
+        assert_eq!(ran.status, Some(1), "{view}: {}", ran.stderr);
+        let of_clip: Vec<(u64, String)> = shown
+            .iter()
+            .zip(places(&desk, "view"))
+            .filter(|(&picture, _)| picture < end)
+            .map(|(&picture, [index, ..])| (picture - first, index))
+            .collect();
+        let told = of_clip.iter().filter(|(picture, index)| *index == picture.to_string()).count();
+        assert!(told as f64 >= least * of_clip.len() as f64, "{view}: {of_clip:?}");
+    }
+}
+
+#[test]
+fn too_little_of_the_picture_is_refused() {
+    let desk = Desk::new();
+    let ran = desk.run(&format!(
+        "audit {} --reference {} --exclude 0,0,60,36 --out audit --quiet",
+        sample("brass-kettle.y4m"),
+        sample(CLIP)
+    ));
+    assert_eq!(ran.status, Some(2), "{}", ran.stderr);
+    assert!(
+        ran.stderr.contains("too little of the picture is left to compare: --exclude leaves"),
+        "{}",
+        ran.stderr
+    );
+}
+
 #[test]
 fn a_capture_against_itself_misses_nothing() {
     let desk = Desk::new();

@@ -22,12 +22,15 @@ const FRAMES: usize = 90;
 const AHEAD: f64 = 1e-3;
 
 /// What devices do to the picture: name, filter of the general encoder, scale and shift of the result in pixels.
-const DEVICES: [(&str, &str); 5] = [
+const DEVICES: [(&str, &str); 8] = [
     ("480 lines", "scale=854:480"),
     ("full range", "scale=960:540,scale=in_range=limited:out_range=full"),
     ("gamma", "scale=960:540,eq=gamma=1.2"),
     ("crop of 10 %", "crop=trunc(iw*0.45)*2:trunc(ih*0.45)*2,scale=960:540"),
     ("shift", "scale=960:540,pad=972:544:8:4,crop=960:540:0:0"),
+    ("small shift", "scale=960:540,pad=966:544:3:2,crop=960:540:0:0"),
+    ("squeeze", "scale=950:536,pad=960:540:5:2"),
+    ("gamma of 1.3", "scale=960:540,eq=gamma=1.3"),
 ];
 
 fn clips() -> Vec<PathBuf> {

@@ -32,6 +32,7 @@
 //!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
 //!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!    | 512 | 48 | 24 × i16 | ripple: comb of luma, scaled combs (8 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
+//!    | 560 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -62,7 +63,7 @@ pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
 pub const VERSION: u32 = 4;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 560;
+pub const RECORD_LEN: usize = 752;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -368,6 +369,9 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     push_double_image(bytes, fingerprint.double_image);
     push_marks(bytes, fingerprint.marks);
     push_ripple(bytes, &fingerprint.fields.ripple);
+    for value in fingerprint.parity_difference {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -669,8 +673,10 @@ fn read_record(
             let lines = [fields.bytes(), fields.bytes()].map(u32::from_le_bytes);
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
+        parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
     };
     fingerprint.fields.ripple = fields.ripple();
+    fingerprint.parity_difference = fields.words().map(|value| value as i16);
     check_values(&fingerprint)?;
     Ok(fingerprint)
 }
@@ -706,6 +712,9 @@ fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'sta
     }
     if fingerprint.signature.iter().any(|&cell| f32::from(cell) > CHANGE_MAX * FIXED_POINT) {
         return Err("a signature cannot be");
+    }
+    if fingerprint.parity_difference.iter().any(|&cell| f32::from(cell).abs() > CHANGE_MAX * FIXED_POINT) {
+        return Err("a difference of fields cannot be");
     }
     Ok(())
 }
@@ -1013,6 +1022,7 @@ mod tests {
                 within: Correlation(-500 - index as i16),
                 bottom: Share(600 + index as u16),
             },
+            parity_difference: std::array::from_fn(|at| at as i16 * 97 - 4000 - index as i16),
         }
     }
 

@@ -104,6 +104,9 @@ pub struct AuditArguments {
     /// first) or auto.
     #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto)]
     pub scan: ScanChoice,
+    /// How the clip that was played is scanned, likewise: of an interlaced one every field is placed by itself.
+    #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto, requires = "reference")]
+    pub reference_scan: ScanChoice,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -393,6 +396,7 @@ impl AuditArguments {
             source_rate: self.source_rate,
             reference: self.reference.clone(),
             scan: self.scan.scan(),
+            reference_scan: self.reference_scan.scan(),
             ..self.reading.settings()
         }
     }

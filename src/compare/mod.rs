@@ -196,6 +196,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
             mixes: false,
+            differences: &[],
         };
         let base = Film {
             signatures: &self.signatures,
@@ -204,6 +205,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: self.rate_hz,
             mixes: false,
+            differences: &[],
         };
         align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)
     }

@@ -12,6 +12,7 @@ mod far;
 pub mod fields;
 pub mod marks;
 mod motion;
+mod parity;
 pub mod reduced;
 pub mod ripple;
 mod sequencer;
@@ -20,6 +21,7 @@ mod view;
 pub use double_image::{Correlation, DoubleImage};
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use marks::MarkReading;
+pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
 pub use ripple::{Phasor, Ripple, SignedShare};
 pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
@@ -91,7 +93,7 @@ pub struct ReducedChange {
     pub detail: f32,
 }
 
-/// Everything later stages know of one frame. At most 512 bytes in a log.
+/// Everything later stages know of one frame. Some 700 bytes in a log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameFingerprint {
     /// Position in the capture, from 0.
@@ -118,6 +120,8 @@ pub struct FrameFingerprint {
     pub fields: FieldMeasures,
     /// What tells means of two fields.
     pub double_image: DoubleImage,
+    /// What the signature of each field has more or less than that of the frame.
+    pub parity_difference: ParityDifference,
 }
 
 #[cfg(test)]

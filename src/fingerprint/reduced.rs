@@ -87,6 +87,23 @@ impl ReducedPicture {
     }
 }
 
+/// First and past-the-last sample of each column and row of cells.
+pub(super) struct CellSamples {
+    pub(super) columns: Vec<(usize, usize)>,
+    pub(super) rows: Vec<(usize, usize)>,
+}
+
+/// Where the cells of the signature lie in pictures of `plan`.
+pub(super) fn cell_samples(plan: &ViewPlan) -> CellSamples {
+    let luma = &plan.planes[0].packed;
+    let factor = luma.width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+    let along = |length: usize, count: usize| {
+        let samples = |(first, end): (usize, usize)| (first * factor, (end * factor).min(length));
+        (0..count).map(|index| samples(part(index, count, length.div_ceil(factor)))).collect()
+    };
+    CellSamples { columns: along(luma.width, SIGNATURE_COLUMNS), rows: along(luma.height, SIGNATURE_ROWS) }
+}
+
 /// First and past-the-last position of part `index` of `count` of `length` positions, never empty.
 fn part(index: usize, count: usize, length: usize) -> (usize, usize) {
     let start = index * length / count;

@@ -6,7 +6,8 @@ use super::change::ChangeMeasure;
 use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
 use super::marks::{self, MarkReading};
-use super::reduced::ReducedPicture;
+use super::parity::{ParityDifference, ParityMeter};
+use super::reduced::{cell_samples, ReducedPicture};
 use super::view::ViewPlan;
 use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
 use crate::frame::FrameTiming;
@@ -31,6 +32,8 @@ pub struct FrameMeasures {
     pub fields: FieldMeasures,
     /// What tells means of two fields.
     pub double_image: DoubleImage,
+    /// What the signature of each field has more or less than that of the frame.
+    pub parity_difference: ParityDifference,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
@@ -39,6 +42,7 @@ pub struct FrameMeter {
     blocks: BlockChange,
     fields: FieldMeter,
     double_image: DoubleImageMeter,
+    parity: ParityMeter,
 }
 
 impl FrameMeter {
@@ -53,7 +57,9 @@ impl FrameMeter {
         previous: Option<&[u8]>,
         spent: ReducedPicture,
     ) -> FrameMeasures {
-        let (digest, reduced) = self.pass(plan, &current[..plan.packed_len()], previous, spent);
+        let cells = cell_samples(plan);
+        let picture = &current[..plan.packed_len()];
+        let (digest, reduced) = self.pass((plan, &cells.columns), picture, previous, spent);
         let mut measures = FrameMeasures {
             digest,
             luma: BlockSpread::default(),
@@ -63,6 +69,7 @@ impl FrameMeter {
             reduced,
             fields: FieldMeasures::default(),
             double_image: DoubleImage::default(),
+            parity_difference: self.parity.difference(plan, &cells),
         };
         if let Some(previous) = previous {
             measures.fields = self.fields.measures(plan);
@@ -83,7 +90,7 @@ impl FrameMeter {
     /// digest comes last: it reads from many places at once, which is slow from main memory.
     fn pass(
         &mut self,
-        plan: &ViewPlan,
+        (plan, columns): (&ViewPlan, &[(usize, usize)]),
         current: &[u8],
         previous: Option<&[u8]>,
         mut reduced: ReducedPicture,
@@ -91,6 +98,7 @@ impl FrameMeter {
         reduced.prepare(plan);
         self.blocks.clear();
         self.fields.clear();
+        self.parity.clear();
         let mut digester = Digester::default();
         let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
         for (index, plane) in plan.planes.iter().enumerate() {
@@ -103,6 +111,7 @@ impl FrameMeter {
                 }
                 if index == 0 {
                     reduced.reduce_stripe(plan, samples, number * (side / reduced.factor));
+                    self.parity.add_stripe(plan, samples, columns);
                 }
                 digester.follow(&current[..stripe.end]);
             }
@@ -180,6 +189,7 @@ impl Sequencer {
             marks: measures.marks,
             fields: measures.fields,
             double_image: measures.double_image,
+            parity_difference: measures.parity_difference,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

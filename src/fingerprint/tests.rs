@@ -621,3 +621,45 @@ fn fields_keep_their_names_in_regions_that_begin_between() {
         assert!(same.top_unchanged && same.bottom_unchanged);
     }
 }
+
+/// The signature of one field by `cells`, which is measured by itself.
+fn field_means(shape: FrameShape, frame: &[u8], first: usize) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
+    let plan = ViewPlan::new(shape, &ViewSettings::default());
+    let reduced::CellSamples { columns, rows } = reduced::cell_samples(&plan);
+    let [columns, rows] = [columns, rows].map(|cells| {
+        let last = cells.last().map_or(0, |cell| cell.1);
+        cells.iter().map(|cell| cell.0).chain([last]).map(|border| border as f64).collect()
+    });
+    let lines = cells::Lines::EverySecond(first);
+    cells::cell_means(shape, frame, &cells::CellBorders { columns, rows }, lines)
+}
+
+#[test]
+fn signatures_of_both_fields_follow_from_that_of_the_frame() {
+    for (width, height, bit_depth) in
+        [(96, 64, 8), (97, 63, 8), (640, 360, 8), (1280, 720, 8), (200, 120, 10)]
+    {
+        let shape =
+            FrameShape { width, height, pixel_format: PixelFormat { family: Family::Gray, bit_depth } };
+        let frame = noisy_frame(shape, u64::from(width));
+        let [top, bottom] = [0, 1].map(|first| field_means(shape, &frame, first));
+        let found = whole(shape, &[frame])[0].parity_difference;
+        for cell in 0..found.len() {
+            let exact = (f32::from(top[cell]) - f32::from(bottom[cell])) / 2.0;
+            assert!((f32::from(found[cell]) - exact).abs() <= 1.01, "{width}x{height} cell {cell}");
+        }
+    }
+}
+
+#[test]
+fn parities_of_a_region_are_those_of_the_whole_picture() {
+    let shape = gray(96, 66);
+    // Rows of the top field are bright.
+    let frame: Vec<u8> = (0..96 * 66).map(|at| if at / 96 % 2 == 0 { 200 } else { 100 }).collect();
+    for y in [0, 1] {
+        let view =
+            ViewSettings { region: Some(Rect { x: 0, y, width: 96, height: 64 }), exclude: Vec::new() };
+        let found = fingerprints(shape, &view, std::slice::from_ref(&frame))[0].parity_difference;
+        assert!(found.iter().all(|&cell| cell == 50 * 64), "{y}: {found:?}");
+    }
+}

@@ -4,8 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::text::{clock_text, grouped};
 use crate::audit::{Audit, Source};
+use crate::fields::Parity;
 use crate::reference::PictureFacts;
-use crate::source::{Geometry, Levels, SourceOrigin, SourceSummary, SourceTrack, SourceUnit};
+use crate::source::{Counts, Geometry, Levels, SourceOrigin, SourceSummary, SourceTrack, SourceUnit};
 use crate::units::Rate;
 
 /// Ranges of pictures that never appeared which are written out; the numbers count them all, and `frames.csv` has
@@ -39,6 +40,7 @@ pub(super) struct SourceRow {
     clip_start_s: Option<f64>,
     drift_ppm: Option<f64>,
     drift_error_ppm: Option<f64>,
+    by_field: Option<FieldsRow>,
     picture: Option<PictureRow>,
 }
 
@@ -46,6 +48,45 @@ pub(super) struct SourceRow {
 struct RateRow {
     num: u64,
     den: u64,
+}
+
+/// Counts of the first and the second fields of the clip's frames.
+#[derive(Deserialize, Serialize)]
+struct FieldsRow {
+    first: FieldRow,
+    second: FieldRow,
+}
+
+#[derive(Deserialize, Serialize)]
+struct FieldRow {
+    parity: Option<String>,
+    fields: u64,
+    shown: u64,
+    only_mixed: u64,
+    ambiguous: u64,
+    never_shown: u64,
+}
+
+impl FieldsRow {
+    fn of(track: &SourceTrack, [first, second]: [Counts; 2]) -> Self {
+        let row = |counts: Counts, parity: Option<Parity>| FieldRow {
+            parity: parity.map(|parity| parity.name().to_owned()),
+            fields: counts.total(),
+            shown: counts.shown,
+            only_mixed: counts.only_mixed,
+            ambiguous: counts.ambiguous,
+            never_shown: counts.never_shown,
+        };
+        Self {
+            first: row(first, track.first_field),
+            second: row(second, track.first_field.map(Parity::other)),
+        }
+    }
+
+    /// Parity of the first fields.
+    fn first_parity(&self) -> Option<Parity> {
+        self.first.parity.as_deref().and_then(Parity::from_name)
+    }
 }
 
 #[derive(Deserialize, Serialize)]
@@ -108,10 +149,10 @@ impl SourceRow {
             first: summary.first,
             last: summary.last,
             pictures: summary.pictures(),
-            shown: summary.shown,
-            only_mixed: summary.only_mixed,
-            ambiguous: summary.ambiguous,
-            never_shown: summary.never_shown,
+            shown: summary.counts.shown,
+            only_mixed: summary.counts.only_mixed,
+            ambiguous: summary.counts.ambiguous,
+            never_shown: summary.counts.never_shown,
             never_shown_ranges: summary
                 .never_shown_ranges
                 .iter()
@@ -123,6 +164,7 @@ impl SourceRow {
             clip_start_s: super::json::optional(summary.clip_start_s, SECONDS_DECIMALS),
             drift_ppm: super::json::optional(summary.drift.map(|drift| drift.ppm), PPM_DECIMALS),
             drift_error_ppm: super::json::optional(summary.drift.map(|drift| drift.error_ppm), PPM_DECIMALS),
+            by_field: summary.by_field.map(|counts| FieldsRow::of(track, counts)),
             picture: source.picture.as_ref().map(|picture| picture_row(picture, audit)),
         })
     }
@@ -139,6 +181,7 @@ impl SourceRow {
             clip_name: self.clip_name,
             clip_rate: Rate::new(self.clip_rate.num, self.clip_rate.den)?,
             clip_length: self.clip_pictures,
+            first_field: self.by_field.as_ref().and_then(FieldsRow::first_parity),
             places: Vec::new(),
         };
         let facts = self.picture.map(|row| PictureFacts {
@@ -195,13 +238,18 @@ fn unit_name(unit: SourceUnit) -> &'static str {
     }
 }
 
+/// What indices count, for reading.
+pub(super) fn units(unit: SourceUnit) -> &'static str {
+    match unit {
+        SourceUnit::Picture => "pictures",
+        SourceUnit::Field => "fields",
+    }
+}
+
 /// Names and values for reading.
 pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)> {
     let Source { track, summary, picture } = source;
-    let pictures = match track.unit {
-        SourceUnit::Picture => "pictures",
-        SourceUnit::Field => "fields",
-    };
+    let pictures = units(track.unit);
     let length =
         track.clip_length.map_or_else(String::new, |length| format!(", {} {pictures}", grouped(length)));
     let told = match track.origin {
@@ -219,12 +267,18 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
                 _ => "none".to_owned(),
             },
         ),
-        ("Appeared", format!("{} of {}", grouped(summary.shown), grouped(summary.pictures()))),
-        ("Appeared only within mixes", grouped(summary.only_mixed)),
-        ("Cannot be told from others that look alike", grouped(summary.ambiguous)),
+        ("Appeared", format!("{} of {}", grouped(summary.counts.shown), grouped(summary.pictures()))),
+        ("Appeared only within mixes", grouped(summary.counts.only_mixed)),
+        ("Cannot be told from others that look alike", grouped(summary.counts.ambiguous)),
         ("Never appeared", never_text(summary)),
         ("Frames that show nothing of the clip", grouped(summary.unknown_frames)),
     ];
+    for (name, counts) in ["First fields of its frames", "Second fields"]
+        .into_iter()
+        .zip(summary.by_field.into_iter().flatten())
+    {
+        rows.push((name, fields_text(counts)));
+    }
     if let Some(start) = summary.clip_start_s {
         let sign = if start < 0.0 { "−" } else { "" };
         rows.push((
@@ -242,6 +296,18 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
     rows
 }
 
+/// How the fields of one place in their frames appeared.
+fn fields_text(counts: Counts) -> String {
+    format!(
+        "{} of {} appeared, {} only within mixes, {} cannot be told, {} never appeared",
+        grouped(counts.shown),
+        grouped(counts.total()),
+        grouped(counts.only_mixed),
+        grouped(counts.ambiguous),
+        grouped(counts.never_shown)
+    )
+}
+
 /// How many never appeared, with the first ranges.
 fn never_text(summary: &SourceSummary) -> String {
     const NAMED_MAX: usize = 6;
@@ -254,7 +320,7 @@ fn never_text(summary: &SourceSummary) -> String {
     });
     let named = ranges.collect::<Vec<_>>().join(", ");
     let more = if summary.never_shown_ranges.len() > NAMED_MAX { ", …" } else { "" };
-    match summary.never_shown {
+    match summary.counts.never_shown {
         0 => "0".to_owned(),
         count => format!("{}: {named}{more}", grouped(count)),
     }

@@ -105,14 +105,15 @@ fn push_source(text: &mut String, audit: &Audit) {
     let Some(source) = &audit.source else { return };
     let (track, summary) = (&source.track, &source.summary);
     let sentence = format!(
-        "{}, {} pictures/s: {} of {} appeared, {} only within mixes, {} cannot be told, {} never appeared",
+        "{}, {} {}/s: {} of {} appeared, {} only within mixes, {} cannot be told, {} never appeared",
         visible(&track.clip_name),
         track.clip_rate,
-        grouped(summary.shown),
+        super::source::units(track.unit),
+        grouped(summary.counts.shown),
         grouped(summary.pictures()),
-        grouped(summary.only_mixed),
-        grouped(summary.ambiguous),
-        grouped(summary.never_shown)
+        grouped(summary.counts.only_mixed),
+        grouped(summary.counts.ambiguous),
+        grouped(summary.counts.never_shown)
     );
     push_entry(text, "clip", &sentence);
 }

@@ -1,7 +1,7 @@
 //! Aligning a capture with the clip that was played, by their signatures.
 
 use super::coarse::{self, Anchor};
-use super::fit::{Fitter, Freedom, Levels, Model, Pair, Start};
+use super::fit::{Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGMA_MIN};
 use super::grid::Geometry;
 use super::path::{distance, Walk};
 use super::places::Placing;
@@ -33,6 +33,17 @@ const CHANGE_MIN: f64 = 0.05;
 const UNEXPLAINED_MAX: f64 = 0.05;
 /// Least share of the frames that must show the clip.
 const SHOWN_MIN: f64 = 0.1;
+
+/// Typical error of a cell, code values, up to which clip and capture are the same but for rounding. Choice: twice what
+/// rounding leaves.
+const ROUNDING_ERROR: f64 = 2.0 * SIGMA_MIN as f64;
+
+impl Alignment {
+    /// Whether more than rounding lies between clip and capture.
+    pub fn has_errors(&self) -> bool {
+        self.error > ROUNDING_ERROR
+    }
+}
 
 /// A capture laid along the clip.
 #[derive(Clone, Debug)]
@@ -144,7 +155,7 @@ impl Aligner<'_> {
     }
 
     fn fitter<'a>(&'a self, pairs: &'a [Pair], freedom: Freedom) -> Fitter<'a> {
-        Fitter { capture: self.capture, clip: self.clip, pairs, freedom }
+        Fitter { capture: self.capture, clip: Clip::Film(self.clip), pairs, freedom }
     }
 
     fn snippet_pairs(&self, anchors: &[&Anchor], step: usize) -> Vec<Pair> {

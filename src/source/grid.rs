@@ -6,8 +6,9 @@ use crate::fingerprint::reduced::REDUCED_COLUMNS_MAX;
 use crate::fingerprint::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// A cell of the capture is used where at least this share of it lies within the clip: what lies outside is a
-/// border whose content is not known.
-const COVERED_MIN: f64 = 0.97;
+/// border whose content is not known, and a black one of a hundredth of a bright cell is a code value or two. Room for
+/// what the geometry itself is not known to.
+pub(super) const COVERED_MIN: f64 = 0.995;
 
 /// Borders of the signature's cells in parts of the picture, 0 to 1: columns, then rows.
 ///

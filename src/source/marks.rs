@@ -1,6 +1,7 @@
 //! From the marks of all frames to the clip's pictures along the capture.
 
-use crate::fingerprint::marks::{ClipIdentity, Lines, MarkReading};
+use crate::fields::Parity;
+use crate::fingerprint::marks::{ClipIdentity, ClipScan, Lines, MarkReading};
 
 use super::{SourceOrigin, SourcePlace, SourceTrack, SourceUnit};
 
@@ -37,6 +38,11 @@ pub fn track(readings: &[Option<MarkReading>], frames: usize) -> Option<SourceTr
         clip_name: format!("test clip {:07x}", clip.id()),
         clip_rate: clip.unit_rate(),
         clip_length: Some(u64::from(clip.length())),
+        first_field: match clip.scan() {
+            ClipScan::Progressive | ClipScan::FilmTopFieldFirst | ClipScan::FilmBottomFieldFirst => None,
+            ClipScan::TopFieldFirst => Some(Parity::Top),
+            ClipScan::BottomFieldFirst => Some(Parity::Bottom),
+        },
         places,
     })
 }
@@ -134,7 +140,6 @@ fn of_units(mut units: Units) -> SourcePlace {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fingerprint::marks::ClipScan;
     use crate::units::Rate;
 
     fn clip(id: u32) -> ClipIdentity {

@@ -3,6 +3,8 @@
 
 mod align;
 mod coarse;
+pub mod fields;
+pub mod fine;
 mod fit;
 mod grid;
 pub mod marks;
@@ -15,9 +17,10 @@ pub use align::{align, Alignment, NoMatch};
 pub use fit::Levels;
 pub use grid::{Geometry, Grid};
 pub use settle::{settle, Settling};
-pub use summary::{Drift, SourceSummary};
+pub use summary::{Counts, Drift, SourceSummary};
 
-use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
+use crate::fields::Parity;
+use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::units::Rate;
 
 /// Cells of a signature.
@@ -46,6 +49,8 @@ pub struct Film<'a> {
     pub rate_hz: f64,
     /// Whether many of its frames are known to be mixes of pictures.
     pub mixes: bool,
+    /// How the fields of each picture differ, where two fields may be woven into one; empty elsewhere.
+    pub differences: &'a [ParityDifference],
 }
 
 /// How the clip's pictures were recognised.
@@ -85,9 +90,9 @@ pub enum SourcePlace {
     },
     /// Two fields of different moments, each in its own lines.
     Woven {
-        /// The earlier one.
+        /// That of the field which comes first in an interlaced capture; in a progressive one the earlier one.
         first: u32,
-        /// The later one.
+        /// That of the other lines.
         second: u32,
     },
     /// One of a range that look alike: which one cannot be told.
@@ -154,6 +159,8 @@ pub struct SourceTrack {
     pub clip_rate: Rate,
     /// Pictures (or fields) the clip holds, where that is known.
     pub clip_length: Option<u64>,
+    /// Where indices count fields, which parity the even ones have; `None` where that is not known or changes.
+    pub first_field: Option<Parity>,
     /// One place per frame of the capture.
     pub places: Vec<SourcePlace>,
 }

@@ -61,7 +61,7 @@ pub fn settle(frames: &mut [ClassifiedFrame], settling: Settling<'_>) -> u64 {
 }
 
 /// First and last picture that a place may be.
-fn range(place: SourcePlace) -> Option<(u32, u32)> {
+pub(super) fn range(place: SourcePlace) -> Option<(u32, u32)> {
     match place {
         SourcePlace::Unknown => None,
         SourcePlace::Picture(picture) => Some((picture, picture)),
@@ -344,6 +344,7 @@ mod tests {
             clip_name: "clip".to_owned(),
             clip_rate: Rate::parse(clip).unwrap(),
             clip_length: Some(1000),
+            first_field: None,
             places: places.to_vec(),
         };
         let mut frames = vec![one; places.len()];

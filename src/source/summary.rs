@@ -1,6 +1,6 @@
 //! What a track says in a few numbers: which pictures never appeared, and how the clocks compare.
 
-use super::{Appearance, SourcePlace, SourceTrack};
+use super::{Appearance, SourcePlace, SourceTrack, SourceUnit};
 use crate::units::TimeBase;
 
 /// A picture that comes this many periods (of the slower of clip and capture) off where its neighbours led to
@@ -19,6 +19,39 @@ pub struct Drift {
     pub error_ppm: f64,
 }
 
+/// How pictures or fields appeared, counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// For themselves.
+    pub shown: u64,
+    /// Only within mixes.
+    pub only_mixed: u64,
+    /// Perhaps: they look like others that did.
+    pub ambiguous: u64,
+    /// Never.
+    pub never_shown: u64,
+}
+
+impl Counts {
+    fn of(appearances: impl Iterator<Item = Appearance>) -> Self {
+        let mut counts = Self::default();
+        for appearance in appearances {
+            *match appearance {
+                Appearance::Alone => &mut counts.shown,
+                Appearance::Mixed => &mut counts.only_mixed,
+                Appearance::Perhaps => &mut counts.ambiguous,
+                Appearance::Never => &mut counts.never_shown,
+            } += 1;
+        }
+        counts
+    }
+
+    /// All of them.
+    pub fn total(self) -> u64 {
+        self.shown + self.only_mixed + self.ambiguous + self.never_shown
+    }
+}
+
 /// What a track comes to. Pictures are counted from the first to the last one that appeared.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct SourceSummary {
@@ -26,14 +59,10 @@ pub struct SourceSummary {
     pub first: Option<u32>,
     /// Last picture of the clip that appeared.
     pub last: Option<u32>,
-    /// Pictures that appeared for themselves.
-    pub shown: u64,
-    /// Pictures that appeared only within mixes.
-    pub only_mixed: u64,
-    /// Pictures that may have appeared: they look like others that did.
-    pub ambiguous: u64,
-    /// Pictures that never appeared.
-    pub never_shown: u64,
+    /// How these pictures (or fields) appeared.
+    pub counts: Counts,
+    /// The same of the first and of the second fields of the clip's frames, where indices count fields.
+    pub by_field: Option<[Counts; 2]>,
     /// These pictures as ranges, first and last, in order.
     pub never_shown_ranges: Vec<(u32, u32)>,
     /// Frames of which it is not known what they show.
@@ -63,7 +92,10 @@ impl SourceSummary {
             return Self { unknown_frames, ..Self::default() };
         };
         let appearances = appearances(&track.places, (first, last));
-        let count = |wanted: Appearance| appearances.iter().filter(|&&found| found == wanted).count() as u64;
+        let of_fields = |second: u32| {
+            let fields = (first..).zip(&appearances).filter(|(field, _)| field % 2 == second);
+            Counts::of(fields.map(|(_, &appearance)| appearance))
+        };
         let frames = |wanted: fn(&SourcePlace) -> bool| {
             track.places.iter().filter(|place| wanted(place)).count() as u64
         };
@@ -71,10 +103,8 @@ impl SourceSummary {
         Self {
             first: Some(first),
             last: Some(last),
-            shown: count(Appearance::Alone),
-            only_mixed: count(Appearance::Mixed),
-            ambiguous: count(Appearance::Perhaps),
-            never_shown: count(Appearance::Never),
+            counts: Counts::of(appearances.iter().copied()),
+            by_field: (track.unit == SourceUnit::Field).then(|| [0, 1].map(of_fields)),
             never_shown_ranges: never_ranges(&appearances, first),
             unknown_frames: frames(|place| *place == SourcePlace::Unknown),
             ambiguous_frames: frames(|place| matches!(place, SourcePlace::Ambiguous { .. })),
@@ -215,6 +245,7 @@ mod tests {
             clip_name: "clip".to_owned(),
             clip_rate: Rate::parse(rate).unwrap(),
             clip_length: None,
+            first_field: None,
             places,
         }
     }
@@ -234,10 +265,26 @@ mod tests {
         let base = TimeBase::new(1, 60).unwrap();
         let summary = SourceSummary::new(&track(places, "60"), &[0, 1, 2, 3, 4, 5, 6, 7], base);
         assert_eq!((summary.first, summary.last, summary.pictures()), (Some(10), Some(22), 13));
-        assert_eq!((summary.shown, summary.only_mixed, summary.ambiguous, summary.never_shown), (4, 2, 3, 4));
+        let counts = Counts { shown: 4, only_mixed: 2, ambiguous: 3, never_shown: 4 };
+        assert_eq!((summary.counts, summary.by_field), (counts, None));
         assert_eq!(summary.never_shown_ranges, [(11, 11), (19, 21)]);
         assert_eq!((summary.unknown_frames, summary.ambiguous_frames), (1, 2));
         assert_eq!(summary.clip_start_s, Some(1.0 / 60.0 - 10.0 / 60.0));
+    }
+
+    #[test]
+    fn fields_are_counted_by_their_place_in_the_frame() {
+        let fields = |places| {
+            let track = SourceTrack { unit: SourceUnit::Field, ..track(places, "50") };
+            SourceSummary::new(&track, &[0, 1, 2, 3], TimeBase::new(1, 50).unwrap()).by_field.unwrap()
+        };
+        let counts = |shown, never_shown| Counts { shown, never_shown, ..Counts::default() };
+        let first_only = [4, 6, 6, 8].map(SourcePlace::Picture).to_vec();
+        assert_eq!(fields(first_only), [counts(3, 0), counts(0, 2)]);
+        let second_only = [5, 7, 9, 11].map(SourcePlace::Picture).to_vec();
+        assert_eq!(fields(second_only), [counts(0, 3), counts(4, 0)]);
+        let woven = [4, 6, 8, 12].map(|first| SourcePlace::Woven { first, second: first + 1 }).to_vec();
+        assert_eq!(fields(woven), [counts(4, 1), counts(4, 1)]);
     }
 
     #[test]

@@ -6,7 +6,7 @@ use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, Freeze, Hold};
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::fields::{Outcome, OutcomeCode};
 use crate::frame::Scan;
-use crate::source::SourceSummary;
+use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 
 use super::{Case, Finding, FindingKind, Severity};
@@ -257,13 +257,47 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
 /// Share of the new frames that must come after the same loss for it to be a regular one.
 const REGULAR_LOSS_SHARE: f64 = 0.5;
 
-/// `712 of 1440 pictures of the clip never appeared`.
+/// `712 of 1440 pictures of the clip never appeared`; of fields, where only the first or only the second of each frame
+/// ever appears, that.
 pub(super) fn never_appeared(summary: &SourceSummary) -> String {
-    let pictures = summary.pictures();
-    match summary.never_shown {
-        0 => format!("none of {} of the clip is missing", counted(pictures, "picture")),
-        missing => format!("{missing} of {} of the clip never appeared", counted(pictures, "picture")),
+    if let Some(text) = summary.by_field.and_then(one_field_only) {
+        return text;
     }
+    let all = counted(summary.pictures(), units(summary));
+    match summary.counts.never_shown {
+        0 => format!("none of {all} of the clip is missing"),
+        missing => format!("{missing} of {all} of the clip never appeared"),
+    }
+}
+
+/// What the numbers of a summary count.
+pub(super) fn units(summary: &SourceSummary) -> &'static str {
+    if summary.by_field.is_some() {
+        "field"
+    } else {
+        "picture"
+    }
+}
+
+/// Fewest fields that must appear for it to be said that those of the other kind do not.
+const ONE_FIELD_SHOWN_MIN: u64 = 10;
+
+/// Where only the first or only the second field of each frame appears, for itself or in mixes: which, and how many.
+fn one_field_only([first, second]: [Counts; 2]) -> Option<String> {
+    let lost = |counts: Counts| counts.never_shown > 0 && counts.never_shown == counts.total();
+    let kept = |counts: Counts| counts.shown >= ONE_FIELD_SHOWN_MIN;
+    let which = match () {
+        () if lost(second) && kept(first) => "first",
+        () if lost(first) && kept(second) => "second",
+        () => return None,
+    };
+    Some(format!(
+        "only the {which} field of each frame ever appears: {} of {} first fields, {} of {} second fields",
+        first.shown,
+        first.total(),
+        second.shown,
+        second.total()
+    ))
 }
 
 /// How many pictures are lost before most new frames, where that is regular: known against the clip only.

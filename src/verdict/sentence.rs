@@ -5,7 +5,7 @@ use crate::note::{Note, NoteCode};
 use crate::source::Drift;
 use crate::units::hz_text;
 
-use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern};
+use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern, units};
 use super::{Case, Finding, FindingKind, Severity};
 use crate::fields::OutcomeCode;
 
@@ -43,12 +43,13 @@ pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> 
 fn against_clip(case: &Case<'_>) -> Option<String> {
     let summary = case.played.summary?;
     let (first, last) = (summary.first?, summary.last?);
-    let mut text = format!("Against the clip, pictures {first} to {last}: {}", never_appeared(summary));
-    if summary.only_mixed > 0 {
-        text += &format!(", {} only within mixes", summary.only_mixed);
+    let mut text =
+        format!("Against the clip, {}s {first} to {last}: {}", units(summary), never_appeared(summary));
+    if summary.counts.only_mixed > 0 {
+        text += &format!(", {} only within mixes", summary.counts.only_mixed);
     }
-    if summary.ambiguous > 0 {
-        text += &format!(", {} cannot be told from others that look alike", summary.ambiguous);
+    if summary.counts.ambiguous > 0 {
+        text += &format!(", {} cannot be told from others that look alike", summary.counts.ambiguous);
     }
     let tells = |drift: &Drift| drift.ppm.abs() > (DRIFT_ERRORS * drift.error_ppm).max(DRIFT_MIN_PPM);
     if let Some(drift) = summary.drift.filter(tells) {

@@ -192,17 +192,20 @@ struct Traces {
 impl Traces {
     fn of(near: &[Look], flagged: Option<Parity>, exact: bool) -> Self {
         let doubled = ripple::doubled(near, exact);
-        let mut picture = Picture {
-            chroma_only: chroma_only(near) || ripple::chroma_raised(near),
-            // Rows that stand twice hide which of both was there first; the upper one is named.
-            lost: if doubled { Some(Parity::Bottom) } else { ripple::lost(near, exact) },
-            ..Picture::default()
-        };
+        let mut picture =
+            Picture { chroma_only: chroma_only(near) || ripple::chroma_raised(near), ..Picture::default() };
         if near[near.len() - 1].frame - near[0].frame + 1 == near.len() {
             picture.forth_and_back = forth_and_back(near);
             picture.bobbing_lines = bobbing(near, doubled, picture.forth_and_back);
             picture.alternating = alternating(near);
         }
+        picture.lost = match (doubled, picture.bobbing_lines > 0.0) {
+            // Rows that stand twice hide which of both was there first; the upper one is named.
+            (true, _) => Some(Parity::Bottom),
+            // One field after the other: none is lost throughout.
+            (false, true) => None,
+            (false, false) => ripple::lost(near, exact),
+        };
         Self {
             picture,
             doubled,

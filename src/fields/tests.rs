@@ -307,7 +307,8 @@ fn whole_pictures_that_were_scaled_are_no_combs() {
 /// the earlier field; a picture of one moment has none.
 #[test]
 fn the_comb_has_the_sign_of_the_order() {
-    let cases: [(&str, fn(usize) -> Vec<u8>, f32); 3] = [
+    type Picture = fn(usize) -> Vec<u8>;
+    let cases: [(&str, Picture, f32); 3] = [
         ("top first", |f| weave(2 * f, 2 * f + 1), -1.0),
         ("bottom first", |f| weave(2 * f + 1, 2 * f), 1.0),
         ("one moment", |f| paint(2 * f), 0.0),

@@ -130,9 +130,9 @@ impl RippleSums {
     #[inline(always)]
     pub(super) fn add_still(&mut self, now: &Block, unit: f32) {
         for row in 0..ROWS {
-            for lane in 0..LANES {
-                let rest = 2.0 * now[row + 2][lane] - now[row + 1][lane] - now[row + 3][lane];
-                self.details[row][lane] += rest.abs().min(DETAIL_MAX * unit);
+            let rows = now[row + 1].iter().zip(&now[row + 2]).zip(&now[row + 3]);
+            for (detail, ((above, here), below)) in self.details[row].iter_mut().zip(rows) {
+                *detail += (2.0 * here - above - below).abs().min(DETAIL_MAX * unit);
             }
         }
     }

@@ -19,8 +19,11 @@ const LOST_MOVING: f32 = 0.3;
 /// The same in an exact recording: interpolation of one field leaves 1.1 and
 /// more, one that goes along the motion 0.8 at most, by the same trials.
 const LOST_EXACT: f32 = 1.0;
-/// The same for a picture that was scaled afterwards: 0.1 and 0.14.
-const LOST_SCALED_DETAIL: f32 = 0.115;
+/// Least share of the tiles that move: a drawing that stands has few lines, and may have them at rows of one parity.
+const LOST_MOVING_SHARE: f32 = 0.003;
+/// The same for a picture that was scaled afterwards: drawn patterns with both fields reach 0.15, pictures with one 0.14 to
+/// 0.28 in lossy recordings, 0.3 and more in exact ones.
+const LOST_SCALED_DETAIL: f32 = 0.16;
 /// Rows that stand twice: how much nearer each row is to the one below than to the one above, on average. Lossy recordings
 /// leave 0.56 to 0.78 of it; lines one row high that were scaled to two reach 0.55. By trials.
 const DOUBLED: f32 = 0.555;
@@ -112,6 +115,10 @@ pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
     let moving = median(near.iter().map(|look| parity_ratio(&look.sample.measures.moving_rows)))?;
     let straight = Sides::of(near, |ripple| ripple.detail.value()).alike();
     let scaled = Sides::of(near, |ripple| along(ripple.scaled_detail, turns(SCALINGS[0]))).alike();
+    let share = median(near.iter().map(|look| look.sample.measures.luma.moving.value()))?;
+    if share < LOST_MOVING_SHARE {
+        return None;
+    }
     let least = if exact { LOST_EXACT } else { LOST_MOVING };
     let shows = straight.abs() >= LOST_DETAIL && moving * straight.signum() >= least;
     let strongest = if shows { straight } else { scaled };

@@ -222,14 +222,17 @@ fn tile_sums<T: Lane, const BYTES: usize>(
 ) {
     for left in chosen.lefts(width) {
         let mut lanes = [[T::default(); LANES]; 10];
-        let blocks = [left, left + LANES].map(|left| {
-            planes.map(|plane| -> [[T; LANES]; TILE_ROWS] {
-                std::array::from_fn(|row| {
-                    let samples = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
-                    std::array::from_fn(|lane| read(&samples[BYTES * lane..]))
-                })
-            })
-        });
+        let mut blocks = [[[[T::default(); LANES]; TILE_ROWS]; 2]; 2];
+        for (half, left) in blocks.iter_mut().zip([left, left + LANES]) {
+            for (block, plane) in half.iter_mut().zip(planes) {
+                for (row, samples) in block.iter_mut().enumerate() {
+                    let bytes = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
+                    for (sample, bytes) in samples.iter_mut().zip(bytes.chunks_exact(BYTES)) {
+                        *sample = read(bytes);
+                    }
+                }
+            }
+        }
         for [now, before] in &blocks {
             for lane in 0..LANES {
                 let column = |rows: &[[T; LANES]; TILE_ROWS]| std::array::from_fn(|row| rows[row][lane]);
@@ -250,12 +253,25 @@ fn tile_sums<T: Lane, const BYTES: usize>(
     }
 }
 
+/// Samples as numbers. Loops, because closures over arrays are not always made one with the code around them, and then
+/// lose its instruction set.
+#[inline(always)]
+fn levels<T: Lane>(block: &[[T; LANES]; TILE_ROWS]) -> [[f32; LANES]; TILE_ROWS] {
+    let mut levels = [[0.0; LANES]; TILE_ROWS];
+    for (levels, samples) in levels.iter_mut().zip(block) {
+        for (level, sample) in levels.iter_mut().zip(samples) {
+            *level = sample.level();
+        }
+    }
+    levels
+}
+
 /// What alternates from row to row in the two halves of a tile, each now and before.
 #[inline(always)]
 fn ripple<T: Lane>(halves: &[[[[T; LANES]; TILE_ROWS]; 2]; 2], moves: bool, unit: f32) -> TileRipple {
     let mut sums = RippleSums::default();
     for half in halves {
-        let [now, before] = half.each_ref().map(|block| block.map(|row| row.map(Lane::level)));
+        let (now, before) = (levels(&half[0]), levels(&half[1]));
         if moves {
             sums.add_moving(&now, &before, unit);
         } else {

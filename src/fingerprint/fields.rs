@@ -225,12 +225,10 @@ fn tile_sums<T: Lane, const BYTES: usize>(
         let mut blocks = [[[[T::default(); LANES]; TILE_ROWS]; 2]; 2];
         for (half, left) in blocks.iter_mut().zip([left, left + LANES]) {
             for (block, plane) in half.iter_mut().zip(planes) {
-                for (row, samples) in block.iter_mut().enumerate() {
-                    let bytes = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
-                    for (sample, bytes) in samples.iter_mut().zip(bytes.chunks_exact(BYTES)) {
-                        *sample = read(bytes);
-                    }
-                }
+                *block = std::array::from_fn(|row| {
+                    let samples = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
+                    std::array::from_fn(|lane| read(&samples[BYTES * lane..]))
+                });
             }
         }
         for [now, before] in &blocks {

@@ -107,23 +107,36 @@ impl RippleSums {
     /// Adds some columns that change; `unit` is a code value at 8 bit.
     #[inline(always)]
     pub(super) fn add_moving(&mut self, now: &Block, before: &Block, unit: f32) {
-        for row in 0..ROWS {
+        let mut changes = [[0.0; LANES]; TILE_ROWS];
+        for row in 0..TILE_ROWS {
             for lane in 0..LANES {
-                let at = |offset: usize| now[row + offset][lane];
-                let change = |offset: usize| now[row + offset][lane] - before[row + offset][lane];
-                let rest = 2.0 * at(2) - at(1) - at(3);
-                let wide_rest = 2.0 * at(2) - at(0) - at(4);
-                let around = change(1) + 2.0 * change(2) + change(3);
-                // Neither one row in two nor two rows in four are left in it.
-                let wide_around = change(0) + 2.0 * (change(1) + change(2) + change(3)) + change(4);
-                self.combs[row][lane] += rest * around;
-                self.wide_combs[row][lane] += wide_rest * wide_around;
-                for (sum, value) in self.squares.iter_mut().zip([rest, wide_rest, around, wide_around]) {
-                    sum[lane] += value * value;
-                }
-                self.details[row][lane] += rest.abs().min(DETAIL_MAX * unit);
+                changes[row][lane] = now[row][lane] - before[row][lane];
             }
         }
+        // Kept apart from the sums of other rows, so that the lanes stay in registers.
+        let [mut rests, mut wide_rests, mut arounds, mut wide_arounds] = self.squares;
+        for row in 0..ROWS {
+            let (mut combs, mut wide_combs, mut details) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+            for lane in 0..LANES {
+                let rest = 2.0 * now[row + 2][lane] - now[row + 1][lane] - now[row + 3][lane];
+                let wide_rest = 2.0 * now[row + 2][lane] - now[row][lane] - now[row + 4][lane];
+                let beside = changes[row + 1][lane] + changes[row + 3][lane];
+                let around = 2.0 * changes[row + 2][lane] + beside;
+                // Neither one row in two nor two rows in four are left in it.
+                let wide_around = changes[row][lane] + around + beside + changes[row + 4][lane];
+                combs[lane] = rest * around;
+                wide_combs[lane] = wide_rest * wide_around;
+                details[lane] = rest.abs().min(DETAIL_MAX * unit);
+                rests[lane] += rest * rest;
+                wide_rests[lane] += wide_rest * wide_rest;
+                arounds[lane] += around * around;
+                wide_arounds[lane] += wide_around * wide_around;
+            }
+            add(&mut self.combs[row], &combs);
+            add(&mut self.wide_combs[row], &wide_combs);
+            add(&mut self.details[row], &details);
+        }
+        self.squares = [rests, wide_rests, arounds, wide_arounds];
     }
 
     /// Adds some columns that do not change.
@@ -153,6 +166,13 @@ impl RippleSums {
             details: over(&self.details, if enough { detail } else { 0.0 }),
             pairs: 0.0,
         }
+    }
+}
+
+#[inline(always)]
+fn add(sums: &mut [f32; LANES], values: &[f32; LANES]) {
+    for (sum, value) in sums.iter_mut().zip(values) {
+        *sum += value;
     }
 }
 

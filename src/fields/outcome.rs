@@ -172,12 +172,13 @@ impl Case<'_> {
 
     /// What scaling may have hidden, to be said where no comb is found.
     fn hidden_by_scaling(&self) -> String {
-        if ROWS_WITH_FIELDS.contains(&self.around.rows) {
+        let rows = self.around.rows;
+        // What has more rows than any format with fields was not made smaller.
+        if ROWS_WITH_FIELDS.contains(&rows) || rows > ROWS_WITH_FIELDS[ROWS_WITH_FIELDS.len() - 1] {
             return String::new();
         }
         format!(
-            "; no format with fields has {} rows: where pictures were made smaller, combs and lost fields do not show",
-            self.around.rows
+            "; no format with fields has {rows} rows: where pictures were made smaller, combs and lost fields do not show"
         )
     }
 

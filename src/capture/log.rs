@@ -22,17 +22,16 @@
 //!    | 240 | 192 | 96 × u16 | signature |
 //!    | 432 | 16 | 8 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier, coarse (1/256 code values), moving, combed (1/65535) |
 //!    | 448 | 16 | 8 × u16 | fit of the chroma fields, likewise |
-//!    | 464 | 8 | 4 × u16 | row detail where the picture moves: top, bottom, pair below, pair above (1/256 code values) |
-//!    | 472 | 8 | 4 × u16 | row detail where it does not, likewise |
-//!    | 480 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
-//!    | 481 | 1 | zero | reserved |
-//!    | 482 | 2 | u16 | double image: tiles that follow a motion |
-//!    | 484 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
-//!    | 494 | 2 | u16 | double image: weight of the bottom field (1/65535) |
-//!    | 496 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
-//!    | 504 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
-//!    | 512 | 48 | 24 × i16 | ripple: comb of luma, scaled combs (8 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
-//!    | 560 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
+//!    | 464 | 4 | 2 × u16 | row detail where the picture moves: top, bottom (1/256 code values) |
+//!    | 468 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
+//!    | 469 | 1 | zero | reserved |
+//!    | 470 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 472 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
+//!    | 482 | 2 | u16 | double image: weight of the bottom field (1/65535) |
+//!    | 484 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
+//!    | 492 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 500 | 36 | 18 × i16 | ripple: comb of luma, scaled combs (5 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
+//!    | 536 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -63,7 +62,7 @@ pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
 pub const VERSION: u32 = 4;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 752;
+pub const RECORD_LEN: usize = 728;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -426,9 +425,8 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
             fit.combed.0,
         ]
     });
-    let rows = [&fields.moving_rows, &fields.still_rows]
-        .map(|rows| [rows.top.0, rows.bottom.0, rows.pair_below.0, rows.pair_above.0]);
-    for value in fits.iter().flatten().chain(rows.iter().flatten()) {
+    let rows = [fields.moving_rows.top.0, fields.moving_rows.bottom.0];
+    for value in fits.iter().flatten().chain(&rows) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
@@ -767,18 +765,18 @@ impl Fields<'_> {
     }
 
     fn rows(&mut self) -> RowDetail {
-        let [top, bottom, pair_below, pair_above] = self.words::<4>().map(Level);
-        RowDetail { top, bottom, pair_below, pair_above }
+        let [top, bottom] = self.words::<2>().map(Level);
+        RowDetail { top, bottom }
     }
 
     fn field_measures(&mut self) -> std::result::Result<FieldMeasures, &'static str> {
-        let (luma, chroma, moving_rows, still_rows) = (self.fit(), self.fit(), self.rows(), self.rows());
+        let (luma, chroma, moving_rows) = (self.fit(), self.fit(), self.rows());
         let [unchanged @ 0..=3] = self.bytes::<1>() else {
             return Err("its fields cannot be");
         };
         let (top_unchanged, bottom_unchanged) = (unchanged & 1 != 0, unchanged & 2 != 0);
         let ripple = Ripple::default();
-        Ok(FieldMeasures { luma, chroma, moving_rows, still_rows, ripple, top_unchanged, bottom_unchanged })
+        Ok(FieldMeasures { luma, chroma, moving_rows, ripple, top_unchanged, bottom_unchanged })
     }
 
     fn share(&mut self) -> SignedShare {
@@ -963,12 +961,7 @@ mod tests {
     }
 
     fn rows(from: u16) -> RowDetail {
-        RowDetail {
-            top: Level(from),
-            bottom: Level(from + 1),
-            pair_below: Level(from + 2),
-            pair_above: Level(from + 3),
-        }
+        RowDetail { top: Level(from), bottom: Level(from + 1) }
     }
 
     /// A fingerprint in which every field differs and floats use all their bits.
@@ -1008,7 +1001,6 @@ mod tests {
                 luma: fit(index as u16),
                 chroma: fit(index as u16 + 100),
                 moving_rows: rows(index as u16 + 200),
-                still_rows: rows(index as u16 + 300),
                 ripple: ripple(index as i16),
                 top_unchanged: index % 2 == 1,
                 bottom_unchanged: index % 3 == 1,
@@ -1226,14 +1218,14 @@ mod tests {
                 changed(header + 240, &[255, 255]),
                 "log: damaged fingerprint log: frame 0: a signature cannot be",
             ),
-            (changed(second + 496, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
-            (changed(second + 507, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
-            (changed(header + 504, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
+            (changed(second + 484, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(second + 495, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(header + 492, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
-            (changed(header + 480, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
+            (changed(header + 468, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 481, &[1]),
+                changed(header + 469, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

@@ -174,30 +174,22 @@ pub(super) fn of_film(
     }
 }
 
-/// Gives each of `frames`, new whole pictures, one moment for both fields.
-pub(super) fn one_moment(fields: &mut [ClassifiedFrame], frames: impl Iterator<Item = usize>) {
-    for frame in frames {
-        for (at, class) in [(2 * frame, FrameClass::New), (2 * frame + 1, FrameClass::Repeat)] {
-            let Some(field) = fields.get_mut(at).filter(|field| field.evidence != Evidence::Digest) else {
-                continue;
-            };
-            if field.class != class {
-                field.class = class;
-                field.confidence = CONFIDENCE_MAX;
-            }
-        }
-    }
-}
+/// Both fields of a new whole picture show one moment.
+pub(super) const ONE_MOMENT: [FrameClass; 2] = [FrameClass::New, FrameClass::Repeat];
+/// Each field shows a moment of its own. In steady motion a field lies as far from the one before as from the one after, so
+/// that a pair by itself does not tell; the stretch around does.
+pub(super) const TWO_MOMENTS: [FrameClass; 2] = [FrameClass::New, FrameClass::New];
 
-/// Gives each of `frames` a new moment in both fields, unless a field is proven to repeat. In steady motion a field lies
-/// as far from the one before as from the one after, so that a pair by itself does not tell; the stretch around does.
-pub(super) fn two_moments(fields: &mut [ClassifiedFrame], frames: impl Iterator<Item = usize>) {
-    for field in frames.flat_map(|frame| [2 * frame, 2 * frame + 1]) {
-        let Some(field) = fields.get_mut(field).filter(|field| field.evidence != Evidence::Digest) else {
-            continue;
-        };
-        if field.class != FrameClass::New {
-            field.class = FrameClass::New;
+/// Gives the fields of each of `frames` these classes, first field first, unless a field is proven to repeat.
+pub(super) fn tell(
+    fields: &mut [ClassifiedFrame],
+    frames: impl Iterator<Item = usize>,
+    classes: [FrameClass; 2],
+) {
+    for (at, class) in frames.flat_map(|frame| (2 * frame..).zip(classes)) {
+        let told = fields.get_mut(at).filter(|field| field.evidence != Evidence::Digest);
+        if let Some(field) = told.filter(|field| field.class != class) {
+            field.class = class;
             field.confidence = CONFIDENCE_MAX;
         }
     }

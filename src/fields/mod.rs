@@ -140,7 +140,7 @@ pub fn mark(
     let fields = first.map(|first| {
         let mut fields = audit::classify(frames, samples, first);
         let whole = pictures.iter().filter(|picture| picture.weave == Woven::Clean);
-        audit::one_moment(&mut fields, whole.map(|picture| picture.frame));
+        audit::tell(&mut fields, whole.map(|picture| picture.frame), audit::ONE_MOMENT);
         let films = pictures.iter().filter_map(|picture| Some((picture.frame, picture.film?)));
         audit::of_film(&mut fields, first, films);
         let film = FieldAudit::of(first, fields.clone(), times);
@@ -151,7 +151,7 @@ pub fn mark(
         // The first frame has none before it to be measured against: it is like the one that follows.
         let leading = pictures.first().filter(of_two_moments).filter(|picture| picture.frame == 1);
         let video = pictures.iter().filter(of_two_moments).map(|picture| picture.frame);
-        audit::two_moments(&mut fields, leading.map(|_| 0).into_iter().chain(video));
+        audit::tell(&mut fields, leading.map(|_| 0).into_iter().chain(video), audit::TWO_MOMENTS);
         FieldAudit::of(first, fields, times)
     });
     if scan.scan == Scan::Progressive && fields.as_ref().is_some_and(FieldAudit::is_pulled_down) {

@@ -41,8 +41,6 @@ const SCALED_COMB_OTHER: f32 = 0.45;
 const SCALED_COMB_AGREEING: f32 = 0.8;
 /// Its mean is so many times the standard error of it.
 const SCALED_COMB_ERRORS: f32 = 5.0;
-/// Paces that the rows of single tiles tell from the repetition of the tiles themselves.
-const SCALED_PACES: usize = 5;
 /// Pictures for a statement about scaled combs: chance makes a few alike.
 const SCALED_PICTURES_MIN: usize = 12;
 /// Rows per picture up to which motion up or down does not pass for a comb ...
@@ -154,10 +152,10 @@ pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
         let turns = turns(SCALINGS[pace]);
         (mean(turns), mean(turns + 0.25))
     };
-    let strengths: [(f32, f32); SCALED_PACES] = std::array::from_fn(strength);
-    (0..SCALED_PACES).find_map(|pace| {
+    let strengths: [(f32, f32); SCALINGS.len()] = std::array::from_fn(strength);
+    (0..SCALINGS.len()).find_map(|pace| {
         let (mean, beside) = strengths[pace];
-        let others = (0..SCALED_PACES).filter(|&other| other != pace);
+        let others = (0..SCALINGS.len()).filter(|&other| other != pace);
         let other = others.map(|other| strengths[other].0.hypot(strengths[other].1)).fold(0.0, f32::max);
         let values = Sides::of(near, |ripple| along(ripple.scaled_combs[pace], turns(SCALINGS[pace])));
         let (_, error) = mean_and_error(values.both());

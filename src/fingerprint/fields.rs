@@ -103,10 +103,6 @@ pub struct RowDetail {
     pub top: Level,
     /// Rows of the bottom field likewise.
     pub bottom: Level,
-    /// Rows of the top field against the bottom row below.
-    pub pair_below: Level,
-    /// Rows of the top field against the bottom row above.
-    pub pair_above: Level,
 }
 
 /// What tells fields from frames. All zero for the first frame.
@@ -118,8 +114,6 @@ pub struct FieldMeasures {
     pub chroma: FieldFit,
     /// Row detail of luma where it moves.
     pub moving_rows: RowDetail,
-    /// Row detail of luma where it does not.
-    pub still_rows: RowDetail,
     /// What alternates from row to row.
     pub ripple: Ripple,
     /// Whether every sample of the top rows equals the one of the frame before: proof that the field repeats.
@@ -388,19 +382,17 @@ impl FieldMeter {
         let scale = (1u32 << (plan.bit_depth - 8)) as f32 * COLUMNS as f32;
         let luma_from = self.moving_from(false, scale);
         let luma = fit(&self.luma, luma_from, scale);
-        let moving_rows = rows(&self.luma, |motion| motion >= luma_from, scale);
-        let still_rows = rows(&self.luma, |motion| motion < luma_from, scale);
+        let moving_rows = rows(&self.luma, luma_from, scale);
         let chroma_from = self.moving_from(true, scale);
         let chroma = fit(&self.chroma, chroma_from, scale);
         let ripple = self.ripples.luma(moving(&self.luma, luma_from, scale), placed(&self.luma));
         let ripple = self.ripples.with_chroma(ripple, moving(&self.chroma, chroma_from, scale));
-        let measures = FieldMeasures { luma, chroma, moving_rows, still_rows, ripple, ..unchanged };
+        let measures = FieldMeasures { luma, chroma, moving_rows, ripple, ..unchanged };
         // A region that begins with a row of the bottom field has the parities of its rows swapped.
         let swapped = |plane: usize| plan.planes.get(plane).is_some_and(|view| view.first_row() % 2 == 1);
         FieldMeasures {
             luma: if swapped(0) { luma.swapped() } else { luma },
             moving_rows: if swapped(0) { moving_rows.swapped() } else { moving_rows },
-            still_rows: if swapped(0) { still_rows.swapped() } else { still_rows },
             chroma: if swapped(1) { chroma.swapped() } else { chroma },
             ..measures
         }
@@ -465,16 +457,16 @@ fn is_combed(tile: &TileSums) -> bool {
         && within > COMBED_OF_MOTION * top.max(bottom)
 }
 
-fn rows(tiles: &[TileSums], chosen: impl Fn(f32) -> bool, scale: f32) -> RowDetail {
-    let mut sums = [0u64; 4];
+fn rows(tiles: &[TileSums], moving_from: f32, scale: f32) -> RowDetail {
+    let mut sums = [0u64; 2];
     let mut count = 0;
-    for tile in tiles.iter().filter(|tile| chosen(motion(tile, scale))) {
+    for tile in tiles.iter().filter(|tile| motion(tile, scale) >= moving_from) {
         count += 1;
         sums.iter_mut().zip(tile.rows).for_each(|(sum, value)| *sum += u64::from(value));
     }
     let mean =
         |index: usize| Level::new(sums[index] as f32 / (ROW_WEIGHTS[index] * scale * count.max(1) as f32));
-    RowDetail { top: mean(0), bottom: mean(1), pair_below: mean(2), pair_above: mean(3) }
+    RowDetail { top: mean(0), bottom: mean(1) }
 }
 
 impl FieldFit {
@@ -493,6 +485,6 @@ impl FieldFit {
 impl RowDetail {
     /// With the names of the fields exchanged.
     fn swapped(self) -> Self {
-        Self { top: self.bottom, bottom: self.top, pair_below: self.pair_above, pair_above: self.pair_below }
+        Self { top: self.bottom, bottom: self.top }
     }
 }

@@ -14,9 +14,9 @@
 use super::fields::{COLUMNS, LANES, TILE_ROWS};
 
 /// Lines of a clip with fields, and rows on which it is shown: what devices commonly scale to (common practice, no
-/// source). 1080 lines on 720 rows have 3/4 cycle per row, which rows cannot tell from 1/4, the pace of 2160 rows.
-pub const SCALINGS: [(u32, u32); 8] =
-    [(1080, 2160), (480, 1080), (576, 1080), (480, 720), (576, 720), (1080, 1440), (480, 2160), (576, 2160)];
+/// source). Paces near 1/8 and 3/8 are left out: tiles of 8 rows come round with them. 1080 lines on 720 rows have 3/4 cycle
+/// per row, which rows cannot tell from 1/4, the pace of 2160 rows.
+pub const SCALINGS: [(u32, u32); 5] = [(1080, 2160), (480, 1080), (576, 1080), (480, 720), (576, 720)];
 
 /// Rows of a tile that are looked at: those with two rows above and two below.
 const ROWS: usize = TILE_ROWS - 4;

@@ -5,33 +5,33 @@ use std::ops::Range;
 use super::marks::Picture;
 use super::sample::FieldSample;
 use super::Parity;
-use crate::fingerprint::DoubleImage;
+use crate::fingerprint::{Correlation, DoubleImage};
 
 /// Pictures on either side that speak for one: a second of 25 pictures, and four where so few are not enough. The parity
 /// of the rows of a texture that moves sideways stays what it is, so that only new material adds evidence.
 const REACHES: [usize; 2] = [12, 48];
 /// Pictures that must have tiles in motion: fewer say too little.
-const PICTURES_MIN: usize = 8;
+const PICTURES_MIN: i64 = 8;
 /// Weight of the bottom field in a mean of two. Fields that a deinterlacer has rebuilt lie outside, by trials: their rows
 /// have less of the differences.
 const WEIGHTS: Range<f32> = 0.465..0.535;
 /// Least asymmetry as a share of what fields half a motion apart would have. By trials: 0.7 to 1 in means of two fields, a
 /// third of that after a lossy recorder, below 0.2 in whole pictures.
-const SHARE_MIN: f32 = 0.28;
+const SHARE_MIN: f64 = 0.28;
 /// Least correlation of even with odd rows in place. The finest detail down the picture makes it negative in combs and
 /// in most whole pictures, and is gone from means of two fields: by trials −0.1 at least, after a lossy recorder.
-const WITHIN_MIN: f32 = -0.2;
+const WITHIN_MIN: f64 = -0.2;
 /// Least distance of the asymmetry from none, in standard errors by how pictures differ ...
-const PICTURE_ERRORS_MIN: f32 = 3.5;
+const PICTURE_ERRORS_MIN: f64 = 3.5;
 /// ... and by how the tiles of one picture do, however many pictures there are: a texture with an asymmetry of its own
 /// keeps it from picture to picture. By trials: at most 2.5 on textures that move slowly.
-const TILE_ERRORS_MIN: f32 = 2.5;
+const TILE_ERRORS_MIN: f64 = 2.5;
 /// Most that rows may be nearer to one neighbour than to the other: rows of a picture that was scaled lie off their places in
 /// turn, so that a texture that leans looks like one that moves. By trials: at most 0.07 in means of two fields, up to 0.23 in
 /// scaled pictures.
 const PAIRS_MAX: f32 = 0.08;
 /// Least part of the tiles in pictures whose order of the fields is that of all.
-const AGREEING_MIN: f32 = 0.68;
+const AGREEING_MIN: f64 = 0.68;
 
 /// The mean that a picture is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,39 +53,113 @@ pub(super) fn means(pictures: &[Picture], samples: &[FieldSample]) -> Vec<Option
     };
     let telling: Vec<usize> = (0..doubles.len()).filter(in_place).collect();
     let told: Vec<DoubleImage> = telling.iter().map(|&place| doubles[place]).collect();
+    let mut windows = REACHES.map(|reach| Window::new(&told, reach));
+    let mut here = 0;
     (0..doubles.len())
         .map(|place| {
-            let here = telling.partition_point(|&other| other < place);
-            REACHES.iter().find_map(|reach| {
-                mean(&told[here.saturating_sub(*reach)..(here + reach + 1).min(told.len())])
-            })
+            while telling.get(here).is_some_and(|&other| other < place) {
+                here += 1;
+            }
+            windows.iter_mut().find_map(|window| mean(window.around(here)))
         })
         .collect()
 }
 
+/// Sums over pictures, each weighted by its tiles, in the units in which measures are kept: whole numbers, so that they
+/// stay exact while pictures come and go.
+#[derive(Default)]
+struct Sums {
+    pictures: i64,
+    tiles: i64,
+    asymmetry: i64,
+    downward: i64,
+    expected: i64,
+    error: i64,
+    within: i64,
+    bottom: i64,
+    /// Tiles of pictures in which the bottom field is the later one, and in which the top field is.
+    bottom_later: i64,
+    top_later: i64,
+    /// Squares of tiles, of tiles with asymmetry, and of both.
+    tiles_squared: i64,
+    tiles_squared_asymmetry: i64,
+    asymmetry_squared: i64,
+}
+
+impl Sums {
+    /// Adds a picture, or takes it away again with a `sign` of −1.
+    fn change(&mut self, one: &DoubleImage, sign: i64) {
+        let tiles = i64::from(one.tiles);
+        let asymmetry = i64::from(one.asymmetry.0);
+        self.pictures += sign;
+        self.tiles += sign * tiles;
+        self.asymmetry += sign * tiles * asymmetry;
+        self.downward += sign * tiles * i64::from(one.downward.0);
+        self.expected += sign * tiles * i64::from(one.expected.0);
+        self.error += sign * tiles * i64::from(one.error.0);
+        self.within += sign * tiles * i64::from(one.within.0);
+        self.bottom += sign * tiles * i64::from(one.bottom.0);
+        self.bottom_later += sign * tiles * i64::from(asymmetry > 0);
+        self.top_later += sign * tiles * i64::from(asymmetry < 0);
+        self.tiles_squared += sign * tiles * tiles;
+        self.tiles_squared_asymmetry += sign * tiles * tiles * asymmetry;
+        self.asymmetry_squared += sign * tiles * tiles * asymmetry * asymmetry;
+    }
+
+    /// Mean over the tiles of a sum of correlations.
+    fn correlation(&self, sum: i64) -> f64 {
+        sum as f64 / (f64::from(Correlation::STEPS) * self.tiles as f64)
+    }
+
+    /// Standard error of the asymmetry by how pictures differ.
+    fn picture_error(&self) -> f64 {
+        let mean = self.asymmetry as f64 / self.tiles as f64;
+        let squares = self.asymmetry_squared as f64 - 2.0 * mean * self.tiles_squared_asymmetry as f64
+            + mean * mean * self.tiles_squared as f64;
+        squares.max(0.0).sqrt() / (f64::from(Correlation::STEPS) * self.tiles as f64)
+    }
+}
+
+/// The pictures around one, moved along with it.
+struct Window<'a> {
+    told: &'a [DoubleImage],
+    reach: usize,
+    range: Range<usize>,
+    sums: Sums,
+}
+
+impl<'a> Window<'a> {
+    fn new(told: &'a [DoubleImage], reach: usize) -> Self {
+        Self { told, reach, range: 0..0, sums: Sums::default() }
+    }
+
+    /// Sums of the pictures around `here`, which never goes back.
+    fn around(&mut self, here: usize) -> &Sums {
+        let wanted = here.saturating_sub(self.reach)..(here + self.reach + 1).min(self.told.len());
+        let coming = &self.told[self.range.end..wanted.end.max(self.range.end)];
+        coming.iter().for_each(|one| self.sums.change(one, 1));
+        let going = &self.told[self.range.start..wanted.start];
+        going.iter().for_each(|one| self.sums.change(one, -1));
+        self.range = wanted;
+        &self.sums
+    }
+}
+
 /// The mean that the pictures of a stretch are.
-fn mean(near: &[DoubleImage]) -> Option<Mean> {
-    if near.len() < PICTURES_MIN {
+fn mean(near: &Sums) -> Option<Mean> {
+    if near.pictures < PICTURES_MIN {
         return None;
     }
-    let tiles: f32 = near.iter().map(|one| f32::from(one.tiles)).sum();
-    let weighted = |value: &dyn Fn(&DoubleImage) -> f32| {
-        near.iter().map(|one| f32::from(one.tiles) * value(one)).sum::<f32>() / tiles
-    };
-    let asymmetry = weighted(&|one| one.asymmetry.value());
-    let expected = weighted(&|one| one.expected.value());
-    let within = weighted(&|one| one.within.value());
-    let bottom = weighted(&|one| one.bottom.value());
-    let agreeing = weighted(&|one| f32::from(u8::from(one.asymmetry.value() * asymmetry > 0.0)));
+    let asymmetry = near.correlation(near.asymmetry);
+    let expected = near.correlation(near.expected);
+    let bottom = (near.bottom as f64 / (f64::from(u16::MAX) * near.tiles as f64)) as f32;
+    let agreeing = if asymmetry > 0.0 { near.bottom_later } else { near.top_later };
     // What scaled rows may have of it is left out.
-    let left = asymmetry.abs() - weighted(&|one| one.downward.value()).abs();
-    let square = |value: f32| value * value;
-    let errors = near.iter().map(|one| square(f32::from(one.tiles) * (one.asymmetry.value() - asymmetry)));
-    let error = errors.sum::<f32>().sqrt() / tiles;
-    let sure = left >= PICTURE_ERRORS_MIN * error
-        && left >= TILE_ERRORS_MIN * weighted(&|one| one.error.value())
-        && agreeing >= AGREEING_MIN;
-    let shows = expected > 0.0 && left >= SHARE_MIN * expected && within >= WITHIN_MIN;
+    let left = asymmetry.abs() - near.correlation(near.downward).abs();
+    let sure = left >= PICTURE_ERRORS_MIN * near.picture_error()
+        && left >= TILE_ERRORS_MIN * near.correlation(near.error)
+        && agreeing as f64 >= AGREEING_MIN * near.tiles as f64;
+    let shows = expected > 0.0 && left >= SHARE_MIN * expected && near.correlation(near.within) >= WITHIN_MIN;
     if !(shows && sure && WEIGHTS.contains(&bottom)) {
         return None;
     }
@@ -100,7 +174,7 @@ fn mean(near: &[DoubleImage]) -> Option<Mean> {
 mod tests {
     use super::super::marks::Woven;
     use super::*;
-    use crate::fingerprint::{Correlation, Share};
+    use crate::fingerprint::Share;
 
     /// Pictures of which every second frame tells, with these values.
     fn found(count: usize, double: impl Fn(usize) -> DoubleImage) -> Vec<Option<Mean>> {
@@ -160,7 +234,7 @@ mod tests {
                 30,
                 Box::new(|_| DoubleImage { downward: Correlation(4500), ..double(0.3, 0.3, 0.5) }),
             ),
-            ("too few pictures", PICTURES_MIN - 1, Box::new(|_| double(0.4, 0.3, 0.5))),
+            ("too few pictures", PICTURES_MIN as usize - 1, Box::new(|_| double(0.4, 0.3, 0.5))),
         ];
         for (name, count, double) in table {
             assert!(found(count, double).iter().all(Option::is_none), "{name}");

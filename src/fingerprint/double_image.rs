@@ -69,7 +69,7 @@ pub struct Correlation(pub i16);
 
 impl Correlation {
     /// Steps of one.
-    const STEPS: f32 = 16_384.0;
+    pub const STEPS: f32 = 16_384.0;
 
     fn new(value: f32) -> Self {
         // Float to integer casts saturate.

@@ -3,6 +3,9 @@
 //! Each rule asks two things of the pictures of a stretch: how strong the alternation is on average, and whether those at
 //! even and at odd places show it alike. A deinterlacer that keeps one field after the other shows it in turn.
 
+use std::borrow::Borrow;
+use std::f32::consts::TAU;
+
 use super::marks::Look;
 use super::sample::parity_ratio;
 use super::window::{mean_and_error, median};
@@ -64,9 +67,10 @@ struct Sides {
 }
 
 impl Sides {
-    fn of(near: &[Look], value: impl Fn(&Ripple) -> f32) -> Self {
+    fn of<L: Borrow<Look>>(near: &[L], value: impl Fn(&Ripple) -> f32) -> Self {
         let at = |first: usize| {
-            near.iter().skip(first).step_by(2).map(|look| value(&look.sample.measures.ripple)).collect()
+            let looks = near.iter().skip(first).step_by(2);
+            looks.map(|look| value(&look.borrow().sample.measures.ripple)).collect()
         };
         Self { even: at(0), odd: at(1) }
     }
@@ -96,15 +100,25 @@ impl Sides {
     }
 }
 
-/// Part of a phasor in the direction of `turns` of a full turn.
-fn along(phasor: Phasor, turns: f32) -> f32 {
-    let (sine, cosine) = (std::f32::consts::TAU * turns).sin_cos();
-    phasor.cosine.value() * cosine + phasor.sine.value() * sine
+/// A place among the rows.
+#[derive(Clone, Copy)]
+struct Direction {
+    cosine: f32,
+    sine: f32,
 }
 
-/// Place among the rows of lines that were scaled to rows: where rows of the top field weigh most. From row r of the picture to (r + 1/2) · lines / rows − 1/2 of the clip. Derived.
-fn turns((lines, rows): (u32, u32)) -> f32 {
-    0.25 - 0.25 * lines as f32 / rows as f32
+impl Direction {
+    /// Where rows of the top field weigh most of lines that were scaled to rows: row r of the picture shows line
+    /// (r + 1/2) · lines / rows − 1/2 of the clip. Derived.
+    fn of((lines, rows): (u32, u32)) -> Self {
+        let (sine, cosine) = (TAU * (0.25 - 0.25 * lines as f32 / rows as f32)).sin_cos();
+        Self { cosine, sine }
+    }
+
+    /// The part of a phasor that lies there.
+    fn part(self, phasor: Phasor) -> f32 {
+        phasor.cosine.value() * self.cosine + phasor.sine.value() * self.sine
+    }
 }
 
 /// The parity that is rebuilt from the other in every picture of the stretch, before scaling or after; `exact` where
@@ -112,7 +126,8 @@ fn turns((lines, rows): (u32, u32)) -> f32 {
 pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
     let moving = median(near.iter().map(|look| parity_ratio(&look.sample.measures.moving_rows)))?;
     let straight = Sides::of(near, |ripple| ripple.detail.value()).alike();
-    let scaled = Sides::of(near, |ripple| along(ripple.scaled_detail, turns(SCALINGS[0]))).alike();
+    let double = Direction::of(SCALINGS[0]);
+    let scaled = Sides::of(near, |ripple| double.part(ripple.scaled_detail)).alike();
     let share = median(near.iter().map(|look| look.sample.measures.luma.moving.value()))?;
     if share < LOST_MOVING_SHARE {
         return None;
@@ -144,45 +159,47 @@ pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
     if near.len() < SCALED_PICTURES_MIN || upright > upright_most {
         return None;
     }
-    let strength = |pace: usize| {
-        let mean = |turns: f32| {
-            let values = near.iter().map(|look| along(look.sample.measures.ripple.scaled_combs[pace], turns));
-            mean_and_error(values).0
-        };
-        let turns = turns(SCALINGS[pace]);
-        (mean(turns), mean(turns + 0.25))
-    };
-    let strengths: [(f32, f32); SCALINGS.len()] = std::array::from_fn(strength);
-    (0..SCALINGS.len()).find_map(|pace| {
-        let (mean, beside) = strengths[pace];
-        let others = (0..SCALINGS.len()).filter(|&other| other != pace);
-        let other = others.map(|other| strengths[other].0.hypot(strengths[other].1)).fold(0.0, f32::max);
-        let values = Sides::of(near, |ripple| along(ripple.scaled_combs[pace], turns(SCALINGS[pace])));
-        let (_, error) = mean_and_error(values.both());
-        let (agreeing, _) =
-            mean_and_error(values.both().map(|value| f32::from(u8::from(value * mean > 0.0))));
-        let shows = mean.abs() >= SCALED_COMB.max(SCALED_COMB_ERRORS * error)
-            && beside.abs() <= SCALED_COMB_BESIDE * mean.abs()
-            && other <= SCALED_COMB_OTHER * mean.abs()
-            && agreeing >= SCALED_COMB_AGREEING
-            && values.alike() != 0.0;
-        shows.then_some(if mean < 0.0 { Parity::Top } else { Parity::Bottom })
-    })
+    let means: [(f32, f32); SCALINGS.len()] = std::array::from_fn(|pace| {
+        let combs = near.iter().map(|look| look.sample.measures.ripple.scaled_combs[pace]);
+        let cosine = mean_and_error(combs.clone().map(|comb| comb.cosine.value())).0;
+        (cosine, mean_and_error(combs.map(|comb| comb.sine.value())).0)
+    });
+    let strength = |pace: usize| means[pace].0.hypot(means[pace].1);
+    // No other may be half as strong, so that only the strongest counts.
+    let pace = (0..SCALINGS.len()).max_by(|&a, &b| strength(a).total_cmp(&strength(b)))?;
+    if strength(pace) < SCALED_COMB {
+        return None;
+    }
+    let there = Direction::of(SCALINGS[pace]);
+    let (cosine, sine) = means[pace];
+    let beside = sine * there.cosine - cosine * there.sine;
+    let others = (0..SCALINGS.len()).filter(|&other| other != pace);
+    let other = others.map(strength).fold(0.0, f32::max);
+    let values = Sides::of(near, |ripple| there.part(ripple.scaled_combs[pace]));
+    let (mean, error) = mean_and_error(values.both());
+    let (agreeing, _) = mean_and_error(values.both().map(|value| f32::from(u8::from(value * mean > 0.0))));
+    let shows = mean.abs() >= SCALED_COMB.max(SCALED_COMB_ERRORS * error)
+        && beside.abs() <= SCALED_COMB_BESIDE * mean.abs()
+        && other <= SCALED_COMB_OTHER * mean.abs()
+        && agreeing >= SCALED_COMB_AGREEING
+        && values.alike() != 0.0;
+    shows.then_some(if mean < 0.0 { Parity::Top } else { Parity::Bottom })
 }
 
 /// Whether chroma was raised as if its picture were whole, of fields that were shown one after the other: its combs are two
 /// rows wide, and the pictures have them the one way and the other in turn.
 pub(super) fn chroma_raised(near: &[Look]) -> bool {
-    let moving: Vec<Look> = near.iter().filter(|look| look.chroma.is_some()).copied().collect();
+    let moving: Vec<&Look> = near.iter().filter(|look| look.chroma.is_some()).collect();
     if moving.len() * 2 < near.len() {
         return false;
     }
-    let combs = Sides::of(&moving, |ripple| along(ripple.raised_comb, turns(SCALINGS[0])));
+    let double = Direction::of(SCALINGS[0]);
+    let combs = Sides::of(&moving, |ripple| double.part(ripple.raised_comb));
     let Some((even, odd)) = combs.middles() else { return false };
     let errors =
         mean_and_error(combs.even.iter().copied()).1.max(mean_and_error(combs.odd.iter().copied()).1);
     let swing = (even - odd).abs() / 2.0;
-    let luma = Sides::of(&moving, |ripple| along(ripple.scaled_combs[0], turns(SCALINGS[0]))).middles();
+    let luma = Sides::of(&moving, |ripple| double.part(ripple.scaled_combs[0])).middles();
     let luma_swing = luma.map_or(0.0, |(even, odd)| (even - odd).abs() / 2.0);
     even * odd < 0.0 && swing >= RAISED.max(RAISED_ERRORS * errors).max(RAISED_OF_LUMA * luma_swing)
 }

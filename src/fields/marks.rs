@@ -248,8 +248,8 @@ impl Traces {
 fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
     let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
     let first = earlier(stretch.order);
-    let told =
-        stretch.is_video() && earlier(ripple::comb(near)) == first && ripple::comb(near).abs() >= COMB_MIN;
+    let comb = ripple::comb(near);
+    let told = stretch.is_video() && earlier(comb) == first && comb.abs() >= COMB_MIN;
     (told || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
 }
 

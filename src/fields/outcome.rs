@@ -383,11 +383,13 @@ fn film(case: &Case<'_>) -> Option<Outcome> {
     }
     let holds = case.holds()?;
     if holds == [1] || is_film(holds) {
-        let text = format!("pictures of film, none of them woven of two: {}", case.rates());
+        let text = format!("pictures of film, none of them found woven of two: {}", case.rates());
         return Some(case.whole(OutcomeCode::FilmRestored, text));
     }
-    let text =
-        format!("film with its pulldown left in whole frames, none of them woven of two: {}", case.rates());
+    let text = format!(
+        "film with its pulldown left in whole frames, none of them found woven of two: {}",
+        case.rates()
+    );
     near(case.delivered(), 30.0).then(|| case.whole(OutcomeCode::FilmPulldown, text))
 }
 
@@ -402,14 +404,14 @@ fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
             let proof = if traces.alternating as f64 >= ALTERNATING_SHARE * pictures as f64 {
                 ", and the lines of either field are the sharper ones in turn: fully deinterlaced"
             } else {
-                ", none of them woven of two: pictures at the field rate, or fully deinterlaced fields"
+                ", none of them found woven of two: pictures at the field rate, or fully deinterlaced fields"
             };
             let text = format!("{}{proof}{}", case.rates(), case.hidden_by_scaling());
             Some(case.whole(OutcomeCode::EveryFieldAPicture, text))
         }
         [2] => {
             let text = format!(
-                "{}, each shown twice and none woven of two: of two moments one is lost{}",
+                "{}, each shown twice and none found woven of two: of two moments one is lost{}",
                 case.rates(),
                 case.hidden_by_scaling()
             );

@@ -3,11 +3,15 @@
 //! A picture that lasts three fields shows one of them twice, so that the rows of one parity stay while those of the other
 //! change. From there on each frame holds fields of two pictures, until rows of the other parity stay and bring both fields
 //! of a frame together again. Nothing else does that: video in fields and whole pictures change both parities alike. A
-//! search over the pictures in a row finds the most likely course of it. Derived, not published.
+//! search over the pictures in a row (`film/course.rs`) finds the most likely course of it; here is what one picture says,
+//! and whether a course is film. Derived, not published.
+
+mod course;
 
 use super::sample::FieldSample;
-use super::window::mean_and_error;
+use super::window::{median, REACH};
 use super::Parity;
+use course::{Course, Kind};
 
 /// How a picture of a stretch of film is put together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,6 +40,16 @@ const STAYS: f32 = 0.25;
 const STAYS_SLOPE: f32 = 15.0;
 /// ... within this much.
 const STAYS_MOST: f32 = 6.0;
+/// The same logarithm, counted in that of its neighbours' scatter, is of rows that stay from here on ...
+const STANDS_OUT: f32 = 1.5;
+/// ... with so much log-likelihood for each unit: that of a shift by three deviations (derived) ...
+const STANDS_OUT_SLOPE: f32 = 3.0;
+/// ... within this much.
+const STANDS_OUT_MOST: f32 = 5.0;
+/// Least scatter: two codings of the same rows differ by as much.
+const SCATTER_MIN: f32 = 0.02;
+/// The scatter is this quantile of what lies around: film has rows that stay in two pictures of five.
+const SCATTER_QUANTILE: f32 = 0.3;
 /// Log-likelihood for fields that fit within a frame or across two, per square of the motion ...
 const FIT_SLOPE: f32 = 2.0;
 /// ... within this much: fine texture that moves decides little.
@@ -46,8 +60,6 @@ const COMB: f32 = 0.08;
 const COMB_SLOPE: f32 = 12.0;
 /// ... within this much.
 const COMB_MOST: f32 = 3.0;
-/// Log-likelihood of a state that changes without a field that stays: an edit.
-const EDIT: f32 = -12.0;
 /// Code values added to both motions before they are compared.
 const MOTION_FLOOR: f32 = 0.1;
 /// Pictures from one field that stays to the next in one stretch of film: 24 pictures in 50 fields have one in twelve
@@ -62,24 +74,36 @@ const EVENTS_STAY: f32 = 2.0;
 const EVENTS_CONTRAST: f32 = 0.15;
 /// So many are enough where no sample of them changes.
 const EXACT_EVENTS_MIN: usize = 3;
-/// Shortest round from a field that stays to the next of its parity, frames: 24 pictures in 60 fields come round after 5,
-/// in 50 fields after 25 (derived).
-const ROUND_MIN: usize = 5;
-/// Rounds of one length for a stretch to be film where single fields are told poorly ...
-const ROUNDS_ALIKE_MIN: usize = 3;
-/// ... as a share of all of them ...
-const ROUNDS_ALIKE: f32 = 0.6;
-/// ... and the contrast of combs.
-const ROUNDS_CONTRAST: f32 = 0.04;
+/// Fields that stay for a stretch that comes round in time ...
+const ROUNDS_EVENTS_MIN: usize = 4;
+/// ... the share of it that does ...
+const ROUNDS_SHARE: f32 = 0.8;
+/// ... how much likelier that is than pictures that are all of one moment, or all of two: log-likelihood ...
+const ROUNDS_GAIN: f32 = 12.0;
+/// ... and the contrast of combs ...
+const ROUNDS_CONTRAST: f32 = 0.03;
+/// ... which is so many times their scatter: pictures that move up or down by parts of a row come round in time as well, and
+/// reach 0.7, film 1.25 and more, by the same trials.
+const ROUNDS_CLEAR: f32 = 1.0;
+/// Rows in a stretch that stay to the last sample, for those that change by a sample to be no repeats ...
+const PROVEN_MIN: usize = 2;
+/// ... unless as many seem to stay that do change: by this factor, natural logarithm.
+const SEEMS_TO_STAY: f32 = 1.0;
 
 /// The fit of one picture's fields.
 struct Fit {
     /// Log-likelihood that the top, that the bottom field stays while the other changes.
     stays: [f32; 2],
+    /// The same, judged by how far it stands out from the pictures around.
+    stands_out: [f32; 2],
     /// Log-likelihood that the top, that the bottom field is of the picture before.
     of_earlier: [f32; 2],
     /// Comb: negative where the top field is the earlier one.
     comb: f32,
+    /// How much more the bottom rows change than the top rows, natural logarithm.
+    more: f32,
+    /// Rows of one parity do not change at all.
+    exact: [bool; 2],
 }
 
 impl Fit {
@@ -88,73 +112,103 @@ impl Fit {
         let fit = &measures.luma;
         let (top, bottom) = (fit.top_motion.value(), fit.bottom_motion.value());
         let motion = top.max(bottom);
+        let comb = measures.ripple.comb.value();
         if motion == 0.0 {
-            return Self { stays: [-STAYS_MOST; 2], of_earlier: [0.0; 2], comb: 0.0 };
+            let never = [-STAYS_MOST; 2];
+            let (stays, stands_out, exact) = (never, never, [false; 2]);
+            return Self { stays, stands_out, of_earlier: [0.0; 2], comb: 0.0, more: 0.0, exact };
         }
         let more = ((bottom + MOTION_FLOOR) / (top + MOTION_FLOOR)).ln();
-        let stays = |unchanged: bool, more: f32| match unchanged {
-            true => EXACT,
-            false => (STAYS_SLOPE * (more - STAYS)).clamp(-STAYS_MOST, STAYS_MOST),
-        };
+        let changes = !(measures.top_unchanged && measures.bottom_unchanged);
+        let exact = [measures.top_unchanged && changes, measures.bottom_unchanged && changes];
         let square = |value: f32| value * value;
         // The later field is the one that moves on: the comb is negative where the top field is the earlier one.
-        let comb = measures.ripple.comb.value();
         let of_earlier = |with_earlier: f32, comb: f32| {
             let apart = square(fit.within.value()) - square(with_earlier);
             (FIT_SLOPE * apart / square(motion)).clamp(-FIT_MOST, FIT_MOST)
                 + (COMB_SLOPE * (comb - COMB)).clamp(-COMB_MOST, COMB_MOST)
         };
-        let changes = !(measures.top_unchanged && measures.bottom_unchanged);
+        let stays = |more: f32| (STAYS_SLOPE * (more - STAYS)).clamp(-STAYS_MOST, STAYS_MOST);
         Self {
-            stays: [
-                stays(measures.top_unchanged && changes, more),
-                stays(measures.bottom_unchanged && changes, -more),
-            ],
+            stays: unless_exact(exact, [stays(more), stays(-more)]),
+            stands_out: [0.0; 2],
             of_earlier: [
                 of_earlier(fit.top_with_earlier.value(), -comb),
                 of_earlier(fit.bottom_with_earlier.value(), comb),
             ],
             comb,
+            more,
+            exact,
+        }
+    }
+
+    /// Judges the change of the rows by what lies `around`.
+    fn stand_out(&mut self, around: &Around) {
+        let times = (self.more - around.middle) / around.scatter;
+        let of =
+            |times: f32| (STANDS_OUT_SLOPE * (times - STANDS_OUT)).clamp(-STANDS_OUT_MOST, STANDS_OUT_MOST);
+        self.stands_out = unless_exact(self.exact, [of(times), of(-times)]);
+        if around.proven {
+            self.stays = unless_exact(self.exact, [-STAYS_MOST; 2]);
+            self.stands_out = unless_exact(self.exact, [-STANDS_OUT_MOST; 2]);
         }
     }
 }
 
-/// The states of the search.
-const STATES: [Halves; 3] = [Halves::One, Halves::Two(Parity::Top), Halves::Two(Parity::Bottom)];
+/// Rows without a changed sample stay, whatever else speaks.
+fn unless_exact(exact: [bool; 2], told: [f32; 2]) -> [f32; 2] {
+    std::array::from_fn(|parity| if exact[parity] { EXACT } else { told[parity] })
+}
+
+/// Pictures in a row that are judged by the same ones around them.
+const STATION: usize = 8;
+
+fn fits(samples: &[&FieldSample]) -> Vec<Fit> {
+    let mut fits: Vec<Fit> = samples.iter().map(|sample| Fit::of(sample)).collect();
+    let stations = (0..fits.len()).step_by(STATION);
+    let around: Vec<Around> = stations
+        .map(|start| {
+            Around::of(&fits[start.saturating_sub(REACH)..(start + STATION + REACH).min(fits.len())])
+        })
+        .collect();
+    for (station, around) in fits.chunks_mut(STATION).zip(around) {
+        station.iter_mut().for_each(|fit| fit.stand_out(&around));
+    }
+    fits
+}
+
+/// What the pictures around one have in common.
+struct Around {
+    /// The middle of how much more the bottom rows change ...
+    middle: f32,
+    /// ... and its scatter, but for rows that stay.
+    scatter: f32,
+    /// Whether rows that stay do so to the last sample.
+    proven: bool,
+}
+
+impl Around {
+    fn of(fits: &[Fit]) -> Self {
+        let middle = median(fits.iter().map(|fit| fit.more)).unwrap_or(0.0);
+        let mut apart: Vec<f32> = fits.iter().map(|fit| (fit.more - middle).abs()).collect();
+        let place = (SCATTER_QUANTILE * (apart.len() - 1) as f32) as usize;
+        let scatter = *apart.select_nth_unstable_by(place, f32::total_cmp).1;
+        let is_exact = |fit: &&Fit| fit.exact.contains(&true);
+        let exact = fits.iter().filter(is_exact).count();
+        let seem = fits.iter().filter(|fit| !is_exact(fit) && fit.more.abs() > SEEMS_TO_STAY).count();
+        Self { middle, scatter: scatter.max(SCATTER_MIN), proven: exact >= PROVEN_MIN && seem < exact }
+    }
+}
 
 fn index(parity: Parity) -> usize {
     usize::from(parity == Parity::Bottom)
 }
 
-/// The field that stays where the state goes from one to the other; `None` where only an edit does that.
-fn repeated(from: Halves, to: Halves) -> Option<Parity> {
-    match (from, to) {
-        (Halves::One, Halves::Two(earlier)) => Some(earlier),
-        (Halves::Two(earlier), Halves::One) => Some(earlier.other()),
-        _ => None,
-    }
-}
-
-/// Log-likelihood of a step of the search.
-fn step(from: Halves, to: Halves, fit: &Fit) -> f32 {
-    let state = match to {
-        Halves::One => -fit.of_earlier[0].max(fit.of_earlier[1]),
-        Halves::Two(earlier) => fit.of_earlier[index(earlier)],
-    };
-    match (repeated(from, to), to) {
-        // A frame that ends with the second field of a picture fits within and across: only the rows that stay decide.
-        (Some(parity), Halves::One) => fit.stays[index(parity)],
-        (Some(parity), Halves::Two(_)) => fit.stays[index(parity)] + state,
-        (None, _) if from == to => state,
-        (None, _) => EDIT + state,
-    }
-}
-
 /// What film makes of each of `samples`, pictures in a row; `None` where they are no film.
 pub(super) fn pictures(samples: &[&FieldSample]) -> Vec<Option<FilmPicture>> {
-    let fits: Vec<Fit> = samples.iter().map(|sample| Fit::of(sample)).collect();
-    let path = search(&fits);
-    let events: Vec<usize> = (0..path.len()).filter(|&at| path[at].repeated.is_some()).collect();
+    let fits = fits(samples);
+    let path = course::search(&fits);
+    let events: Vec<usize> = (0..path.len()).filter(|&at| path[at].repeated().is_some()).collect();
     let mut found = vec![None; path.len()];
     let mut from = 0;
     while from < events.len() {
@@ -162,72 +216,90 @@ pub(super) fn pictures(samples: &[&FieldSample]) -> Vec<Option<FilmPicture>> {
         while to + 1 < events.len() && events[to + 1] - events[to] <= STRETCH_PICTURES {
             to += 1;
         }
-        let stretch = Course { path: &path, fits: &fits, events: &events[from..=to] };
+        let stretch = Stretch { path: &path, fits: &fits, events: &events[from..=to] };
         if stretch.is_film() {
             let lead = stretch.lead();
             let first = events[from].saturating_sub(lead);
             let last = (events[to] + lead).min(path.len() - 1);
-            (first..=last).for_each(|at| found[at] = Some(path[at]));
+            (first..=last).for_each(|at| found[at] = Some(path[at].picture()));
         }
         from = to + 1;
     }
     found
 }
 
-/// The course of a stretch between its first and its last field that stays.
-struct Course<'a> {
-    path: &'a [FilmPicture],
+/// The course between the first and the last field that stays of a stretch.
+struct Stretch<'a> {
+    path: &'a [Course],
     fits: &'a [Fit],
     events: &'a [usize],
 }
 
-impl Course<'_> {
+impl Stretch<'_> {
     fn is_film(&self) -> bool {
         let stay = self.stay();
         let count = self.events.len();
-        let contrast = self.contrast();
         stay >= EXACT && count >= EXACT_EVENTS_MIN
-            || stay >= EVENTS_STAY && count >= EVENTS_MIN && contrast >= EVENTS_CONTRAST
-            || self.comes_round() && contrast >= ROUNDS_CONTRAST
+            || stay >= EVENTS_STAY
+                && count >= EVENTS_MIN
+                && self.combs(|_, own| own).contrast() >= EVENTS_CONTRAST
+            || count >= ROUNDS_EVENTS_MIN && self.comes_round()
+    }
+
+    fn range(&self) -> std::ops::RangeInclusive<usize> {
+        self.events[0]..=self.events[self.events.len() - 1]
     }
 
     /// Mean log-likelihood of the fields that stay.
     fn stay(&self) -> f32 {
         let of =
-            |&at: &usize| self.path[at].repeated.map_or(0.0, |parity| self.fits[at].stays[index(parity)]);
+            |&at: &usize| self.path[at].repeated().map_or(0.0, |parity| self.fits[at].stays[index(parity)]);
         self.events.iter().map(of).sum::<f32>() / self.events.len() as f32
     }
 
-    /// Mean comb of the pictures of two less that of the pictures of one.
-    fn contrast(&self) -> f32 {
-        let range = self.events[0]..=self.events[self.events.len() - 1];
-        let earlier = range.clone().find_map(|at| match self.path[at].halves {
+    /// Combs of the stretch with the sign of the earlier field in it: `sign` chooses it from that of the first picture of
+    /// two and that of the last one.
+    fn combs(&self, sign: impl Fn(Parity, Parity) -> Parity) -> Combs {
+        let earlier = |at: usize| match self.path[at].halves() {
             Halves::Two(earlier) => Some(earlier),
             Halves::One => None,
-        });
-        let Some(earlier) = earlier else { return 0.0 };
-        let comb = |at: usize| if earlier == Parity::Top { -self.fits[at].comb } else { self.fits[at].comb };
-        let mean = |two: bool| {
-            let of = |&at: &usize| match self.path[at] {
-                FilmPicture { halves: Halves::Two(_), .. } => two,
-                FilmPicture { repeated, .. } => !two && repeated.is_none(),
-            };
-            mean_and_error(range.clone().filter(of).map(comb)).0
         };
-        mean(true) - mean(false)
+        let mut combs = Combs::default();
+        let Some(first) = self.range().find_map(earlier) else { return combs };
+        let mut last = first;
+        for at in self.range() {
+            let comb = |last| {
+                if sign(first, last) == Parity::Top {
+                    -self.fits[at].comb
+                } else {
+                    self.fits[at].comb
+                }
+            };
+            match (earlier(at), self.path[at].repeated()) {
+                (Some(earlier), _) => {
+                    last = earlier;
+                    combs.two.push(comb(last));
+                }
+                (None, None) => combs.one.push(comb(last)),
+                // A frame that ends with the second field of a picture is neither.
+                (None, Some(_)) => {}
+            }
+        }
+        combs
     }
 
-    /// Whether the fields that stay come round in a fixed time, but for a few.
+    /// Whether the course goes round as film does, is far likelier than none, and the combs agree.
     fn comes_round(&self) -> bool {
-        let mut rounds: Vec<usize> = Vec::new();
-        for parity in [Parity::Top, Parity::Bottom] {
-            let of_parity = |at: &&usize| self.path[**at].repeated == Some(parity);
-            let of_parity: Vec<usize> = self.events.iter().filter(of_parity).copied().collect();
-            rounds.extend(of_parity.windows(2).map(|pair| pair[1] - pair[0]));
+        let on_round = self.range().filter(|&at| self.path[at].on_round).count();
+        let combs = self.combs(|first, _| first);
+        let clear = combs.contrast() >= ROUNDS_CONTRAST.max(ROUNDS_CLEAR * combs.scatter());
+        if !clear || (on_round as f32) < ROUNDS_SHARE * self.range().count() as f32 {
+            return false;
         }
-        let alike = |length: usize| rounds.iter().filter(|&&other| other == length).count();
-        let most = rounds.iter().filter(|&&length| length >= ROUND_MIN).map(|&length| alike(length)).max();
-        most.is_some_and(|most| most >= ROUNDS_ALIKE_MIN && most as f32 >= ROUNDS_ALIKE * rounds.len() as f32)
+        let of = |kind: Kind| self.range().map(|at| kind.likelihood(&self.fits[at], true)).sum::<f32>();
+        let none = Kind::STEADY.map(of).into_iter().fold(f32::NEG_INFINITY, f32::max);
+        let course: f32 = self.range().map(|at| self.path[at].kind.likelihood(&self.fits[at], true)).sum();
+        course - none >= ROUNDS_GAIN
     }
 
     /// Pictures before the first and after the last field that stays which belong to the same film: fewer than the longest
@@ -237,36 +309,30 @@ impl Course<'_> {
     }
 }
 
-/// The most likely course.
-fn search(fits: &[Fit]) -> Vec<FilmPicture> {
-    let mut scores = [0.0f32; STATES.len()];
-    let mut came_from: Vec<[u8; STATES.len()]> = Vec::new();
-    for fit in fits {
-        let mut next = [f32::NEG_INFINITY; STATES.len()];
-        let mut origins = [0u8; STATES.len()];
-        for (to, &state) in STATES.iter().enumerate() {
-            for (from, &origin) in STATES.iter().enumerate() {
-                let score = scores[from] + step(origin, state, fit);
-                if score > next[to] {
-                    (next[to], origins[to]) = (score, from as u8);
-                }
-            }
-        }
-        // Only differences count; sums of hours must not lose their digits.
-        let best = next.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-        scores = next.map(|score| score - best);
-        came_from.push(origins);
+/// Combs of the pictures of one and of those of two.
+#[derive(Default)]
+struct Combs {
+    one: Vec<f32>,
+    two: Vec<f32>,
+}
+
+impl Combs {
+    /// Mean comb of the pictures of two less that of the pictures of one.
+    fn contrast(&self) -> f32 {
+        mean(&self.two) - mean(&self.one)
     }
-    let mut at = (0..STATES.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b])).unwrap_or(0);
-    let mut path: Vec<FilmPicture> = came_from
-        .iter()
-        .rev()
-        .map(|origins| {
-            let (to, from) = (STATES[at], STATES[usize::from(origins[at])]);
-            at = usize::from(origins[at]);
-            FilmPicture { halves: to, repeated: repeated(from, to) }
-        })
-        .collect();
-    path.reverse();
-    path
+
+    /// Standard deviation of both around their own mean.
+    fn scatter(&self) -> f32 {
+        let squares = |values: &[f32]| {
+            let mean = mean(values);
+            values.iter().map(|value| (value - mean).powi(2)).sum::<f32>()
+        };
+        let count = self.one.len() + self.two.len();
+        ((squares(&self.one) + squares(&self.two)) / count.max(1) as f32).sqrt()
+    }
+}
+
+fn mean(values: &[f32]) -> f32 {
+    values.iter().sum::<f32>() / values.len().max(1) as f32
 }

@@ -82,9 +82,11 @@ const ROUNDS_SHARE: f32 = 0.8;
 const ROUNDS_GAIN: f32 = 12.0;
 /// ... and the contrast of combs ...
 const ROUNDS_CONTRAST: f32 = 0.03;
-/// ... which is so many times their scatter: pictures that move up or down by parts of a row come round in time as well, and
-/// reach 0.7, film 1.25 and more, by the same trials.
+/// ... which is so many times their scatter: film reaches 1.25 and more, by the same trials.
 const ROUNDS_CLEAR: f32 = 1.0;
+/// What moves up or down by parts of a row lies on the same rows again in time as film does. It moves by so many rows from
+/// picture to picture, and more so than sideways; rows that only seem to stay do not tell there.
+const UPRIGHT_ROWS: f32 = 0.25;
 /// Rows in a stretch that stay to the last sample, for those that change by a sample to be no repeats ...
 const PROVEN_MIN: usize = 2;
 /// ... unless as many seem to stay that do change: by this factor, natural logarithm.
@@ -104,6 +106,8 @@ struct Fit {
     more: f32,
     /// Rows of one parity do not change at all.
     exact: [bool; 2],
+    /// Dominant motion since the picture before, pixels: right and down.
+    moved: [f32; 2],
 }
 
 impl Fit {
@@ -116,7 +120,15 @@ impl Fit {
         if motion == 0.0 {
             let never = [-STAYS_MOST; 2];
             let (stays, stands_out, exact) = (never, never, [false; 2]);
-            return Self { stays, stands_out, of_earlier: [0.0; 2], comb: 0.0, more: 0.0, exact };
+            return Self {
+                stays,
+                stands_out,
+                of_earlier: [0.0; 2],
+                comb: 0.0,
+                more: 0.0,
+                exact,
+                moved: [0.0; 2],
+            };
         }
         let more = ((bottom + MOTION_FLOOR) / (top + MOTION_FLOOR)).ln();
         let changes = !(measures.top_unchanged && measures.bottom_unchanged);
@@ -139,6 +151,7 @@ impl Fit {
             comb,
             more,
             exact,
+            moved: [sample.motion_x, sample.motion_y],
         }
     }
 
@@ -243,7 +256,15 @@ impl Stretch<'_> {
             || stay >= EVENTS_STAY
                 && count >= EVENTS_MIN
                 && self.combs(|_, own| own).contrast() >= EVENTS_CONTRAST
-            || count >= ROUNDS_EVENTS_MIN && self.comes_round()
+            || count >= ROUNDS_EVENTS_MIN && self.comes_round() && (stay >= EVENTS_STAY || !self.is_upright())
+    }
+
+    /// Whether all of it moves up, or down.
+    fn is_upright(&self) -> bool {
+        let fits = || self.range().map(|at| &self.fits[at]);
+        let down = fits().map(|fit| fit.moved[1]).sum::<f32>().abs();
+        let sideways: f32 = fits().map(|fit| fit.moved[0].abs()).sum();
+        down > sideways && down >= UPRIGHT_ROWS * self.range().count() as f32
     }
 
     fn range(&self) -> std::ops::RangeInclusive<usize> {

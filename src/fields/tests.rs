@@ -322,29 +322,54 @@ fn the_comb_has_the_sign_of_the_order() {
     }
 }
 
-/// A field that repeats in an even motion is found though recorder's noise changes every sample of it, and whole pictures
-/// under the same noise are none.
+/// Noise of `levels` code values on every sample, another for each frame.
+fn noisy(frame: usize, levels: u64, picture: Vec<u8>) -> Vec<u8> {
+    let noise = |at: usize| {
+        let mixed = (at as u64 ^ (frame as u64) << 32).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        ((mixed >> 40) % levels) as u8
+    };
+    let middle = (levels / 2) as u8;
+    let add = |(at, sample): (usize, u8)| sample.saturating_add(noise(at)).saturating_sub(middle);
+    picture.into_iter().enumerate().map(add).collect()
+}
+
+/// A field that repeats in an even motion is found though recorder's noise changes every sample of it, even where the
+/// noise is a third of the motion; whole pictures under the same noise are none.
 #[test]
 fn film_shows_through_noise() {
-    let noisy = |frame: usize, picture: Vec<u8>| -> Vec<u8> {
-        let noise = |at: usize| {
-            let mixed = (at as u64 ^ (frame as u64) << 32).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-            ((mixed >> 40) % 5) as u8
-        };
-        picture
-            .into_iter()
-            .enumerate()
-            .map(|(at, sample)| sample.saturating_add(noise(at)).saturating_sub(2))
-            .collect()
-    };
-    let film: Vec<_> =
-        film_frames(50, &[2, 3]).into_iter().enumerate().map(|(f, one)| noisy(f, one)).collect();
-    let whole: Vec<_> = (0..50).map(|f| noisy(f, paint(2 * f))).collect();
-    let expected: Vec<usize> = (0..50).filter(|frame| [2, 3].contains(&(frame % 5))).collect();
-    for (pictures, expected) in [(film, expected), (whole, Vec::new())] {
-        let found = found(&pictures, 30_000, Scan::Unknown);
+    let film = film_frames(50, &[2, 3]);
+    let whole: Vec<_> = (0..50).map(|f| paint(2 * f)).collect();
+    let mixed: Vec<usize> = (0..50).filter(|frame| [2, 3].contains(&(frame % 5))).collect();
+    for (pictures, levels, expected) in
+        [(&film, 5, &mixed), (&film, 41, &mixed), (&whole, 5, &Vec::new()), (&whole, 41, &Vec::new())]
+    {
+        let noisy: Vec<_> =
+            pictures.iter().enumerate().map(|(f, picture)| noisy(f, levels, picture.clone())).collect();
+        let found = found(&noisy, 30_000, Scan::Unknown);
         let combed: Vec<usize> =
             (0..50).filter(|&frame| found.frames[frame].flags.contains(FrameFlags::COMBED)).collect();
-        assert_eq!(combed, expected);
+        assert_eq!(&combed, expected, "noise of {levels} levels");
     }
+}
+
+/// Lettering that moves up by 1.4 rows a picture lies on the same rows again after five pictures, as film does: fine rows
+/// seem to stay and to change in turn. As whole pictures it is none, in fields it is.
+#[test]
+fn what_moves_up_is_film_only_in_fields() {
+    let lines = |moment: usize| -> Vec<u8> {
+        let row = |at: usize| (at / WIDTH) as f64 + 1.4 * moment as f64;
+        let stroke = |at: usize| (2.1 * row(at)).sin() * (0.13 * row(at) + 0.07 * (at % WIDTH) as f64).sin();
+        (0..WIDTH * HEIGHT).map(|at| (128.0 + 90.0 * stroke(at)) as u8).collect()
+    };
+    let in_fields = |frame: usize| {
+        let [top, bottom] = [2 * frame, 2 * frame + 1].map(|field| lines(film_moment(field, &[2, 3], 1)));
+        let of_top = |at: usize| at / WIDTH % 2 == 0;
+        (0..top.len()).map(|at| if of_top(at) { top[at] } else { bottom[at] }).collect()
+    };
+    let outcome = |pictures: Vec<Vec<u8>>| {
+        let found = found(&pictures, 30_000, Scan::TopFieldFirst);
+        found.outcome.map(|outcome| outcome.code)
+    };
+    assert_eq!(outcome((0..50).map(in_fields).collect()), Some(OutcomeCode::FilmPulldown));
+    assert_ne!(outcome((0..50).map(lines).collect()), Some(OutcomeCode::FilmPulldown));
 }

@@ -177,7 +177,9 @@ pub fn tile_sums_16(current: &[u8], previous: &[u8], width: usize, chosen: Chose
 }
 
 /// What samples are summed in: lanes that hold the sums of two columns.
-trait Lane: Copy + Default + Into<i32> + AddAssign + Add<Output = Self> + Sub<Output = Self> {
+pub(super) trait Lane:
+    Copy + Default + Into<i32> + AddAssign + Add<Output = Self> + Sub<Output = Self>
+{
     fn magnitude(self) -> Self;
     fn level(self) -> f32;
 }
@@ -219,10 +221,10 @@ fn tile_sums<T: Lane, const BYTES: usize>(
         let mut blocks = [[[[T::default(); LANES]; TILE_ROWS]; 2]; 2];
         for (half, left) in blocks.iter_mut().zip([left, left + LANES]) {
             for (block, plane) in half.iter_mut().zip(planes) {
-                *block = std::array::from_fn(|row| {
-                    let samples = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
-                    std::array::from_fn(|lane| read(&samples[BYTES * lane..]))
-                });
+                for (row, samples) in block.iter_mut().enumerate() {
+                    let from = &plane[BYTES * (row * width + left)..][..BYTES * LANES];
+                    *samples = std::array::from_fn(|lane| read(&from[BYTES * lane..]));
+                }
             }
         }
         for [now, before] in &blocks {
@@ -233,29 +235,21 @@ fn tile_sums<T: Lane, const BYTES: usize>(
                 }
             }
         }
-        let total = |lanes: &[T; LANES]| lanes.iter().map(|&value| value.into()).sum::<i32>() as u32;
-        let [a, b, c, d, e, f, rows @ ..]: [u32; 10] = std::array::from_fn(|index| total(&lanes[index]));
+        // Loops, because closures over arrays are not always made one with the code around them, and then lose its
+        // instruction set.
+        let mut totals = [0u32; 10];
+        for (total, lanes) in totals.iter_mut().zip(&lanes) {
+            *total = lanes.iter().map(|&value| value.into()).sum::<i32>() as u32;
+        }
+        let [a, b, c, d, e, f, rows @ ..] = totals;
         let mut tile =
             TileSums { fit: [a, b, c, d, e, f], rows, ripple: TileRipple::default(), top: chosen.top };
         let moves = motion(&tile, chosen.unit * COLUMNS as f32) >= MOVING_MIN;
-        let [_, _, below, above] = tile.rows.map(|sum| sum as f32);
-        tile.ripple =
-            ripple(&blocks, moves, chosen.unit).with_pairs(below / ROW_WEIGHTS[2], above / ROW_WEIGHTS[3]);
+        let [_, _, below, above] = tile.rows;
+        tile.ripple = ripple(&blocks, moves, chosen.unit)
+            .with_pairs(below as f32 / ROW_WEIGHTS[2], above as f32 / ROW_WEIGHTS[3]);
         sums.push(tile);
     }
-}
-
-/// Samples as numbers. Loops, because closures over arrays are not always made one with the code around them, and then
-/// lose its instruction set.
-#[inline(always)]
-fn levels<T: Lane>(block: &[[T; LANES]; TILE_ROWS]) -> [[f32; LANES]; TILE_ROWS] {
-    let mut levels = [[0.0; LANES]; TILE_ROWS];
-    for (levels, samples) in levels.iter_mut().zip(block) {
-        for (level, sample) in levels.iter_mut().zip(samples) {
-            *level = sample.level();
-        }
-    }
-    levels
 }
 
 /// What alternates from row to row in the two halves of a tile, each now and before.
@@ -263,11 +257,11 @@ fn levels<T: Lane>(block: &[[T; LANES]; TILE_ROWS]) -> [[f32; LANES]; TILE_ROWS]
 fn ripple<T: Lane>(halves: &[[[[T; LANES]; TILE_ROWS]; 2]; 2], moves: bool, unit: f32) -> TileRipple {
     let mut sums = RippleSums::default();
     for half in halves {
-        let (now, before) = (levels(&half[0]), levels(&half[1]));
+        let [now, before] = half;
         if moves {
-            sums.add_moving(&now, &before, unit);
+            sums.add_moving(now, before, unit);
         } else {
-            sums.add_still(&now, unit);
+            sums.add_still(now, unit);
         }
     }
     sums.tile(unit)

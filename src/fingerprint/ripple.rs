@@ -11,7 +11,7 @@
 //!
 //! A picture that was scaled has both at another pace: n field lines of a clip on m rows make n / 2m cycles per row.
 
-use super::fields::{COLUMNS, LANES, TILE_ROWS};
+use super::fields::{Lane, COLUMNS, LANES, TILE_ROWS};
 
 /// Lines of a clip with fields, and rows on which it is shown: what devices commonly scale to (common practice, no
 /// source). Paces near 1/8 and 3/8 are left out: tiles of 8 rows come round with them. 1080 lines on 720 rows have 3/4 cycle
@@ -66,7 +66,7 @@ pub struct Ripple {
     /// Detail of luma at half that pace, that of the first of [`SCALINGS`].
     pub scaled_detail: Phasor,
     /// How much nearer top rows are to the row below than to the one above: 1 where rows stand twice.
-    pub pairs: SignedShare,
+    pairs: SignedShare,
 }
 
 /// Alternations in one tile, row by row from its third.
@@ -91,7 +91,8 @@ impl TileRipple {
     }
 }
 
-type Block = [[f32; LANES]; TILE_ROWS];
+/// Samples of some columns of a tile.
+type Block<T> = [[T; LANES]; TILE_ROWS];
 
 /// Sums over the columns of a tile.
 #[derive(Default)]
@@ -105,47 +106,42 @@ pub(super) struct RippleSums {
 
 impl RippleSums {
     /// Adds some columns that change; `unit` is a code value at 8 bit.
+    ///
+    /// One loop over the columns with all of a column in it: shorter ones would be unrolled before they are vectorised.
     #[inline(always)]
-    pub(super) fn add_moving(&mut self, now: &Block, before: &Block, unit: f32) {
-        let mut changes = [[0.0; LANES]; TILE_ROWS];
-        for row in 0..TILE_ROWS {
-            for lane in 0..LANES {
-                changes[row][lane] = now[row][lane] - before[row][lane];
-            }
-        }
-        // Kept apart from the sums of other rows, so that the lanes stay in registers.
-        let [mut rests, mut wide_rests, mut arounds, mut wide_arounds] = self.squares;
-        for row in 0..ROWS {
-            let (mut combs, mut wide_combs, mut details) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
-            for lane in 0..LANES {
-                let rest = 2.0 * now[row + 2][lane] - now[row + 1][lane] - now[row + 3][lane];
-                let wide_rest = 2.0 * now[row + 2][lane] - now[row][lane] - now[row + 4][lane];
-                let beside = changes[row + 1][lane] + changes[row + 3][lane];
-                let around = 2.0 * changes[row + 2][lane] + beside;
+    pub(super) fn add_moving<T: Lane>(&mut self, now: &Block<T>, before: &Block<T>, unit: f32) {
+        let most = DETAIL_MAX * unit;
+        let [rests, wide_rests, arounds, wide_arounds] = &mut self.squares;
+        for lane in 0..LANES {
+            let now: [f32; TILE_ROWS] = std::array::from_fn(|row| now[row][lane].level());
+            let changes: [f32; TILE_ROWS] = std::array::from_fn(|row| now[row] - before[row][lane].level());
+            for row in 0..ROWS {
+                let rest = 2.0 * now[row + 2] - now[row + 1] - now[row + 3];
+                let wide_rest = 2.0 * now[row + 2] - now[row] - now[row + 4];
+                let beside = changes[row + 1] + changes[row + 3];
+                let around = 2.0 * changes[row + 2] + beside;
                 // Neither one row in two nor two rows in four are left in it.
-                let wide_around = changes[row][lane] + around + beside + changes[row + 4][lane];
-                combs[lane] = rest * around;
-                wide_combs[lane] = wide_rest * wide_around;
-                details[lane] = rest.abs().min(DETAIL_MAX * unit);
+                let wide_around = changes[row] + around + beside + changes[row + 4];
+                self.combs[row][lane] += rest * around;
+                self.wide_combs[row][lane] += wide_rest * wide_around;
+                self.details[row][lane] += at_most(rest.abs(), most);
                 rests[lane] += rest * rest;
                 wide_rests[lane] += wide_rest * wide_rest;
                 arounds[lane] += around * around;
                 wide_arounds[lane] += wide_around * wide_around;
             }
-            add(&mut self.combs[row], &combs);
-            add(&mut self.wide_combs[row], &wide_combs);
-            add(&mut self.details[row], &details);
         }
-        self.squares = [rests, wide_rests, arounds, wide_arounds];
     }
 
     /// Adds some columns that do not change.
     #[inline(always)]
-    pub(super) fn add_still(&mut self, now: &Block, unit: f32) {
-        for row in 0..ROWS {
-            let rows = now[row + 1].iter().zip(&now[row + 2]).zip(&now[row + 3]);
-            for (detail, ((above, here), below)) in self.details[row].iter_mut().zip(rows) {
-                *detail += (2.0 * here - above - below).abs().min(DETAIL_MAX * unit);
+    pub(super) fn add_still<T: Lane>(&mut self, now: &Block<T>, unit: f32) {
+        let most = DETAIL_MAX * unit;
+        for lane in 0..LANES {
+            let now: [f32; TILE_ROWS] = std::array::from_fn(|row| now[row][lane].level());
+            for row in 0..ROWS {
+                let rest = 2.0 * now[row + 2] - now[row + 1] - now[row + 3];
+                self.details[row][lane] += at_most(rest.abs(), most);
             }
         }
     }
@@ -153,26 +149,41 @@ impl RippleSums {
     /// What the columns added come to.
     #[inline(always)]
     pub(super) fn tile(&self, unit: f32) -> TileRipple {
-        let sum = |lanes: &[f32; LANES]| lanes.iter().sum::<f32>();
-        let over = |rows: &[[f32; LANES]; ROWS], whole: f32| {
-            rows.each_ref().map(|lanes| if whole > 0.0 { sum(lanes) / whole } else { 0.0 })
-        };
-        let squares = self.squares.each_ref().map(sum);
-        let detail: f32 = self.details.iter().map(sum).sum();
-        let enough = detail >= DETAIL_MIN * unit * (ROWS * COLUMNS) as f32;
-        TileRipple {
-            combs: over(&self.combs, (squares[0] * squares[2]).sqrt()),
-            wide_combs: over(&self.wide_combs, (squares[1] * squares[3]).sqrt()),
-            details: over(&self.details, if enough { detail } else { 0.0 }),
-            pairs: 0.0,
+        let lanes = [&self.combs, &self.wide_combs, &self.details, &self.squares];
+        let mut totals = [[0.0f32; ROWS]; 4];
+        // All sums side by side: one after the other each addition would wait for the one before.
+        for lane in 0..LANES {
+            for (totals, lanes) in totals.iter_mut().zip(lanes) {
+                for (total, lanes) in totals.iter_mut().zip(lanes) {
+                    *total += lanes[lane];
+                }
+            }
         }
+        let [mut combs, mut wide_combs, mut details, squares] = totals;
+        let detail: f32 = details.iter().sum();
+        let enough = detail >= DETAIL_MIN * unit * (ROWS * COLUMNS) as f32;
+        divide(&mut combs, (squares[0] * squares[2]).sqrt());
+        divide(&mut wide_combs, (squares[1] * squares[3]).sqrt());
+        divide(&mut details, if enough { detail } else { 0.0 });
+        TileRipple { combs, wide_combs, details, pairs: 0.0 }
     }
 }
 
+/// Each part as a share of the whole; zero where there is none.
 #[inline(always)]
-fn add(sums: &mut [f32; LANES], values: &[f32; LANES]) {
-    for (sum, value) in sums.iter_mut().zip(values) {
-        *sum += value;
+fn divide(parts: &mut [f32; ROWS], whole: f32) {
+    for part in parts {
+        *part = if whole > 0.0 { *part / whole } else { 0.0 };
+    }
+}
+
+/// The smaller of two numbers, neither of which is none: one instruction, other than `f32::min`.
+#[inline(always)]
+fn at_most(value: f32, most: f32) -> f32 {
+    if value < most {
+        value
+    } else {
+        most
     }
 }
 

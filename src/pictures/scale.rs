@@ -1,5 +1,9 @@
 //! From planes of samples to small pictures for the eye, and to pictures of what changed.
 
+use std::ops::Range;
+
+use multiversion::multiversion;
+
 use crate::frame::{Family, FrameShape, PlaneShape, Rect};
 
 /// Code values of a difference are shown this much darker per step, so that 20 code values are black.
@@ -48,11 +52,7 @@ impl Converter {
 
     /// The frame in colour: each pixel is the mean of the samples it covers.
     pub fn picture(&self, samples: &[u8]) -> Raster {
-        let means: Vec<Vec<f32>> = self
-            .planes
-            .iter()
-            .map(|&plane| self.pooled(plane, |at| self.sample(samples, plane, at), mean))
-            .collect();
+        let means: Vec<Vec<f32>> = self.planes.iter().map(|&plane| self.means(samples, plane)).collect();
         let pixels = (0..means[0].len()).flat_map(|pixel| self.colour(&means, pixel)).collect();
         Raster { width: self.width, height: self.height, pixels }
     }
@@ -62,13 +62,12 @@ impl Converter {
     pub fn difference(&self, samples: &[u8], before: &[u8]) -> Raster {
         let mut pixels = vec![u8::MAX; self.width as usize * self.height as usize];
         for &plane in &self.planes {
-            let changes = self.pooled(
-                plane,
-                |at| (self.sample(samples, plane, at) - self.sample(before, plane, at)).abs(),
-                largest,
-            );
+            let raise = |line: &mut [u32], row: Range<usize>| {
+                raise_to_changes(line, &samples[row.clone()], &before[row], self.bytes());
+            };
+            let changes = self.pooled(plane, raise, u32::max);
             for (pixel, change) in pixels.iter_mut().zip(changes) {
-                *pixel = (*pixel).min(paper(change));
+                *pixel = (*pixel).min(paper(change as f32 / self.code_value()));
             }
         }
         Raster { width: self.width, height: self.height, pixels }
@@ -121,38 +120,63 @@ impl Converter {
         Raster { width: area.width, height: area.height, pixels }
     }
 
+    fn bytes(&self) -> usize {
+        self.shape.pixel_format.bytes_per_sample()
+    }
+
+    /// A code value at 8 bit in those of the samples.
+    fn code_value(&self) -> f32 {
+        f32::from(1u16 << (self.shape.pixel_format.bit_depth - 8))
+    }
+
     /// A sample as code value at 8 bit.
     fn sample(&self, samples: &[u8], plane: PlaneShape, at: usize) -> f32 {
-        let depth = self.shape.pixel_format.bit_depth;
-        if self.shape.pixel_format.bytes_per_sample() == 1 {
+        if self.bytes() == 1 {
             return f32::from(samples[plane.offset + at]);
         }
         let place = plane.offset + 2 * at;
-        f32::from(u16::from_le_bytes([samples[place], samples[place + 1]])) / f32::from(1u16 << (depth - 8))
+        f32::from(u16::from_le_bytes([samples[place], samples[place + 1]])) / self.code_value()
     }
 
-    /// One value per pixel of the small picture from the samples of a plane that it covers.
+    /// Mean of the samples that each pixel of the small picture covers, code values at 8 bit.
+    fn means(&self, samples: &[u8], plane: PlaneShape) -> Vec<f32> {
+        let add = |line: &mut [u32], row: Range<usize>| add_samples(line, &samples[row], self.bytes());
+        let sums = self.pooled(plane, add, |sum, value| sum + value);
+        let (columns, rows) = (spans(plane.width, self.width), spans(plane.height, self.height));
+        let areas = rows.flat_map(|(top, bottom)| {
+            columns.clone().map(move |(left, right)| (bottom - top) * (right - left))
+        });
+        sums.iter().zip(areas).map(|(&sum, area)| sum as f32 / self.code_value() / area as f32).collect()
+    }
+
+    /// What is made of the samples that each pixel of the small picture covers: `take_row` takes the bytes of a row into
+    /// one value per column, at first 0, as the samples lie in memory; `pool` joins those of two columns.
     fn pooled(
         &self,
         plane: PlaneShape,
-        value: impl Fn(usize) -> f32,
-        pool: fn(&mut dyn Iterator<Item = f32>) -> f32,
-    ) -> Vec<f32> {
+        take_row: impl Fn(&mut [u32], Range<usize>),
+        pool: impl Fn(u32, u32) -> u32,
+    ) -> Vec<u32> {
         let columns: Vec<_> = spans(plane.width, self.width).collect();
         let mut pooled = Vec::with_capacity(columns.len() * self.height as usize);
+        let mut line = vec![0; plane.width];
+        let row_bytes = plane.width * self.bytes();
         for (top, bottom) in spans(plane.height, self.height) {
-            for &(left, right) in &columns {
-                let mut covered = (top..bottom)
-                    .flat_map(|row| (left..right).map(move |column| row * plane.width + column))
-                    .map(&value);
-                pooled.push(pool(&mut covered));
+            line.fill(0);
+            for row in top..bottom {
+                let start = plane.offset + row * row_bytes;
+                take_row(&mut line, start..start + row_bytes);
             }
+            pooled.extend(
+                columns.iter().map(|&(left, right)| line[left..right].iter().copied().fold(0, &pool)),
+            );
         }
         pooled
     }
 
     fn colour(&self, planes: &[Vec<f32>], pixel: usize) -> [u8; 3] {
-        let byte = |value: f32| value.round().clamp(0.0, 255.0) as u8;
+        // Rounded to nearest, as the cast cuts: `round` is a call of its own.
+        let byte = |value: f32| (value.clamp(0.0, 255.0) + 0.5) as u8;
         match self.shape.pixel_format.family {
             Family::Gray => [byte(planes[0][pixel]); 3],
             Family::Gbr => [byte(planes[2][pixel]), byte(planes[0][pixel]), byte(planes[1][pixel])],
@@ -174,7 +198,7 @@ impl Converter {
 }
 
 /// First and last (exclusive) of `length` samples that each of `parts` pixels covers, at least one each.
-fn spans(length: usize, parts: u32) -> impl Iterator<Item = (usize, usize)> {
+fn spans(length: usize, parts: u32) -> impl Iterator<Item = (usize, usize)> + Clone {
     let parts = parts as usize;
     (0..parts).map(move |part| {
         let first = (part * length / parts).min(length.saturating_sub(1));
@@ -182,13 +206,31 @@ fn spans(length: usize, parts: u32) -> impl Iterator<Item = (usize, usize)> {
     })
 }
 
-fn mean(values: &mut dyn Iterator<Item = f32>) -> f32 {
-    let (sum, count) = values.fold((0.0, 0u32), |(sum, count), value| (sum + value, count + 1));
-    sum / count.max(1) as f32
+/// Adds a row of samples of so many bytes, column by column.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn add_samples(line: &mut [u32], row: &[u8], bytes: usize) {
+    if bytes == 1 {
+        line.iter_mut().zip(row).for_each(|(sum, &sample)| *sum += u32::from(sample));
+    } else {
+        let samples = row.chunks_exact(2).map(|pair| u16::from_le_bytes([pair[0], pair[1]]));
+        line.iter_mut().zip(samples).for_each(|(sum, sample)| *sum += u32::from(sample));
+    }
 }
 
-fn largest(values: &mut dyn Iterator<Item = f32>) -> f32 {
-    values.fold(0.0, f32::max)
+/// Raises each column to the difference of two rows of samples of so many bytes where that is larger.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn raise_to_changes(line: &mut [u32], now: &[u8], before: &[u8], bytes: usize) {
+    if bytes == 1 {
+        for (most, (&now, &before)) in line.iter_mut().zip(now.iter().zip(before)) {
+            *most = (*most).max(u32::from(now.abs_diff(before)));
+        }
+    } else {
+        let sample = |pair: &[u8]| u16::from_le_bytes([pair[0], pair[1]]);
+        let pairs = now.chunks_exact(2).zip(before.chunks_exact(2));
+        for (most, (now, before)) in line.iter_mut().zip(pairs) {
+            *most = (*most).max(u32::from(sample(now).abs_diff(sample(before))));
+        }
+    }
 }
 
 /// White for no change, darker for more.

@@ -34,15 +34,21 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
     let mut returns = Vec::new();
     let mut swaps = Vec::new();
     let mut own = 0;
-    for place in 2..news.len() {
-        if scene.same_as_before_last(place) {
-            own += 1;
+    // Three questions ask for the steps around a place; finding them takes longest.
+    let mut steps_before = None;
+    for place in 1..news.len() {
+        let steps = scene.steps_around(place);
+        if place > 1 {
+            own += usize::from(scene.same_as_before_last(place));
+            if scene.at_pace(place) {
+                if scene.swapped(place, [steps_before, steps]) {
+                    swaps.extend([news[place - 1], news[place]]);
+                } else if scene.returned(place, steps) {
+                    returns.push(news[place]);
+                }
+            }
         }
-        if scene.swapped(place) {
-            swaps.extend([news[place - 1], news[place]]);
-        } else if scene.returned(place) {
-            returns.push(news[place]);
-        }
+        steps_before = steps;
     }
     if own.max(returns.len()) as f64 <= OWN_SHARE * news.len() as f64 {
         returns.iter().for_each(|&index| frames[index].flags.insert(FrameFlags::OUT_OF_ORDER));
@@ -51,6 +57,9 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
         swaps.iter().for_each(|&index| frames[index].flags.insert(FrameFlags::OUT_OF_ORDER));
     }
 }
+
+/// Two steps in a row, each as many single ones and so far off their line.
+type Steps = [(f32, f32); 2];
 
 struct Scene<'a> {
     frames: &'a [ClassifiedFrame],
@@ -85,14 +94,18 @@ impl Scene<'_> {
     }
 
     /// The same picture as before the last, and the motion goes on from there.
-    fn returned(&self, place: usize) -> bool {
-        if !self.at_pace(place) || !self.changes_as_others_do(place) {
+    fn returned(&self, place: usize, steps: Option<Steps>) -> bool {
+        if !self.changes_as_others_do(place) {
             return false;
         }
         if self.same_as_before_last(place) {
             return !self.turns(place);
         }
-        self.returned_by_steps(place).unwrap_or_else(|| self.returned_by_energy(place))
+        match steps {
+            // One picture back and at least two forth in a motion that is steady around.
+            Some([back, forth]) => near(back, -1.0) && (near(forth, 2.0) || near(forth, 3.0)),
+            None => self.returned_by_energy(place),
+        }
     }
 
     /// Whether the change at `place` is of the size of those around it.
@@ -111,14 +124,8 @@ impl Scene<'_> {
         digests || consecutive && next.energy_two_back > next.energy && here.energy > 0.0
     }
 
-    /// Steps of one picture back and at least two forth in a motion that is steady around.
-    fn returned_by_steps(&self, place: usize) -> Option<bool> {
-        let [back, forth] = self.steps_around(place)?;
-        Some(near(back, -1.0) && (near(forth, 2.0) || near(forth, 3.0)))
-    }
-
     /// The steps at and after `place`, in single steps of the motion around them.
-    fn steps_around(&self, place: usize) -> Option<[(f32, f32); 2]> {
+    fn steps_around(&self, place: usize) -> Option<Steps> {
         let single = self.single(place)?;
         let step = |place: usize| Some(Step::of(&self.evidence[*self.news.get(place)?])?.in_steps_of(single));
         Some([step(place)?, step(place + 1)?])
@@ -142,14 +149,13 @@ impl Scene<'_> {
             && next.energy_two_back < next.energy
     }
 
-    /// C and B of A C B D: two steps forth, one back, two forth.
-    fn swapped(&self, place: usize) -> bool {
-        if !self.at_pace(place) {
-            return false;
-        }
-        let forth = self.steps_around(place - 1).map(|[forth, _]| forth);
-        match (forth, self.steps_around(place)) {
-            (Some(forth), Some([back, again])) => near(forth, 2.0) && near(back, -1.0) && near(again, 2.0),
+    /// C and B of A C B D: two steps forth, one back, two forth; `steps` are those around the place before and around
+    /// `place`.
+    fn swapped(&self, place: usize, steps: [Option<Steps>; 2]) -> bool {
+        match steps {
+            [Some([forth, _]), Some([back, again])] => {
+                near(forth, 2.0) && near(back, -1.0) && near(again, 2.0)
+            }
             _ => self.swapped_by_energy(place),
         }
     }

@@ -101,7 +101,7 @@ impl Walk<'_> {
         if self.frames == 0 || self.pictures.is_empty() {
             return Vec::new();
         }
-        let mut trellis = Trellis::new(self.pictures.len());
+        let mut trellis = Trellis::new(self.pictures.len(), self.advance);
         let mut anchors = self.anchors.iter().peekable();
         let (mut lost, mut wait, mut searches) = (0, LOST_FRAMES, 0);
         for index in 0..self.frames {
@@ -174,6 +174,8 @@ impl Walk<'_> {
 
 /// The places of all frames so far.
 struct Trellis {
+    /// Cost of each step that can be tried, from [`BACK_MAX`] pictures back on.
+    steps: Vec<f32>,
     places: Vec<Place>,
     /// Where the list of each frame begins.
     starts: Vec<usize>,
@@ -183,8 +185,11 @@ struct Trellis {
 }
 
 impl Trellis {
-    fn new(pictures: usize) -> Self {
+    fn new(pictures: usize, advance: f64) -> Self {
+        let forward = FORWARD_MAX.max((advance as usize).saturating_add(1)).min(pictures);
+        let steps = (0..=BACK_MAX + forward).map(|at| step_cost(at as f64 - BACK_MAX as f64, advance));
         Self {
+            steps: steps.collect(),
             places: Vec::new(),
             starts: Vec::new(),
             reached: vec![(u32::MAX, 0, 0.0); pictures],
@@ -205,13 +210,13 @@ impl Trellis {
             let (back, forward) = if cost - base <= TRIED_FROM {
                 (BACK_MAX, FORWARD_MAX)
             } else {
-                (0, walk.advance as usize + 1)
+                (0, (walk.advance as usize).saturating_add(1))
             };
             let first = (picture as usize).saturating_sub(back);
-            let last = (picture as usize + forward).min(walk.pictures.len() - 1);
+            let last = (picture as usize).saturating_add(forward).min(walk.pictures.len() - 1);
             for next in first..=last {
-                let step = next as f64 - f64::from(picture);
-                self.reach(index, next as u32, (from, cost - base + step_cost(step, walk.advance)));
+                let step = self.steps[next + BACK_MAX - picture as usize];
+                self.reach(index, next as u32, (from, cost - base + step));
             }
         }
         let from = best.map_or(0, |best| (best - before.start) as u16);

@@ -66,7 +66,7 @@ pub struct Ripple {
     /// Detail of luma at half that pace, that of the first of [`SCALINGS`].
     pub scaled_detail: Phasor,
     /// How much nearer top rows are to the row below than to the one above: 1 where rows stand twice.
-    pairs: SignedShare,
+    pub pairs: SignedShare,
 }
 
 /// Alternations in one tile, row by row from its third.

@@ -36,8 +36,19 @@ impl Kind {
     /// Pictures that are all alike: of one moment, or of two.
     pub(super) const STEADY: [Self; 3] = [Self::ONE, Self::two(Parity::Top), Self::two(Parity::Bottom)];
 
+    /// Every kind of picture on a round.
+    const ON_ROUNDS: [Self; 7] = [
+        Self::ONE,
+        Self::ONE.repeating(Parity::Top),
+        Self::ONE.repeating(Parity::Bottom),
+        Self::two(Parity::Top),
+        Self::two(Parity::Top).repeating(Parity::Top),
+        Self::two(Parity::Bottom),
+        Self::two(Parity::Bottom).repeating(Parity::Bottom),
+    ];
+
     const fn repeating(self, parity: Parity) -> Self {
-        Self(FilmPicture { repeated: Some(parity), ..self.0 })
+        Self(FilmPicture { halves: self.0.halves, repeated: Some(parity) })
     }
 
     /// Log-likelihood of a picture like this, against one that changes both parities alike; `among_others` judges rows
@@ -79,7 +90,8 @@ impl Course {
 
 /// A place on a round.
 struct Place {
-    kind: Kind,
+    /// Its number among [`Kind::ON_ROUNDS`].
+    kind: usize,
     /// The place before it.
     before: usize,
 }
@@ -101,6 +113,8 @@ fn places() -> Vec<Place> {
                     _ if at == two => Kind::ONE.repeating(earlier.other()),
                     _ => Kind::ONE,
                 };
+                let kind =
+                    Kind::ON_ROUNDS.iter().position(|one| *one == kind).expect("rounds have no other kinds");
                 Place { kind, before: start + (at + length - 1) % length }
             }));
         }
@@ -155,10 +169,11 @@ pub(super) fn search(fits: &[Fit]) -> Vec<Course> {
                 }
             }
         }
-        for (at, place) in places.iter().enumerate() {
+        let likelihoods = Kind::ON_ROUNDS.map(|kind| kind.likelihood(fit, true));
+        for (at, (place, next)) in places.iter().zip(&mut next_round).enumerate() {
             let follows = round[place.before] - most;
             arrival.edits |= u128::from(follows < EDIT) << at;
-            next_round[at] = follows.max(EDIT) + place.kind.likelihood(fit, true);
+            *next = follows.max(EDIT) + likelihoods[place.kind];
         }
         free = next_free;
         std::mem::swap(&mut round, &mut next_round);
@@ -196,7 +211,7 @@ fn trace(places: &[Place], arrivals: &[Arrival], last: usize) -> Vec<Course> {
             let place = &places[at - FREE.len()];
             let edit = arrival.edits >> (at - FREE.len()) & 1 == 1;
             at = if edit { best } else { place.before + FREE.len() };
-            Course { kind: place.kind, on_round: true }
+            Course { kind: Kind::ON_ROUNDS[place.kind], on_round: true }
         })
         .collect();
     path.reverse();

@@ -23,6 +23,8 @@ pub struct Exact {
     pub wrong_mixes: Vec<usize>,
     /// Frames said to show a picture that they do not show.
     pub wrong_places: Vec<usize>,
+    /// The same in words: what each of them shows, and what is said.
+    pub misplaced: Vec<String>,
     /// Frames whose picture is told.
     pub told: usize,
     /// Frames of which it is said that several pictures look alike, rightly.
@@ -96,7 +98,10 @@ pub fn score(cell: &Cell, audit: &Audit) -> Exact {
                 score.told += 1;
             }
             (SourcePlace::Unknown, _) => score.unknown += 1,
-            _ => score.wrong_places.push(frame),
+            (found, shown) => {
+                score.wrong_places.push(frame);
+                score.misplaced.push(format!("{frame}: {shown:?} as {found:?}"));
+            }
         }
     }
     score

@@ -384,12 +384,14 @@ fn exact_errors(exact: &Exact) -> Vec<String> {
     if let Some(why) = &exact.refused {
         return vec![format!("the clip was refused: {why}")];
     }
+    let misplaced = exact.misplaced.iter().take(12).map(|place| format!("with the clip known, {place}"));
     let wrong = exact.errors().into_iter().filter(|(_, frames)| !frames.is_empty());
     wrong
         .map(|(kind, frames)| {
             let shown: Vec<String> = frames.iter().take(12).map(usize::to_string).collect();
             format!("with the clip known, wrong {kind}: {}", shown.join(" "))
         })
+        .chain(misplaced)
         .collect()
 }
 

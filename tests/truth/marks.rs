@@ -30,7 +30,7 @@ pub fn full(frames: usize) -> Vec<Vec<Cell>> {
 
 /// A few deliveries and recordings.
 pub fn short() -> Vec<Cell> {
-    let recordings = [Recording::Lossless, Recording::X264 { crf: 33, b_frames: 3 }, Recording::Noise(3)];
+    let recordings = [Recording::Lossless, Recording::X264 { crf: 28, b_frames: 3 }, Recording::Noise(3)];
     let wanted = ["2:3", "stalls", "mix-24-in-60", "swaps"];
     let deliveries = deliveries::all(SHORT_FRAMES).into_iter().chain(deliveries::disordered(SHORT_FRAMES));
     deliveries

@@ -93,7 +93,7 @@ pub struct Scene {
 enum Source {
     Painted(Kind, Box<Paints>),
     Tram(Harbour),
-    TestClip(Mutex<ClipPainter>),
+    TestClip(Box<Mutex<ClipPainter>>),
     Real(Arc<Vec<Vec<u8>>>),
 }
 
@@ -146,7 +146,7 @@ impl Scene {
         };
         let painter = ClipPainter::new(&settings).expect("a clip that can be painted");
         let size = Size { width: size.width as usize, height: size.height as usize };
-        let source = Source::TestClip(Mutex::new(painter));
+        let source = Source::TestClip(Box::new(Mutex::new(painter)));
         Self { name: "test-clip".to_owned(), size, source, kept: Mutex::default() }
     }
 

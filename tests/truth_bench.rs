@@ -162,8 +162,9 @@ fn noise_is_as_strong_as_it_says() {
 
 /// A cell of the short form's size.
 fn cell(scene: &str, delivery: &str, recording: Recording) -> Cell {
-    let deliveries = deliveries::all(cells::SHORT_FRAMES);
-    let delivery = deliveries.into_iter().find(|d| d.name == delivery).expect("a delivery of the list");
+    let mut deliveries =
+        deliveries::all(cells::SHORT_FRAMES).into_iter().chain(deliveries::disordered(cells::SHORT_FRAMES));
+    let delivery = deliveries.find(|d| d.name == delivery).expect("a delivery of the list");
     let scene = Arc::new(Scene::painted(scene, cells::SHORT_SIZE));
     Cell { scene, delivery: Arc::new(delivery), recording }
 }
@@ -287,6 +288,14 @@ fn reference_cells() -> Vec<Cell> {
             .into_iter()
             .flat_map(|recording| pairs.map(|(scene, delivery)| cell(scene, delivery, recording)))
             .collect();
+    // Rounded mixes in slow motion, a recorder's pulse in it, and a fade, which looks like other levels.
+    cells.extend([
+        cell("zoom", "mix-between-holds", Recording::Lossless),
+        cell("zoom", "2:2", Recording::Pulse),
+        cell("fade", "1:1", Recording::Lossless),
+        cell("fade", "2:2", Recording::Lossless),
+        cell("fade", "stalls", Recording::Lossless),
+    ]);
     cells.retain(|cell| wanted(cell) && (encoder_at_hand() || !cell.recording.needs_encoder()));
     cells
 }

@@ -9,7 +9,7 @@ use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSo
 use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
 use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
-use crate::fingerprint::{Digest, FrameFingerprint, MarkReading, ParityDifference};
+use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
 use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
@@ -51,6 +51,8 @@ pub struct Audit {
     pub requirements: Vec<Outcome>,
     /// Which pictures of the clip the frames show, where that is known.
     pub source: Option<Source>,
+    /// Code values against the nominal ranges; `None` where nothing was looked at.
+    pub levels: Option<CaptureLevels>,
     /// One signature per frame, to align the capture with others; empty where an audit was read back.
     pub signatures: Signatures,
     /// Size of the part of the picture that was looked at, pixels.
@@ -326,6 +328,7 @@ struct Gathered {
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
     signatures: Packer,
+    levels: LevelSums,
     /// How the fields of each frame differ; `None` where nothing asks for it.
     differences: Option<Vec<ParityDifference>>,
     /// Up to the last frame that has any: most captures have none.
@@ -344,6 +347,7 @@ impl Gathered {
         self.fields.push(FieldSample::new(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(&fingerprint.signature);
+        self.levels.add(fingerprint.levels);
         if let Some(differences) = &mut self.differences {
             differences.push(fingerprint.parity_difference);
         }
@@ -373,6 +377,7 @@ fn conclude(
         missing_before,
         digests,
         signatures,
+        levels,
         differences,
         marks,
     } = gathered;
@@ -381,6 +386,7 @@ fn conclude(
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;
     let whole = (facts.shape.width, facts.shape.height);
+    let levels = levels.finish(facts.shape);
     let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
     let settled =
         cadence::frame_times(stated_rate(&facts, settings), facts.time_base, &ticks, &missing_before);
@@ -461,6 +467,7 @@ fn conclude(
         verdict: conclusion.verdict,
         requirements: Vec::new(),
         source,
+        levels,
         signatures,
         looked_at,
     })

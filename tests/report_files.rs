@@ -55,6 +55,47 @@ fn document(audit: &Audit) -> Value {
     serde_json::from_str(&json::document(audit)).expect("the document is JSON")
 }
 
+#[test]
+fn code_values_of_the_capture_are_in_the_document() {
+    // Luma from 0 to 255 in one frame, cut at 16 and 235 in the next; colour differences all 128.
+    let shape = evenbeat::frame::FrameShape { width: 256, height: 8, ..common::empty().facts.shape };
+    let ramp: Vec<u8> = (0..256 * 8).map(|at| (at % 256) as u8).collect();
+    let cut: Vec<u8> = ramp.iter().map(|&value| value.clamp(16, 235)).collect();
+    let frames = [ramp, cut].map(|luma| [luma, vec![128; 2 * 128 * 4]].concat());
+    let mut y4m = format!("YUV4MPEG2 W{} H{} F60:1 C420\n", shape.width, shape.height).into_bytes();
+    for frame in frames {
+        y4m.extend_from_slice(b"FRAME\n");
+        y4m.extend_from_slice(&frame);
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (clip, log) = (folder.path().join("ramp.y4m"), folder.path().join("ramp.log"));
+    fs::write(&clip, y4m).unwrap();
+    let (progress, stop) = (evenbeat::pipeline::NoProgress, std::sync::atomic::AtomicBool::new(false));
+    let run = evenbeat::audit::Run { progress: &progress, stop: &stop };
+    let settings = evenbeat::settings::Settings::default();
+    let argument = |path: &Path| evenbeat::capture::CaptureArg::Path(path.to_owned());
+    let file = fs::File::create(&log).unwrap();
+    evenbeat::audit::write_log(&argument(&clip), &settings, run, ("log", file)).unwrap();
+    for path in [clip, log] {
+        let audit = evenbeat::audit::audit(&argument(&path), &settings, run).unwrap();
+        let levels = &document(&audit)["levels"];
+        // 16 of 256 below and 20 above in the first frame, none in the second; shares are kept to 1/65535.
+        for (key, share) in [("share_below", 8.0 / 256.0), ("share_above", 10.0 / 256.0)] {
+            assert!((levels["luma"][key].as_f64().unwrap() - share).abs() < 1.0 / 65535.0, "{levels}");
+        }
+        let luma = |key: &str| levels["luma"][key].as_u64();
+        let found = ["nominal_lowest", "nominal_highest", "lowest", "highest"].map(luma);
+        assert_eq!(found, [16, 235, 0, 255].map(Some));
+        assert_eq!(["clipped_lowest_frames", "clipped_highest_frames"].map(luma), [Some(1), Some(1)]);
+        let chroma = &levels["chroma"];
+        assert_eq!((&chroma["lowest"], &chroma["highest"]), (&json!(128), &json!(128)));
+        assert_eq!(chroma["clipped_lowest_frames"], 0);
+        schema().validate(&document(&audit)).unwrap();
+        let page = page(&audit, &common::provenance(), "");
+        assert!(page.contains("cut off at the lowest in 1 frame; cut off at the highest in 1 frame"));
+    }
+}
+
 fn schema() -> jsonschema::Validator {
     let schema: Value = serde_json::from_str(json::SCHEMA).unwrap();
     assert!(jsonschema::draft202012::meta::is_valid(&schema));

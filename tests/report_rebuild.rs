@@ -168,6 +168,7 @@ fn the_page_alone_gives_the_same_audit_and_the_same_files() {
         // A folder with nothing but the page is read by it.
         assert!(rebuild::read(&alone).unwrap().0 == whole, "{name}");
         assert_eq!(name == "placed", read.source.is_some());
+        assert_eq!(name == "nothing", read.levels.is_none());
         assert_eq!(name == "fields", read.fields.fields.is_some());
         let again = written(&read, root.path(), &format!("{name}-again"));
         for entry in fs::read_dir(&folder).unwrap() {

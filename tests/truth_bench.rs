@@ -32,10 +32,12 @@ use evenbeat::fingerprint::FrameFingerprint;
 use evenbeat::verdict::FindingKind;
 use truth::adapter::{self, Judged};
 use truth::cells::{self, Cell};
+use truth::exact::Exact;
 use truth::recordings::Recording;
+use truth::reference::Clips;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{deliveries, dump, perfect, plain_judge, real_clips, recordings, reference};
+use truth::{deliveries, dump, marks, perfect, plain_judge, real_clips, recordings};
 
 /// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
@@ -53,10 +55,19 @@ fn wanted(cell: &Cell) -> bool {
         .map_or(true, |only| only.split(',').any(|text| cell.name().contains(text)))
 }
 
+/// Where fingerprints are kept from run to run, if anywhere.
+fn kept() -> Option<PathBuf> {
+    env::var_os("EVENBEAT_TRUTH_KEPT").map(PathBuf::from)
+}
+
 type Judge = fn(&CaptureFacts, &[FrameFingerprint]) -> Judged;
 
+/// What counts a cell's errors with the pictures of the clip known.
+type Exactly<'a> = &'a (dyn Fn(&Cell, &CaptureFacts, &[FrameFingerprint]) -> Exact + Sync);
+
 /// Judges cells on as many threads as there are processors; scores come in the order of the cells.
-fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
+fn run(cells: &[Cell], judge: Judge, exactly: Option<Exactly<'_>>) -> Vec<CellScore> {
+    let kept = kept();
     let next = AtomicUsize::new(0);
     let scores = Mutex::new(Vec::new());
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
@@ -67,15 +78,16 @@ fn run(cells: &[Cell], judge: Judge) -> Vec<CellScore> {
                     Some(next.fetch_add(1, Ordering::Relaxed)).and_then(|p| Some((p, cells.get(p)?)))
                 {
                     let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
-                    let kept = env::var_os("EVENBEAT_TRUTH_KEPT")
-                        .map(|folder| Path::new(&folder).join(format!("{}.log", cell.file_name())));
+                    let kept = kept.as_ref().map(|folder| folder.join(format!("{}.log", cell.file_name())));
                     let (facts, fingerprints) = adapter::measured(open, kept.as_deref());
                     let judged = judge(&facts, &fingerprints);
                     if let Some(folder) = env::var_os("EVENBEAT_TRUTH_DUMP") {
                         dump::write(cell, &judged, &fingerprints, Path::new(&folder))
                             .expect("the dump can be written");
                     }
-                    scores.lock().unwrap().push((place, score(cell, &judged)));
+                    let mut score = score(cell, &judged);
+                    score.exact = exactly.map(|exactly| exactly(cell, &facts, &fingerprints));
+                    scores.lock().unwrap().push((place, score));
                 }
             });
         }
@@ -150,8 +162,9 @@ fn noise_is_as_strong_as_it_says() {
 
 /// A cell of the short form's size.
 fn cell(scene: &str, delivery: &str, recording: Recording) -> Cell {
-    let deliveries = deliveries::all(cells::SHORT_FRAMES);
-    let delivery = deliveries.into_iter().find(|d| d.name == delivery).expect("a delivery of the list");
+    let mut deliveries =
+        deliveries::all(cells::SHORT_FRAMES).into_iter().chain(deliveries::disordered(cells::SHORT_FRAMES));
+    let delivery = deliveries.find(|d| d.name == delivery).expect("a delivery of the list");
     let scene = Arc::new(Scene::painted(scene, cells::SHORT_SIZE));
     Cell { scene, delivery: Arc::new(delivery), recording }
 }
@@ -238,12 +251,12 @@ fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
     };
     let mut cells = short_cells();
     cells.retain(|cell| cell.recording == Recording::Lossless);
-    assert_eq!(missed(&run(&cells, by_digests)), [] as [&str; 0]);
+    assert_eq!(missed(&run(&cells, by_digests, None)), [] as [&str; 0]);
 
     // Noise makes every repeat a frame of its own: all repeats of a half-rate capture are then called new.
     cells.retain(|cell| cell.delivery.name == "2:2");
     cells.iter_mut().for_each(|cell| cell.recording = Recording::Noise(1));
-    for score in run(&cells, by_digests) {
+    for score in run(&cells, by_digests, None) {
         let same = score.wrong_frames.len();
         assert!(same >= cells::SHORT_FRAMES / 2, "{}: {same}", score.scene);
         assert!(score.wrong_frames.iter().all(|(_, truth)| *truth != "new"), "{}", score.scene);
@@ -254,7 +267,7 @@ fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
 #[ignore = "needs a judge that hears more than digests in truth/adapter.rs"]
 fn short_form() {
     let cells = short_cells();
-    let scores = run(&cells, adapter::judge);
+    let scores = run(&cells, adapter::judge, None);
     let missed = missed(&scores);
     assert!(missed.is_empty(), "{}\nmissed:\n{}", table(&scores), missed.join("\n"));
 }
@@ -275,37 +288,51 @@ fn reference_cells() -> Vec<Cell> {
             .into_iter()
             .flat_map(|recording| pairs.map(|(scene, delivery)| cell(scene, delivery, recording)))
             .collect();
+    // Rounded mixes in slow motion, a recorder's pulse in it, and a fade, which looks like other levels.
+    cells.extend([
+        cell("zoom", "mix-between-holds", Recording::Lossless),
+        cell("zoom", "2:2", Recording::Pulse),
+        cell("fade", "1:1", Recording::Lossless),
+        cell("fade", "2:2", Recording::Lossless),
+        cell("fade", "stalls", Recording::Lossless),
+    ]);
     cells.retain(|cell| wanted(cell) && (encoder_at_hand() || !cell.recording.needs_encoder()));
     cells
 }
 
-/// Frames whose class is wrong without the clip.
-fn wrong_alone(cell: &Cell, facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) -> usize {
-    score(cell, &adapter::judge(facts, fingerprints)).wrong_frames.len()
-}
-
 #[test]
 fn against_the_clip_frames_and_losses_are_exact() {
+    let cells = reference_cells();
+    let clips = Clips::of(&cells, None);
+    let exactly = |cell: &Cell, facts: &_, fingerprints: &_| clips.exact(cell, facts, fingerprints);
     let mut wrong = Vec::new();
-    for cell in reference_cells() {
-        let open = || recordings::open(&cell.scene, &cell.delivery, cell.recording, &cache());
-        let (facts, fingerprints) = adapter::measured(open, None);
-        let alone = wrong_alone(&cell, &facts, &fingerprints);
-        let audit = reference::audited(&cell, (facts, &fingerprints)).expect("the clip of the cell");
-        let score = reference::score(&cell, &audit);
-        // These scenes move less from picture to picture than x264 errs at 28 at this size: the clip cannot tell
+    for (cell, score) in cells.iter().zip(run(&cells, adapter::judge, Some(&exactly))) {
+        let exact = score.exact.expect("the column was asked for");
+        // This scene moves less from picture to picture than x264 errs at 28 at this size: the clip cannot tell
         // all frames apart there, but must not make it worse.
-        let finer = matches!(cell.scene.name.as_str(), "foliage" | "zoom") && cell.recording.needs_encoder();
-        let allowed = if finer { alone } else { 0 };
-
-        let exact = score.wrong_frames.len() <= allowed
-            && score.wrong_losses.is_empty()
-            && (score.wrong_places.is_empty() || finer);
-        if !exact {
-            wrong.push(format!("{score:?}"));
+        let finer = cell.scene.name == "foliage" && cell.recording.needs_encoder();
+        let allowed = if finer { score.wrong_frames.len() } else { 0 };
+        let is_exact = exact.refused.is_none()
+            && exact.wrong_frames.len() <= allowed
+            && exact.wrong_losses.is_empty()
+            && (exact.wrong_places.is_empty() || finer);
+        if !is_exact {
+            wrong.push(format!("{exact:?}"));
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn by_its_marks_every_frame_of_the_test_clip_is_exact() {
+    let mut cells = marks::short();
+    cells.retain(|cell| wanted(cell) && (encoder_at_hand() || !cell.recording.needs_encoder()));
+    let scores = run(&cells, adapter::judge, Some(&marks::exact));
+    for exact in scores.into_iter().filter_map(|score| score.exact) {
+        let expected =
+            Exact { told: exact.frames, cell: exact.cell.clone(), frames: exact.frames, ..Exact::default() };
+        assert_eq!(exact, expected);
+    }
 }
 
 #[test]
@@ -315,10 +342,30 @@ fn full() {
     let mut scores = Vec::new();
     for (number, scene) in full_scenes().into_iter().enumerate() {
         eprintln!("judging {}", scene.name);
-        scores.extend(run(&full_cells(number, scene), adapter::judge));
+        let cells = full_cells(number, scene);
+        let clips = Clips::of(&cells, kept().as_deref());
+        let exactly = |cell: &Cell, facts: &_, fingerprints: &_| clips.exact(cell, facts, fingerprints);
+        scores.extend(run(&cells, adapter::judge, Some(&exactly)));
     }
-    println!("{}", table(&scores));
-    let missed = missed(&scores);
+    conclude(&scores);
+}
+
+#[test]
+#[ignore = "takes minutes: run by scripts/truth"]
+fn full_marks() {
+    assert!(encoder_at_hand(), "the full bench needs ffmpeg on the search path");
+    let mut scores = Vec::new();
+    for mut cells in marks::full(cells::SHORT_FRAMES) {
+        cells.retain(wanted);
+        scores.extend(run(&cells, adapter::judge, Some(&marks::exact)));
+    }
+    conclude(&scores);
+}
+
+/// Prints the table; fails where the reach is missed.
+fn conclude(scores: &[CellScore]) {
+    println!("{}", table(scores));
+    let missed = missed(scores);
     println!("{} cells, reach missed in {} places", scores.len(), missed.len());
     assert!(missed.is_empty(), "missed:\n{}", missed.join("\n"));
 }

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 4, in this order:
+//! Version 5, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 4`.
+//! 1. The line `evenbeat-fingerprints 5`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -32,6 +32,9 @@
 //!    | 492 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
 //!    | 500 | 36 | 18 × i16 | ripple: comb of luma, scaled combs (5 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
 //!    | 536 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
+//!    | 728 | 16 | 8 × u16 | code values of luma: lowest, highest (below the lowest where no sample was looked at), share below and above the nominal range (1/65535); of chroma, likewise |
+//!    | 744 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
+//!    | 745 | 1 | zero | reserved |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -48,9 +51,9 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, Level, MarkReading,
-    Phasor, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT, REGION_COLUMNS, REGION_ROWS,
-    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level,
+    MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
+    REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -60,9 +63,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 728;
+pub const RECORD_LEN: usize = 746;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -371,7 +374,21 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     for value in fingerprint.parity_difference {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
+    push_levels(bytes, &fingerprint.levels);
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
+}
+
+fn push_levels(bytes: &mut Vec<u8>, levels: &FrameLevels) {
+    let planes = [levels.luma, levels.chroma];
+    for plane in planes {
+        for value in [plane.lowest, plane.highest, plane.below.0, plane.above.0] {
+            bytes.extend_from_slice(&value.to_le_bytes());
+        }
+    }
+    let clipped = planes.map(|plane| [plane.clipped_low, plane.clipped_high]);
+    let bits = clipped.as_flattened().iter().enumerate().map(|(bit, &set)| u8::from(set) << bit);
+    bytes.push(bits.sum());
+    bytes.extend_from_slice(&[0; RESERVED_LEN]);
 }
 
 fn push_marks(bytes: &mut Vec<u8>, marks: Option<MarkReading>) {
@@ -672,10 +689,13 @@ fn read_record(
             unpacked_marks(clip, lines).ok_or("its marks cannot be")?
         },
         parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+        levels: FrameLevels::default(),
     };
     fingerprint.fields.ripple = fields.ripple();
     fingerprint.parity_difference = fields.words().map(|value| value as i16);
+    fingerprint.levels = fields.levels()?;
     check_values(&fingerprint)?;
+    check_levels(&fingerprint.levels, facts.shape.pixel_format)?;
     Ok(fingerprint)
 }
 
@@ -717,6 +737,21 @@ fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'sta
     Ok(())
 }
 
+fn check_levels(levels: &FrameLevels, format: PixelFormat) -> std::result::Result<(), &'static str> {
+    let last = u16::MAX >> (PixelFormat::BIT_DEPTH_MAX - format.bit_depth);
+    let possible = |plane: &PlaneLevels| {
+        let within = plane.is_known()
+            && plane.highest <= last
+            && u32::from(plane.below.0) + u32::from(plane.above.0) <= u32::from(u16::MAX) + 1;
+        within || *plane == PlaneLevels::default()
+    };
+    let has_chroma = matches!(format.family, Family::Yuv { .. });
+    if possible(&levels.luma) && possible(&levels.chroma) && (has_chroma || !levels.chroma.is_known()) {
+        return Ok(());
+    }
+    Err("a code value cannot be")
+}
+
 /// Takes fields off the front of a record; the table at the top adds up, so none is missing.
 struct Fields<'a>(&'a [u8]);
 
@@ -743,6 +778,27 @@ impl Fields<'_> {
             std::array::from_fn(|_| Correlation(i16::from_le_bytes(self.bytes())));
         let bottom = Share(u16::from_le_bytes(self.bytes()));
         DoubleImage { tiles, asymmetry, downward, expected, error, within, bottom }
+    }
+
+    fn levels(&mut self) -> std::result::Result<FrameLevels, &'static str> {
+        let planes = [self.words::<4>(), self.words::<4>()];
+        let [clipped, reserved] = self.bytes();
+        if clipped >> 4 != 0 || reserved != 0 {
+            return Err("reserved bytes are not zero");
+        }
+        let plane = |at: usize| {
+            let [lowest, highest, below, above] = planes[at];
+            let clipped = clipped >> (2 * at);
+            PlaneLevels {
+                lowest,
+                highest,
+                below: Share(below),
+                above: Share(above),
+                clipped_low: clipped & 1 != 0,
+                clipped_high: clipped & 2 != 0,
+            }
+        };
+        Ok(FrameLevels { luma: plane(0), chroma: plane(1) })
     }
 
     fn spread(&mut self) -> BlockSpread {
@@ -964,6 +1020,17 @@ mod tests {
         RowDetail { top: Level(from), bottom: Level(from + 1) }
     }
 
+    fn plane_levels(from: u16) -> PlaneLevels {
+        PlaneLevels {
+            lowest: from % 500,
+            highest: 1000 - from % 400,
+            below: Share(from),
+            above: Share(from + 1),
+            clipped_low: from % 2 == 1,
+            clipped_high: from % 3 == 1,
+        }
+    }
+
     /// A fingerprint in which every field differs and floats use all their bits.
     fn fingerprint(index: u64) -> FrameFingerprint {
         let value = |step: u32| ((index % 600) as f32 + 1.0) / 3.0 + step as f32 / 7.0;
@@ -1015,6 +1082,10 @@ mod tests {
                 bottom: Share(600 + index as u16),
             },
             parity_difference: std::array::from_fn(|at| at as i16 * 97 - 4000 - index as i16),
+            levels: FrameLevels {
+                luma: plane_levels(index as u16),
+                chroma: plane_levels(index as u16 + 300),
+            },
         }
     }
 
@@ -1183,12 +1254,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 5\n".to_vec(),
-                "log: fingerprint log of a newer version: version 5, this evenbeat reads version 4",
+                b"evenbeat-fingerprints 6\n".to_vec(),
+                "log: fingerprint log of a newer version: version 6, this evenbeat reads version 5",
             ),
             (
-                b"evenbeat-fingerprints 3\n".to_vec(),
-                "log: fingerprint log of an older version: version 3, this evenbeat reads version 4",
+                b"evenbeat-fingerprints 4\n".to_vec(),
+                "log: fingerprint log of an older version: version 4, this evenbeat reads version 5",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -1222,6 +1293,15 @@ mod tests {
             (changed(second + 495, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
             (changed(header + 492, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
+            (changed(header + 731, &[4]), "log: damaged fingerprint log: frame 0: a code value cannot be"),
+            (
+                changed(header + 732, &[255; 4]),
+                "log: damaged fingerprint log: frame 0: a code value cannot be",
+            ),
+            (
+                changed(header + 744, &[16]),
+                "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
+            ),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
             (changed(header + 468, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (

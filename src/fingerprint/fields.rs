@@ -64,7 +64,7 @@ impl Level {
 pub struct Share(pub u16);
 
 impl Share {
-    fn of(part: usize, whole: usize) -> Self {
+    pub(super) fn of(part: usize, whole: usize) -> Self {
         Self((part as f32 / whole.max(1) as f32 * f32::from(u16::MAX)).round() as u16)
     }
 

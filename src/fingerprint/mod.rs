@@ -10,6 +10,7 @@ pub mod change;
 mod double_image;
 mod far;
 pub mod fields;
+pub mod levels;
 pub mod marks;
 mod motion;
 mod parity;
@@ -20,6 +21,7 @@ mod view;
 
 pub use double_image::{Correlation, DoubleImage};
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
+pub use levels::{CaptureLevels, FrameLevels, LevelSums, PlaneLevels};
 pub use marks::MarkReading;
 pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
@@ -122,6 +124,8 @@ pub struct FrameFingerprint {
     pub double_image: DoubleImage,
     /// What the signature of each field has more or less than that of the frame.
     pub parity_difference: ParityDifference,
+    /// Its code values against the nominal ranges.
+    pub levels: FrameLevels,
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
 use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
+use super::levels::{FrameLevels, LevelMeter};
 use super::marks::{self, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
@@ -34,6 +35,8 @@ pub struct FrameMeasures {
     pub double_image: DoubleImage,
     /// What the signature of each field has more or less than that of the frame.
     pub parity_difference: ParityDifference,
+    /// Its code values against the nominal ranges.
+    pub levels: FrameLevels,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
@@ -43,6 +46,7 @@ pub struct FrameMeter {
     fields: FieldMeter,
     double_image: DoubleImageMeter,
     parity: ParityMeter,
+    levels: LevelMeter,
 }
 
 impl FrameMeter {
@@ -70,6 +74,7 @@ impl FrameMeter {
             fields: FieldMeasures::default(),
             double_image: DoubleImage::default(),
             parity_difference: self.parity.difference(plan, &cells),
+            levels: self.levels.measure(plan, picture, &digest),
         };
         if let Some(previous) = previous {
             measures.fields = self.fields.measures(plan);
@@ -190,6 +195,7 @@ impl Sequencer {
             fields: measures.fields,
             double_image: measures.double_image,
             parity_difference: measures.parity_difference,
+            levels: measures.levels,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

@@ -97,6 +97,20 @@ impl PlaneView {
         }
     }
 
+    /// Columns of a packed row that are not excluded.
+    pub(super) fn visible_columns(&self, row: usize) -> Vec<Range<usize>> {
+        let mut hidden: Vec<&Range<usize>> =
+            self.excluded.iter().filter(|span| span.rows.contains(&row)).map(|span| &span.columns).collect();
+        hidden.sort_by_key(|columns| columns.start);
+        let (mut visible, mut start) = (Vec::new(), 0);
+        for columns in hidden {
+            visible.push(start..columns.start.max(start));
+            start = start.max(columns.end);
+        }
+        visible.push(start..self.packed.width);
+        visible
+    }
+
     fn count_visible(&self, columns: Range<usize>, rows: Range<usize>) -> u32 {
         let touching: Vec<_> = self
             .excluded
@@ -124,6 +138,7 @@ pub struct ViewPlan {
     pub(super) planes: Vec<PlaneView>,
     pub(super) bytes_per_sample: usize,
     pub(super) bit_depth: u8,
+    pub(super) family: Family,
     packed_len: usize,
     whole: bool,
 }
@@ -160,6 +175,7 @@ impl ViewPlan {
             planes,
             bytes_per_sample,
             bit_depth: shape.pixel_format.bit_depth,
+            family: shape.pixel_format.family,
             packed_len,
             whole: view.region.is_none() && view.exclude.is_empty(),
         }

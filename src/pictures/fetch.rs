@@ -5,7 +5,6 @@ use std::ops::Range;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::encode::{self, Budget, Kept, KeptFrame};
-use super::levels::SampleLevels;
 use super::{Converter, FilmStrip, Pictures, Reason, Stretch};
 use crate::audit::Audit;
 use crate::capture::{FrameSource, Leap};
@@ -68,8 +67,7 @@ pub fn fetch<'a>(open: &mut Open<'a>, wanted: Fetch<'_>) -> Result<Pictures> {
     }
     let (taken, pictures) = encode::within(&read.kept, &stretches, wanted.budget);
     let remark = remark(&read, stretches.len(), taken.len());
-    let levels = read.levels;
-    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, levels, remark })
+    Ok(Pictures { strip: strip(&taken, read.kept), stretches: taken, pictures, remark })
 }
 
 /// How frames that are not needed are passed.
@@ -104,8 +102,6 @@ impl Way<'_> {
 #[derive(Default)]
 struct Reading {
     kept: Kept,
-    /// Code values of the frames kept.
-    levels: Option<SampleLevels>,
     /// A frame whose digest is not that of the audit.
     other_frame: Option<u64>,
     /// The capture ended, or reading was stopped, before the last frame needed.
@@ -149,7 +145,6 @@ fn read(
             reading.other_frame = Some(frame);
             return Ok(reading);
         }
-        reading.levels.get_or_insert_with(|| SampleLevels::new(shape)).add(shape, &samples);
         let difference = (frame > 0).then(|| converter.difference(&samples, &before));
         let closer = fine.iter().position(|stretch| stretch.frames.contains(&frame));
         let detail = closer.filter(|_| frame > 0).map(|stretch| {

@@ -7,7 +7,6 @@
 
 mod encode;
 mod fetch;
-mod levels;
 mod plan;
 mod scale;
 
@@ -18,7 +17,6 @@ use crate::frame::Rect;
 
 pub use encode::Budget;
 pub use fetch::{fetch, Fetch, Open};
-pub use levels::{Histogram, SampleLevels, CHROMA_NOMINAL, LUMA_NOMINAL};
 pub use plan::stretches;
 pub use scale::{Converter, Raster};
 
@@ -91,8 +89,6 @@ pub struct Pictures {
     pub pictures: BTreeMap<u64, Picture>,
     /// The worst finding's frames.
     pub strip: Option<FilmStrip>,
-    /// Code values of the frames that were read for pictures.
-    pub levels: Option<SampleLevels>,
     /// What the reader should know: why there are none, or what was left out.
     pub remark: String,
 }

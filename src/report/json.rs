@@ -4,6 +4,7 @@
 
 use serde::Serialize;
 
+use super::levels::LevelsRow;
 use super::source::SourceRow;
 use super::text::{duration_s, hex, time_of, time_s};
 use crate::audit::Audit;
@@ -28,7 +29,7 @@ const MS_DECIMALS: i32 = 4;
 /// Decimals of rates in hertz: tells 59.94 from 60000/1001 over ten hours.
 const HZ_DECIMALS: i32 = 6;
 /// Decimals of shares between 0 and 1: one frame in 2,160,000 shows.
-const SHARE_DECIMALS: i32 = 9;
+pub(super) const SHARE_DECIMALS: i32 = 9;
 /// Decimals of parts per million.
 const PPM_DECIMALS: i32 = 3;
 
@@ -56,6 +57,7 @@ struct Document<'a> {
     verdict: Verdict<'a>,
     requirements: Vec<RequirementRow>,
     source: Option<SourceRow>,
+    levels: Option<LevelsRow>,
 }
 
 #[derive(Serialize)]
@@ -262,6 +264,7 @@ impl<'a> Document<'a> {
             verdict: Verdict { text: &audit.verdict },
             requirements: audit.requirements.iter().map(requirement_row).collect(),
             source: SourceRow::of(audit),
+            levels: audit.levels.as_ref().map(LevelsRow::of),
         }
     }
 }

@@ -13,6 +13,7 @@ mod frame_data;
 pub mod html;
 pub mod json;
 pub mod junit;
+mod levels;
 pub mod markdown;
 mod page_data;
 pub mod palette;

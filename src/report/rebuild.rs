@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
+use super::levels::LevelsRow;
 use super::provenance::{self, Provenance};
 use super::source::SourceRow;
 use super::text::hex;
@@ -181,6 +182,8 @@ struct Document {
     requirements: Vec<RequirementRow>,
     #[serde(default)]
     source: Option<SourceRow>,
+    #[serde(default)]
+    levels: Option<LevelsRow>,
 }
 
 #[derive(Deserialize)]
@@ -373,6 +376,7 @@ impl Document {
             verdict: self.verdict.text,
             requirements: Vec::new(),
             source,
+            levels: self.levels.map(|row| row.levels()),
             signatures: Signatures::default(),
             looked_at: (capture.width_px, capture.height_px),
         };

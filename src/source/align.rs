@@ -20,8 +20,16 @@ const FIRST_SHARE: f64 = 0.6;
 const AROUND: usize = 20;
 /// Fits along the first path: with each, the weights of mixes come out better.
 const FITS: usize = 2;
+/// Pictures of a fade, along which other levels look like another place: four seconds at 60 per second. Choice.
+const FADE_PICTURES: usize = 240;
+/// The clip's own levels are taken where they leave at most this share of the error. Choice: a clip that comes again leaves
+/// the same elsewhere.
+const UNCHANGED_BETTER: f32 = 0.97;
+
 /// Most frames that a fit goes by.
 const FITTED_MAX: usize = 300;
+/// Frames that a fit goes by although others fit better. Choice.
+const FITTED_MIN: usize = 60;
 /// Frames between those whose changes are compared, seconds.
 const CHANGE_STEP_S: f64 = 0.25;
 /// A capture shows the clip where the changes along its path explain at least this share of its own. Choice, by
@@ -93,6 +101,7 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
         model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
     }
     drop(pictures);
+    let (model, pairs) = aligner.unless_unchanged(model, pairs);
     let again: Vec<(usize, Vec<usize>)> =
         pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
     let again = sorted(again);
@@ -203,8 +212,37 @@ impl Aligner<'_> {
             })
             .collect();
         pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
-        pairs.truncate(pairs.len().div_ceil(2).max(FITTED_MAX.min(pairs.len())));
+        pairs.truncate(pairs.len().div_ceil(2).max(FITTED_MIN.min(pairs.len())));
         pairs.into_iter().map(|(_, pair)| pair).collect()
+    }
+
+    /// The model and its pairs, or those that the clip's own levels lead to where they fit better: a fade and other levels some
+    /// pictures later look alike.
+    fn unless_unchanged(&self, model: Model, pairs: Vec<Pair>) -> (Model, Vec<Pair>) {
+        let unchanged = model.with_own_levels();
+        let pictures = self.pictures(&unchanged);
+        let placing = Placing::new(&unchanged, (self.capture, self.clip), &pictures);
+        let moved: Vec<Pair> = pairs
+            .iter()
+            .map(|&pair| {
+                let first = pair.clip.saturating_sub(FADE_PICTURES);
+                let last = (pair.clip + FADE_PICTURES).min(pictures.len() - 1);
+                let frame = unchanged.capture(&self.capture.signatures[pair.capture]);
+                let off = |place: usize| distance(&frame, &pictures[place]);
+                let near = (first..=last).min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(pair.clip);
+                let fitted = placing.fitted(pair.capture, near);
+                Pair { clip: fitted.first, weight: fitted.weight, ..pair }
+            })
+            .collect();
+        if moved.iter().zip(&pairs).all(|(moved, pair)| moved.clip == pair.clip) {
+            return (model, pairs);
+        }
+        let other = self.fitter(&moved, Freedom::NONE).fit(Start::fitted(model.geometry));
+        if other.typical_sigma() <= UNCHANGED_BETTER * model.typical_sigma() {
+            (other, moved)
+        } else {
+            (model, pairs)
+        }
     }
 
     /// The alignment, or that there is none.

@@ -207,6 +207,11 @@ impl Model {
         cells
     }
 
+    /// The same with levels unchanged.
+    pub fn with_own_levels(&self) -> Self {
+        Self { levels: Levels::SAME, ..self.clone() }
+    }
+
     /// Typical deviation of a cell, code values.
     pub fn typical_sigma(&self) -> f32 {
         median(&mut self.sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>())

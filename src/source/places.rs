@@ -22,6 +22,10 @@ const WEIGHT_ERRORS: f32 = 5.0;
 /// before, and the smallest weight of the usual rate pairs is 1/6 (50 on 60).
 const WEIGHT_MIN: f32 = 0.14;
 
+/// The same in a recording that is exact but for rounding, where nothing is left over: a device that mixes slow motion in
+/// whole code values rounds small weights away, 1/5 down to 1/10 (by trials on a slow zoom).
+const EXACT_WEIGHT_MIN: f32 = 0.07;
+
 /// The same where the device does not mix all the time: a recorder that predicts frames from each other leaves more of
 /// them now and then.
 const LONE_WEIGHT_MIN: f32 = 0.3;
@@ -33,6 +37,9 @@ const MIXING_ERROR_MAX: f32 = 0.2;
 /// Mean square of weights, in standard errors, from which a device mixes: 1 or less for pictures, since only their
 /// distance from the nearer end counts.
 const MIXING_FROM: f32 = 2.5;
+/// Usual size of what is expected of a picture, from which mixes do not stand out. Choice: half the root mean square of
+/// the weights of a steady rate conversion, which is 0.29.
+const MIXING_HIDDEN_FROM: f32 = 0.145;
 /// Most that one frame adds to it.
 const MIXING_SQUARE_MAX: f32 = 16.0;
 
@@ -55,6 +62,11 @@ const UNKNOWN_SHARE: f32 = 0.2;
 
 /// An offset of the whole frame (a recorder's own brightness pulse) from which it is taken off, deviations.
 const PULSE_DEVIATIONS: f32 = 4.0;
+
+/// An offset of the whole frame that no picture explains is taken off where it is this many standard errors of a median
+/// (1.25 deviations over the root of the number of cells): devices that mix round up.
+const OFFSET_ERRORS: f32 = 4.0;
+const MEDIAN_ERROR: f32 = 1.25;
 
 /// Two neighbours are woven, each in its own lines, where the fields of the frame differ by at least this share of what
 /// they do: below the middle between a mix, whose fields are alike, and a weave, because a coarse recording takes more of a
@@ -87,6 +99,8 @@ enum Mixing {
     Often,
     /// Not at all, or now and then.
     Rarely,
+    /// That cannot be told: neighbours differ by too little against the errors.
+    Hidden,
 }
 
 /// Everything that places are told from.
@@ -128,25 +142,39 @@ impl<'a> Placing<'a> {
     fn mixing(&self, path: &[u32]) -> Mixing {
         let every = (path.len() / MIXING_FRAMES_MAX).max(1);
         // A lossy recording leaves some of the frame before in most frames.
-        let left_over = if self.alike > 1.0 { WEIGHT_MIN } else { WEIGHT_MIN / 2.0 };
-        let (mut sum, mut count) = (0.0, 0);
+        let left_over = self.left_over();
+        let (mut sum, mut count, mut looked_at, mut usual) = (0.0, 0, 0, 0.0);
         for frame in (0..path.len()).step_by(every) {
             let cells = self.frame(frame, path[frame] as usize);
             if self.is_unknown(&cells, path[frame] as usize) {
                 continue;
             }
             let fitted = self.fitted_to(&cells, path[frame] as usize);
+            looked_at += usize::from(fitted.weight_error.is_finite());
             if fitted.weight_error <= MIXING_ERROR_MAX {
                 let from_zero = fitted.weight.min(1.0 - fitted.weight);
                 let expected = fitted.weight_error.max(left_over);
                 sum += (from_zero / expected).powi(2).min(MIXING_SQUARE_MAX);
+                usual += expected;
                 count += 1;
             }
         }
+        let hidden = 2 * count < looked_at || usual > MIXING_HIDDEN_FROM * count as f32;
         if self.capture.mixes || count > 0 && sum / count as f32 >= MIXING_FROM {
             Mixing::Often
+        } else if hidden {
+            Mixing::Hidden
         } else {
             Mixing::Rarely
+        }
+    }
+
+    /// Weights up to this are those of pictures where a device mixes.
+    fn left_over(&self) -> f32 {
+        if self.alike > 1.0 {
+            WEIGHT_MIN
+        } else {
+            EXACT_WEIGHT_MIN
         }
     }
 
@@ -157,7 +185,7 @@ impl<'a> Placing<'a> {
         }
         let fitted = self.fitted_to(&cells, picture);
         let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
-        let least = if mixing == Mixing::Often { WEIGHT_MIN } else { LONE_WEIGHT_MIN };
+        let least = if mixing == Mixing::Often { self.left_over() } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
         if weight > margin && weight < 1.0 - margin {
             let (first, second) = (fitted.first as u32, fitted.first as u32 + 1);
@@ -169,23 +197,30 @@ impl<'a> Placing<'a> {
         }
         let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);
         let from_zero = weight.min(1.0 - weight);
-        let sure = match mixing {
-            Mixing::Often => {
-                from_zero <= WEIGHT_MIN && WEIGHT_ZERO_ERRORS * fitted.weight_error <= WEIGHT_MIN
-            }
-            Mixing::Rarely => from_zero <= (WEIGHT_ZERO_ERRORS * fitted.weight_error).max(least),
-        };
-        if sure || fitted.weight_error.is_infinite() {
+        let sure = from_zero <= least && (mixing != Mixing::Often || self.is_alone(from_zero, &fitted));
+        let is_range = matches!(place, SourcePlace::Ambiguous { .. });
+        if fitted.weight_error.is_infinite() || sure && !(is_range && mixing != Mixing::Rarely) {
             return place;
         }
         // A picture or a mix: which one cannot be told.
-        let (first, last) = (fitted.first as u32, fitted.first as u32 + 1);
-        match place {
-            SourcePlace::Ambiguous { first: from, last: to } => {
-                SourcePlace::Ambiguous { first: first.min(from), last: last.max(to) }
-            }
-            _ => SourcePlace::Ambiguous { first, last },
-        }
+        self.with_mixes(place, &fitted)
+    }
+
+    /// Whether a weight so near to zero is that of a picture although the device mixes: small weights would show, and in a
+    /// recording that is exact but for rounding even less than the smallest one is too much.
+    fn is_alone(&self, from_zero: f32, fitted: &Fitted) -> bool {
+        let tells = WEIGHT_ZERO_ERRORS * fitted.weight_error <= WEIGHT_MIN;
+        tells && (self.alike > 1.0 || from_zero <= WEIGHT_ERRORS * fitted.weight_error)
+    }
+
+    /// A picture or range, and the pictures of every mix that a frame may be.
+    fn with_mixes(&self, place: SourcePlace, fitted: &Fitted) -> SourcePlace {
+        let last = self.pictures.len() - 1;
+        let around = (WEIGHT_ZERO_ERRORS * fitted.weight_error).min(AROUND as f32);
+        let middle = fitted.first as f32 + fitted.weight;
+        let low = (middle - around).floor().max(0.0) as usize;
+        let high = ((middle + around).ceil() as usize).min(last);
+        with(with(place, low.min(fitted.first) as u32), high.max((fitted.first + 1).min(last)) as u32)
     }
 
     /// Whether a frame that lies between the picture `first` and the next has each of them in its own lines.
@@ -245,6 +280,39 @@ impl<'a> Placing<'a> {
         // The path knows the frames around: what is hardly nearer than it stays with it.
         let clearly = (APART * self.error_of(off(rival))).powi(2);
         let nearest = if off(picture) - off(rival) > clearly { rival } else { picture };
+        let fitted = self.best_around(cells, (nearest, rival));
+        // What the whole frame is brighter than any picture or mix is no part of the picture.
+        let Some(offset) = self.offset(cells, &fitted) else { return fitted };
+        let mut level = *cells;
+        level.iter_mut().zip(&self.model.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
+        let again = self.best_around(&level, (nearest, rival));
+        if again.distance < fitted.distance {
+            again
+        } else {
+            fitted
+        }
+    }
+
+    /// By how much a frame is brighter all over than what was fitted to it, code values, where that is more than error.
+    fn offset(&self, cells: &[f32; CELLS], fitted: &Fitted) -> Option<f32> {
+        let sigma = &self.model.sigma;
+        let (from, to) = (&self.pictures[fitted.first], self.pictures.get(fitted.first + 1));
+        let to = to.unwrap_or(from);
+        let mut off: Vec<f32> = (0..CELLS)
+            .filter(|&cell| sigma[cell].is_finite())
+            .map(|cell| {
+                let mixed = from[cell] + fitted.weight * (to[cell] - from[cell]);
+                (cells[cell] - mixed) * sigma[cell]
+            })
+            .collect();
+        let error = MEDIAN_ERROR * self.model.typical_sigma() / (off.len().max(1) as f32).sqrt();
+        let offset = median(&mut off);
+        (offset.abs() > OFFSET_ERRORS * error).then_some(offset)
+    }
+
+    /// The picture `nearest`, or the mix with a neighbour that fits better.
+    fn best_around(&self, cells: &[f32; CELLS], (nearest, rival): (usize, usize)) -> Fitted {
+        let last = self.pictures.len() - 1;
         let alone = Fitted {
             nearest,
             rival,

@@ -121,6 +121,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
         source: None,
+        levels: None,
         signatures: Signatures::default(),
         looked_at: (1920, 1080),
     }

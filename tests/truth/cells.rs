@@ -72,7 +72,7 @@ pub fn of_scene(number: usize, scene: Scene, frames: usize, everything: bool) ->
 }
 
 /// Recordings in which every scene meets the disordered deliveries.
-const DISORDER_RECORDINGS: [Recording; 3] =
+pub const DISORDER_RECORDINGS: [Recording; 3] =
     [Recording::Lossless, Recording::X264 { crf: 23, b_frames: 3 }, Recording::Noise(2)];
 
 /// A scene with every delivery: long ones of a painted scene are painted small, real clips are too short for them.

@@ -5,6 +5,8 @@ pub mod cells;
 mod decoded;
 pub mod deliveries;
 pub mod dump;
+pub mod exact;
+pub mod marks;
 pub mod perfect;
 pub mod plain_judge;
 pub mod real_clips;
@@ -17,6 +19,7 @@ use std::collections::BTreeSet;
 
 use deliveries::Delivery;
 use evenbeat::demo::schedule::Shown;
+use evenbeat::units::Rate;
 use scenes::Scene;
 
 /// What a frame is, by the list.
@@ -50,6 +53,18 @@ fn last_picture(shown: Shown) -> u64 {
 /// Frames of a delivery that a scene has pictures for: real clips end.
 pub fn frames_available(scene: &Scene, delivery: &Delivery) -> usize {
     delivery.shown.iter().take_while(|&&shown| last_picture(shown) < scene.pictures()).count()
+}
+
+/// Pictures from the first one to the last that a delivery of so many frames shows.
+fn pictures_shown(delivery: &Delivery, frames: usize) -> u64 {
+    delivery.shown[..frames].iter().map(|&shown| last_picture(shown) + 1).max().unwrap_or(0)
+}
+
+/// Pictures per second of the clip, by how many of them a delivery of so many frames goes through.
+pub fn clip_rate(delivery: &Delivery, frames: usize) -> Rate {
+    let per_frame = pictures_shown(delivery, frames).saturating_sub(1) as f64 / (frames.max(2) - 1) as f64;
+    let hz = delivery.delivered_rate.hz() * per_frame;
+    Rate::nearest_standard(hz, 0.05).unwrap_or(delivery.delivered_rate)
 }
 
 /// The truth of every frame of a cell.

@@ -7,7 +7,10 @@ use std::sync::{Arc, Mutex};
 
 use evenbeat::demo::texture::{Dice, Texture};
 use evenbeat::demo::Harbour;
-use evenbeat::frame::{Family, FrameShape, PixelFormat};
+use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
+use evenbeat::testclip::settings::SIZES;
+use evenbeat::testclip::{ClipPainter, ClipSettings};
+use evenbeat::units::Rate;
 
 /// Size of a bench frame, pixels; both even.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -90,6 +93,7 @@ pub struct Scene {
 enum Source {
     Painted(Kind, Box<Paints>),
     Tram(Harbour),
+    TestClip(Box<Mutex<ClipPainter>>),
     Real(Arc<Vec<Vec<u8>>>),
 }
 
@@ -129,20 +133,43 @@ impl Scene {
         Self { name: name.to_owned(), size, source: Source::Real(pictures), kept: Mutex::default() }
     }
 
+    /// The test clip at 480 lines with so many pictures.
+    pub fn test_clip(rate: Rate, pictures: u64) -> Self {
+        let (_, size) = SIZES[0];
+        let settings = ClipSettings {
+            size,
+            rate,
+            scan: Scan::Progressive,
+            pulldown: None,
+            bit_depth: 8,
+            frames: pictures,
+        };
+        let painter = ClipPainter::new(&settings).expect("a clip that can be painted");
+        let size = Size { width: size.width as usize, height: size.height as usize };
+        let source = Source::TestClip(Box::new(Mutex::new(painter)));
+        Self { name: "test-clip".to_owned(), size, source, kept: Mutex::default() }
+    }
+
     fn kind(&self) -> Option<Kind> {
         match &self.source {
             Source::Painted(kind, _) => Some(*kind),
             Source::Tram(_) => Some(Kind::HarbourTram),
-            Source::Real(_) => None,
+            Source::TestClip(_) | Source::Real(_) => None,
         }
     }
 
-    /// Pictures there are; painted scenes never end.
+    /// Pictures there are; other painted scenes never end.
     pub fn pictures(&self) -> u64 {
         match &self.source {
             Source::Real(pictures) => pictures.len() as u64,
+            Source::TestClip(painter) => painter.lock().unwrap().frames(),
             _ => u64::MAX,
         }
+    }
+
+    /// Whether it comes from a real clip.
+    pub fn is_real(&self) -> bool {
+        matches!(self.source, Source::Real(_))
     }
 
     /// Number of the content that picture `k` shows: equal numbers, equal pixels.
@@ -169,8 +196,12 @@ impl Scene {
         matches!(self.kind(), Some(Kind::Pan(_) | Kind::Rotation | Kind::Ticker | Kind::HarbourTram))
     }
 
-    /// Picture `k` as packed 4:2:0; painted once, then kept.
+    /// Picture `k` as packed 4:2:0; painted once, then kept, but for those of the test clip, which are large and quickly
+    /// painted.
     pub fn picture(&self, k: u64) -> Arc<Vec<u8>> {
+        if let Source::TestClip(painter) = &self.source {
+            return Arc::new(painter.lock().unwrap().paint(k).to_vec());
+        }
         let content = self.content(k);
         if let Some(kept) = self.kept.lock().unwrap().get(&content) {
             return Arc::clone(kept);
@@ -185,6 +216,7 @@ impl Scene {
     fn paint(&self, k: u64, samples: &mut Vec<u8>) {
         match &self.source {
             Source::Tram(harbour) => harbour.paint(k, samples),
+            Source::TestClip(_) => unreachable!("is painted anew each time"),
             Source::Real(pictures) => samples.clone_from(&pictures[k as usize]),
             Source::Painted(kind, paints) => {
                 let content = self.content(k) as f32;

@@ -9,6 +9,7 @@ use evenbeat::verdict::{Finding, FindingKind, Severity};
 
 use super::adapter::Judged;
 use super::cells::Cell;
+use super::exact::Exact;
 use super::recordings::Recording;
 use super::{is_mix, lost, out_of_order, truth, Truth};
 
@@ -83,6 +84,8 @@ pub struct CellScore {
     pub bins: [Share; BIN_EDGES.len()],
     /// Frames that were called wrong, with their truth.
     pub wrong_frames: Vec<(usize, &'static str)>,
+    /// The same cell with the pictures of the clip known: by the clip itself, or by its marks.
+    pub exact: Option<Exact>,
 }
 
 /// Scores what was found in a cell against its truth.
@@ -191,7 +194,7 @@ fn score_stalls(score: &mut CellScore, cell: &Cell, (cadence, judged): (&Cadence
 /// Lost pictures wherever some are or are said to be; of stalls that lose nothing too, that none are said to be.
 fn score_lost(score: &mut CellScore, cell: &Cell, judged: &Judged) {
     let lost = lost(&cell.scene, &cell.delivery);
-    let real = cell.scene.pictures() != u64::MAX;
+    let real = cell.scene.is_real();
     let after_stall: Vec<usize> =
         cell.delivery.stalls.iter().map(|stall| stall.first_frame + stall.frames).collect();
     for (frame, (call, &lost)) in judged.frames.iter().zip(&lost).enumerate().skip(1) {
@@ -279,6 +282,44 @@ struct Sums {
     lost: Share,
     finding_errors: usize,
     bins: [Share; BIN_EDGES.len()],
+    exact: ExactSums,
+}
+
+/// Sums of what is counted where the pictures of the clip are known.
+#[derive(Clone, Copy, Debug, Default)]
+struct ExactSums {
+    frames: usize,
+    /// In the order of [`Exact::errors`].
+    errors: [usize; 4],
+    told: usize,
+    ambiguous: usize,
+    unknown: usize,
+}
+
+impl ExactSums {
+    fn add(&mut self, exact: &Exact) {
+        self.frames += exact.frames;
+        for (sum, (_, frames)) in self.errors.iter_mut().zip(exact.errors()) {
+            *sum += frames.len();
+        }
+        self.told += exact.told;
+        self.ambiguous += exact.ambiguous;
+        self.unknown += exact.unknown;
+    }
+
+    /// The columns; none where nothing was counted.
+    fn columns(self) -> String {
+        if self.frames == 0 {
+            return String::new();
+        }
+        let [frames, losses, mixes, places] = self.errors;
+        exact_columns([frames, losses, mixes, places, self.told, self.ambiguous, self.unknown])
+    }
+}
+
+fn exact_columns(columns: [impl std::fmt::Display; 7]) -> String {
+    let column = |value| format!(" {value:>9}");
+    format!(" |{}", columns.map(column).concat())
 }
 
 impl Sums {
@@ -293,6 +334,9 @@ impl Sums {
         self.finding_errors += score.finding_errors.len();
         for (sum, bin) in self.bins.iter_mut().zip(score.bins) {
             sum.add(bin);
+        }
+        if let Some(exact) = &score.exact {
+            self.exact.add(exact);
         }
     }
 
@@ -322,7 +366,7 @@ fn wrong(share: Share) -> String {
 fn row(text: &mut String, name: &str, sums: &Sums) {
     let _ = writeln!(
         text,
-        "{name:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
+        "{name:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}{}",
         wrong(sums.frames),
         wrong(sums.still),
         wrong(sums.mixes),
@@ -330,17 +374,45 @@ fn row(text: &mut String, name: &str, sums: &Sums) {
         wrong(sums.pattern),
         wrong(sums.stalls),
         wrong(sums.lost),
-        sums.finding_errors
+        sums.finding_errors,
+        sums.exact.columns()
     );
 }
 
-/// The whole table as text: a line per cell, sums per column, the reliability of confidence.
+/// What is wrong although the pictures of the clip are known, a line per kind of error.
+fn exact_errors(exact: &Exact) -> Vec<String> {
+    if let Some(why) = &exact.refused {
+        return vec![format!("the clip was refused: {why}")];
+    }
+    let misplaced = exact.misplaced.iter().take(12).map(|place| format!("with the clip known, {place}"));
+    let wrong = exact.errors().into_iter().filter(|(_, frames)| !frames.is_empty());
+    wrong
+        .map(|(kind, frames)| {
+            let shown: Vec<String> = frames.iter().take(12).map(usize::to_string).collect();
+            format!("with the clip known, wrong {kind}: {}", shown.join(" "))
+        })
+        .chain(misplaced)
+        .collect()
+}
+
+/// The whole table as text: a line per cell, sums per column, the reliability of confidence. Columns after the bar: the
+/// same with the pictures of the clip known (x), and of how many frames their picture is told, is one of several, or is
+/// not known.
 pub fn table(scores: &[CellScore]) -> String {
     let mut text = String::new();
     let _ = writeln!(
         text,
-        "{:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}",
-        "wrong/all of", "frames", "still", "mixes", "order", "pattern", "stalls", "lost", "findings"
+        "{:<46} {:>11} {:>11} {:>11} {:>11} {:>8} {:>8} {:>8} {:>8}{}",
+        "wrong/all of",
+        "frames",
+        "still",
+        "mixes",
+        "order",
+        "pattern",
+        "stalls",
+        "lost",
+        "findings",
+        exact_columns(["x frames", "x losses", "x mixes", "x places", "told", "ambiguous", "unknown"])
     );
     for score in scores {
         let mut sums = Sums::default();
@@ -354,6 +426,9 @@ pub fn table(scores: &[CellScore]) -> String {
         if !score.finding_errors.is_empty() {
             let _ = writeln!(text, "    findings: {}", score.finding_errors.join(", "));
         }
+        score.exact.iter().flat_map(exact_errors).for_each(|line| {
+            let _ = writeln!(text, "    {line}");
+        });
     }
     type NameOf = fn(&CellScore) -> &str;
     let groups: [(&str, NameOf); 3] =
@@ -400,6 +475,10 @@ pub fn missed(scores: &[CellScore]) -> Vec<String> {
                 score.finding_errors.join(", ")
             ));
         }
+    }
+    let named = ["frames", "losses", "mixes", "places"];
+    for (kind, wrong) in named.into_iter().zip(all.exact.errors).filter(|(_, wrong)| *wrong > 0) {
+        missed.push(format!("{kind} with the clip known: {wrong} wrong in {} frames", all.exact.frames));
     }
     if lossless.wrong() > 0 {
         missed.push(format!("lossless frames: {} wrong", wrong(lossless)));

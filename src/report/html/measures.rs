@@ -8,7 +8,7 @@ use crate::audit::Audit;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
 use crate::fields::Outcome;
-use crate::pictures::{Histogram, SampleLevels};
+use crate::fingerprint::levels::{CaptureLevels, LevelSummary};
 use crate::report::escape::markup;
 use crate::report::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, motion_rate_text, ms_text,
@@ -36,7 +36,7 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
     if let Some(source) = &audit.source {
         push_pairs(html, "clip", "Against the clip", &source::rows(audit, source));
     }
-    if let Some(levels) = &report.pictures.levels {
+    if let Some(levels) = &audit.levels {
         push_levels(html, levels);
     }
     html.push_str("</div>\n");
@@ -44,24 +44,25 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
 }
 
 /// Code values against the nominal ranges.
-fn push_levels(html: &mut String, levels: &SampleLevels) {
-    let text = |histogram: &Histogram| {
-        let (low, high) = histogram.nominal();
-        let Some((lowest, highest)) = histogram.extremes() else { return "no sample".to_owned() };
-        let (below, above) = histogram.outside();
-        let cut = match histogram.clipped() {
-            (false, false) => "",
-            (true, false) => "; cut off at the lowest",
-            (false, true) => "; cut off at the highest",
-            (true, true) => "; cut off at both ends",
-        };
+fn push_levels(html: &mut String, levels: &CaptureLevels) {
+    let cut = |frames: u64, end: &str| match frames {
+        0 => String::new(),
+        1 => format!("; cut off at the {end} in 1 frame"),
+        frames => format!("; cut off at the {end} in {} frames", grouped(frames)),
+    };
+    let text = |levels: &LevelSummary| {
+        let ((low, high), (lowest, highest)) = (levels.nominal, levels.extremes);
+        let (below, above) = levels.outside;
+        let (at_lowest, at_highest) = levels.clipped_frames;
         format!(
-            "{lowest} to {highest}, nominal {low} to {high}: {:.2} % below, {:.2} % above{cut}",
+            "{lowest} to {highest}, nominal {low} to {high}: {:.2} % below, {:.2} % above{}{}",
             100.0 * below,
-            100.0 * above
+            100.0 * above,
+            cut(at_lowest, "lowest"),
+            cut(at_highest, "highest")
         )
     };
-    let mut rows = vec![("Frames looked at", grouped(levels.frames)), ("Luma", text(&levels.luma))];
+    let mut rows = vec![("Luma", text(&levels.luma))];
     rows.extend(levels.chroma.as_ref().map(|chroma| ("Colour differences", text(chroma))));
     push_pairs(html, "levels", "Code values", &rows);
 }

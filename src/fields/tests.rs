@@ -297,6 +297,24 @@ fn fine_lines_are_no_combs() {
     assert!(found.frames.iter().all(|frame| frame.flags == FrameFlags::default()));
 }
 
+/// Letters drawn in rows that stand twice, or four times, are no lost field while what moves beside them has all its rows.
+#[test]
+fn drawn_letters_are_no_lost_field() {
+    for rows in [2, 4] {
+        let letters = |f: usize| -> Vec<u8> {
+            let moving = paint(f);
+            let stroke = |at: usize| (at / WIDTH / rows * 7 + at % WIDTH / rows * 3) % 5 < 2;
+            let of = |at: usize| if stroke(at) { 200 } else { 20 };
+            (0..WIDTH * HEIGHT)
+                .map(|at| if at / WIDTH < 3 * HEIGHT / 4 { of(at) } else { moving[at] })
+                .collect()
+        };
+        let found = found(&(0..FRAMES).map(letters).collect::<Vec<_>>(), 60_000, Scan::Unknown);
+        assert!(found.frames.iter().all(|frame| frame.flags == FrameFlags::default()), "{rows} rows");
+        assert_eq!(found.outcome.unwrap().code, OutcomeCode::EveryFieldAPicture, "{rows} rows");
+    }
+}
+
 #[test]
 fn whole_pictures_that_were_scaled_are_no_combs() {
     let found = found(&twice((0..FRAMES).map(|f| scaled(paint(2 * f)))), 60_000, Scan::Unknown);

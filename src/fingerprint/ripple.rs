@@ -63,9 +63,10 @@ pub struct Ripple {
     pub raised_comb: Phasor,
     /// Detail of luma from row to row: positive where the bottom rows follow from the top ones.
     pub detail: SignedShare,
-    /// Detail of luma at half that pace, that of the first of [`SCALINGS`].
+    /// Detail of luma that moves at half that pace, that of the first of [`SCALINGS`]. Drawn letters that stand are
+    /// often drawn in rows of their own.
     pub scaled_detail: Phasor,
-    /// How much nearer top rows are to the row below than to the one above: 1 where rows stand twice.
+    /// How much nearer top rows that move are to the row below than to the one above: 1 where rows stand twice.
     pub pairs: SignedShare,
 }
 
@@ -84,6 +85,10 @@ pub struct TileRipple {
 }
 
 impl TileRipple {
+    fn is_detailed(&self) -> bool {
+        self.details != [0.0; ROWS]
+    }
+
     /// With the mean differences of even rows from the rows below and above.
     pub(super) fn with_pairs(self, below: f32, above: f32) -> Self {
         let both = below + above;
@@ -252,26 +257,30 @@ impl RippleMeter {
         all: impl Iterator<Item = PlacedTile<'a>>,
     ) -> Ripple {
         let (mut comb, mut combs, mut count) = (0.0, [PhasorSum::default(); SCALINGS.len()], 0);
+        let (mut wide_detail, mut pairs, mut sharp) = (PhasorSum::default(), 0.0, 0);
         for (top, tile) in moving {
             count += 1;
             comb += alternating(&tile.combs, top);
             for (sum, carrier) in combs.iter_mut().zip(&self.carriers) {
                 sum.add(&tile.wide_combs, carrier, top + 2);
             }
+            if tile.is_detailed() {
+                sharp += 1;
+                pairs += if top % 2 == 0 { tile.pairs } else { -tile.pairs };
+                wide_detail.add(&tile.details, &self.carriers[0], top + 2);
+            }
         }
-        let (mut detail, mut wide_detail, mut pairs, mut detailed) = (0.0, PhasorSum::default(), 0.0, 0);
-        for (top, tile) in all.filter(|(_, tile)| tile.details != [0.0; ROWS]) {
+        let (mut detail, mut detailed) = (0.0, 0);
+        for (top, tile) in all.filter(|(_, tile)| tile.is_detailed()) {
             detailed += 1;
             detail += alternating(&tile.details, top);
-            pairs += if top % 2 == 0 { tile.pairs } else { -tile.pairs };
-            wide_detail.add(&tile.details, &self.carriers[0], top + 2);
         }
         Ripple {
             comb: SignedShare::new(comb / count.max(1) as f32),
             scaled_combs: combs.map(|sum| sum.mean(count)),
             detail: SignedShare::new(detail / detailed.max(1) as f32),
-            scaled_detail: wide_detail.mean(detailed),
-            pairs: SignedShare::new(pairs / detailed.max(1) as f32),
+            scaled_detail: wide_detail.mean(sharp),
+            pairs: SignedShare::new(pairs / sharp.max(1) as f32),
             ..Ripple::default()
         }
     }

@@ -9,7 +9,7 @@
 mod course;
 
 use super::sample::FieldSample;
-use super::window::{median, REACH};
+use super::window::{mean_and_error, median, REACH};
 use super::Parity;
 use course::{Course, Kind};
 
@@ -96,6 +96,7 @@ const PROVEN_MIN: usize = 2;
 const SEEMS_TO_STAY: f32 = 1.0;
 
 /// The fit of one picture's fields.
+#[derive(Default)]
 struct Fit {
     /// Log-likelihood that the top, that the bottom field stays while the other changes.
     stays: [f32; 2],
@@ -119,23 +120,13 @@ impl Fit {
         let fit = &measures.luma;
         let (top, bottom) = (fit.top_motion.value(), fit.bottom_motion.value());
         let motion = top.max(bottom);
-        let comb = measures.ripple.comb.value();
         if motion == 0.0 {
-            let never = [-STAYS_MOST; 2];
-            let (stays, stands_out, exact) = (never, never, [false; 2]);
-            return Self {
-                stays,
-                stands_out,
-                of_earlier: [0.0; 2],
-                comb: 0.0,
-                more: 0.0,
-                exact,
-                moved: [0.0; 2],
-            };
+            return Self { stays: [-STAYS_MOST; 2], ..Self::default() };
         }
         let more = ((bottom + MOTION_FLOOR) / (top + MOTION_FLOOR)).ln();
         let changes = !(measures.top_unchanged && measures.bottom_unchanged);
         let exact = [measures.top_unchanged && changes, measures.bottom_unchanged && changes];
+        let comb = measures.ripple.comb.value();
         let square = |value: f32| value * value;
         // The later field is the one that moves on: the comb is negative where the top field is the earlier one.
         let of_earlier = |with_earlier: f32, comb: f32| {
@@ -216,10 +207,6 @@ impl Around {
     }
 }
 
-fn index(parity: Parity) -> usize {
-    usize::from(parity == Parity::Bottom)
-}
-
 /// What film makes of each of `samples`, pictures in a row; `None` where they are no film.
 pub(super) fn pictures(samples: &[&FieldSample]) -> Vec<Option<FilmPicture>> {
     let fits = fits(samples);
@@ -282,7 +269,7 @@ impl Stretch<'_> {
     /// Mean log-likelihood of the fields that stay.
     fn stay(&self) -> f32 {
         let of =
-            |&at: &usize| self.path[at].repeated().map_or(0.0, |parity| self.fits[at].stays[index(parity)]);
+            |&at: &usize| self.path[at].repeated().map_or(0.0, |parity| self.fits[at].stays[parity.index()]);
         self.events.iter().map(of).sum::<f32>() / self.events.len() as f32
     }
 
@@ -363,5 +350,5 @@ impl Combs {
 }
 
 fn mean(values: &[f32]) -> f32 {
-    values.iter().sum::<f32>() / values.len().max(1) as f32
+    mean_and_error(values.iter().copied()).0
 }

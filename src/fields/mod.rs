@@ -52,6 +52,11 @@ impl Parity {
         [Self::Top, Self::Bottom].into_iter().find(|parity| parity.name() == name)
     }
 
+    /// Its place in pairs of top and bottom.
+    fn index(self) -> usize {
+        usize::from(self == Self::Bottom)
+    }
+
     /// The other set of rows.
     pub fn other(self) -> Self {
         match self {
@@ -118,7 +123,7 @@ pub fn mark(
         }
         if let Some(lost) = picture.lost {
             set(frames, FrameFlags::ONE_FIELD);
-            traces.one_field[usize::from(lost == Parity::Bottom)].extend(span.clone());
+            traces.one_field[lost.index()].extend(span.clone());
         }
         if picture.chroma_only {
             traces.chroma_only.extend(span.clone());

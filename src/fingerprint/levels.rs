@@ -186,8 +186,8 @@ impl LevelSums {
 
 #[derive(Clone, Copy, Debug, Default)]
 struct PlaneSums {
-    /// Of all frames; shares are those of the last one.
-    extremes: PlaneLevels,
+    /// Lowest and highest code value of all frames; `None` before the first.
+    extremes: Option<(u16, u16)>,
     frames: u64,
     below: u64,
     above: u64,
@@ -199,9 +199,8 @@ impl PlaneSums {
         if !frame.is_known() {
             return;
         }
-        let (lowest, highest) = (self.extremes.lowest, self.extremes.highest);
-        self.extremes.lowest = lowest.min(frame.lowest);
-        self.extremes.highest = highest.max(frame.highest);
+        let (lowest, highest) = self.extremes.unwrap_or((frame.lowest, frame.highest));
+        self.extremes = Some((lowest.min(frame.lowest), highest.max(frame.highest)));
         self.frames += 1;
         self.below += u64::from(frame.below.0);
         self.above += u64::from(frame.above.0);
@@ -210,10 +209,10 @@ impl PlaneSums {
     }
 
     fn finish(self, nominal: (u16, u16)) -> Option<LevelSummary> {
-        let share = |sum: u64| sum as f64 / (self.frames.max(1) as f64 * f64::from(u16::MAX));
-        self.extremes.is_known().then(|| LevelSummary {
+        let share = |sum: u64| sum as f64 / (self.frames as f64 * f64::from(u16::MAX));
+        self.extremes.map(|extremes| LevelSummary {
             nominal,
-            extremes: (self.extremes.lowest, self.extremes.highest),
+            extremes,
             outside: (share(self.below), share(self.above)),
             clipped_frames: self.clipped,
         })

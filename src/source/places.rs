@@ -125,6 +125,7 @@ impl<'a> Placing<'a> {
         let alike = if lossy { ALIKE_ERRORS } else { 1.0 };
         Self { model, capture, pictures, runs: runs(clip, pictures, alike), alike }
     }
+
     /// One place per frame.
     pub fn places(&self, path: &[u32]) -> Vec<SourcePlace> {
         let mixing = self.mixing(path);
@@ -238,16 +239,25 @@ impl<'a> Placing<'a> {
 
     /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.
     fn frame(&self, frame: usize, picture: usize) -> [f32; CELLS] {
-        let mut cells = self.model.capture(&self.capture.signatures[frame]);
-        let sigma = &self.model.sigma;
-        let mut off: Vec<f32> = (0..CELLS)
-            .filter(|&cell| sigma[cell].is_finite())
-            .map(|cell| (cells[cell] - self.pictures[picture][cell]) * sigma[cell])
-            .collect();
-        let offset = median(&mut off);
+        let cells = self.model.capture(&self.capture.signatures[frame]);
+        let offset = self.common_offset(&cells, |cell| self.pictures[picture][cell]);
         if offset.abs() > PULSE_DEVIATIONS * self.model.typical_sigma() {
-            cells.iter_mut().zip(sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
+            self.levelled(cells, offset)
+        } else {
+            cells
         }
+    }
+
+    /// By how much a frame is brighter all over than what is `expected` in each cell, code values.
+    fn common_offset(&self, cells: &[f32; CELLS], expected: impl Fn(usize) -> f32) -> f32 {
+        let sigma = &self.model.sigma;
+        let off = |cell: usize| (cells[cell] - expected(cell)) * sigma[cell];
+        median(&mut (0..CELLS).filter(|&cell| sigma[cell].is_finite()).map(off).collect::<Vec<_>>())
+    }
+
+    /// A frame without an offset of the whole of it, code values.
+    fn levelled(&self, mut cells: [f32; CELLS], offset: f32) -> [f32; CELLS] {
+        cells.iter_mut().zip(&self.model.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
         cells
     }
 
@@ -283,9 +293,7 @@ impl<'a> Placing<'a> {
         let fitted = self.best_around(cells, (nearest, rival));
         // What the whole frame is brighter than any picture or mix is no part of the picture.
         let Some(offset) = self.offset(cells, &fitted) else { return fitted };
-        let mut level = *cells;
-        level.iter_mut().zip(&self.model.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
-        let again = self.best_around(&level, (nearest, rival));
+        let again = self.best_around(&self.levelled(*cells, offset), (nearest, rival));
         if again.distance < fitted.distance {
             again
         } else {
@@ -295,18 +303,11 @@ impl<'a> Placing<'a> {
 
     /// By how much a frame is brighter all over than what was fitted to it, code values, where that is more than error.
     fn offset(&self, cells: &[f32; CELLS], fitted: &Fitted) -> Option<f32> {
-        let sigma = &self.model.sigma;
         let (from, to) = (&self.pictures[fitted.first], self.pictures.get(fitted.first + 1));
         let to = to.unwrap_or(from);
-        let mut off: Vec<f32> = (0..CELLS)
-            .filter(|&cell| sigma[cell].is_finite())
-            .map(|cell| {
-                let mixed = from[cell] + fitted.weight * (to[cell] - from[cell]);
-                (cells[cell] - mixed) * sigma[cell]
-            })
-            .collect();
-        let error = MEDIAN_ERROR * self.model.typical_sigma() / (off.len().max(1) as f32).sqrt();
-        let offset = median(&mut off);
+        let offset = self.common_offset(cells, |cell| from[cell] + fitted.weight * (to[cell] - from[cell]));
+        let used = self.model.sigma.iter().filter(|sigma| sigma.is_finite()).count();
+        let error = MEDIAN_ERROR * self.model.typical_sigma() / (used.max(1) as f32).sqrt();
         (offset.abs() > OFFSET_ERRORS * error).then_some(offset)
     }
 

@@ -1,7 +1,7 @@
 //! The most likely course of film over pictures in a row: Viterbi's search over places on the rounds that film is laid out
 //! in, and over any other course at a price.
 
-use super::{index, FilmPicture, Fit, Halves};
+use super::{FilmPicture, Fit, Halves};
 use crate::fields::Parity;
 
 /// Log-likelihood of an edit: the course goes on at another place, or by another rule.
@@ -55,12 +55,12 @@ impl Kind {
     /// that stay by how far they stand out from what is around.
     pub(super) fn likelihood(self, fit: &Fit, among_others: bool) -> f32 {
         let stays = if among_others { &fit.stands_out } else { &fit.stays };
-        let repeats = self.0.repeated.map_or(0.0, |parity| stays[index(parity)]);
+        let repeats = self.0.repeated.map_or(0.0, |parity| stays[parity.index()]);
         match self.0 {
             // A frame that ends with the second field of a picture fits within and across: only the rows that stay decide.
             FilmPicture { halves: Halves::One, repeated: Some(_) } => repeats,
             FilmPicture { halves: Halves::One, .. } => -fit.of_earlier[0].max(fit.of_earlier[1]),
-            FilmPicture { halves: Halves::Two(earlier), .. } => repeats + fit.of_earlier[index(earlier)],
+            FilmPicture { halves: Halves::Two(earlier), .. } => repeats + fit.of_earlier[earlier.index()],
         }
     }
 }

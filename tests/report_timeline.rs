@@ -5,6 +5,7 @@ mod common;
 use std::collections::BTreeMap;
 
 use evenbeat::audit::Audit;
+use evenbeat::classify::FrameFlags;
 use evenbeat::report::timeline;
 use evenbeat::verdict::FindingKind;
 
@@ -97,6 +98,20 @@ fn short_captures_show_each_frame_on_its_own() {
     let drawn = drawn(&chart(&common::half_rate(120)));
     assert_eq!(drawn["new"].len(), 60);
     assert_eq!(drawn["repeat"].len(), 60);
+}
+
+/// A word is wider than a block: words of neighbours would lie over each other. Each frame keeps its line.
+#[test]
+fn frames_in_a_row_share_the_word_of_their_mark() {
+    for (marked, words) in [(&[2][..], 1), (&[2, 3], 1), (&[0, 1, 2], 1), (&[2, 3, 7, 8], 2), (&[2, 4], 2)] {
+        let mut audit = common::with_holds(&[1; 20], &[1]);
+        marked.iter().for_each(|&frame| audit.frames[frame].flags.insert(FrameFlags::COMBED));
+        let svg = chart(&audit);
+        let (_, rest) = svg.split_once("class=\"close-up\"").expect("a close-up");
+        let (blocks, _) = rest.split_once("</g>").expect("its end");
+        assert_eq!(blocks.matches(">combed<").count(), words, "{marked:?}");
+        assert_eq!(blocks.matches("stroke-dasharray=\"3 2\"").count(), marked.len(), "{marked:?}");
+    }
 }
 
 #[test]

@@ -95,7 +95,9 @@ pub(super) fn draw(audit: &Audit, shown: &CloseUp, left: i32, top: i32) -> Strin
     );
     for (place, (index, letter)) in shown.frames.clone().zip(letters(audit, shown.frames.clone())).enumerate()
     {
-        push_block(&mut svg, audit, index, letter, (left + place as i32 * BLOCK_PX, top));
+        let corner = (left + place as i32 * BLOCK_PX, top);
+        push_block(&mut svg, audit, index, letter, corner);
+        push_mark(&mut svg, audit, (index, place == 0), corner);
     }
     push_holds(&mut svg, audit, shown, left, top);
     svg.push_str("</g>\n");
@@ -121,17 +123,24 @@ fn push_block(svg: &mut String, audit: &Audit, index: usize, letter: char, (x, t
         x + BLOCK_PX / 2 - 1,
         top + BOTTOM - 5,
     );
-    if let Some(mark) = mark_text(frame.flags, frame.lost_before) {
-        let _ = writeln!(
-            svg,
-            "<path d=\"M{0} {1}V{2}\" stroke=\"{3}\" stroke-width=\"2\" stroke-dasharray=\"3 2\"/>\
-             <text x=\"{0}\" y=\"{4}\" font-size=\"11\">{mark}</text>",
-            x - 1,
-            top + NEW_TOP - 4,
-            top + BOTTOM + 2,
-            palette::FAULT,
-            top + NEW_TOP - 6,
-        );
+}
+
+/// Draws the mark of a frame. Frames in a row with the same mark share the first one's word: it is wider than a block.
+fn push_mark(svg: &mut String, audit: &Audit, (index, is_first): (usize, bool), (x, top): (i32, i32)) {
+    let mark = |index: usize| mark_text(audit.frames[index].flags, audit.frames[index].lost_before);
+    let Some(word) = mark(index) else { return };
+    let _ = writeln!(
+        svg,
+        "<path d=\"M{0} {1}V{2}\" stroke=\"{3}\" stroke-width=\"2\" stroke-dasharray=\"3 2\"/>",
+        x - 1,
+        top + NEW_TOP - 4,
+        top + BOTTOM + 2,
+        palette::FAULT,
+    );
+    let is_counted = audit.frames[index].lost_before > 0;
+    if is_first || is_counted || mark(index - 1).as_ref() != Some(&word) {
+        let _ =
+            writeln!(svg, "<text x=\"{}\" y=\"{}\" font-size=\"11\">{word}</text>", x - 1, top + NEW_TOP - 6);
     }
 }
 

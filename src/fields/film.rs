@@ -352,3 +352,84 @@ impl Combs {
 fn mean(values: &[f32]) -> f32 {
     mean_and_error(values.iter().copied()).0
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fingerprint::{FieldFit, FieldMeasures, Level, Ripple, SignedShare};
+
+    const PICTURES: usize = 60;
+
+    /// What a row of the table below varies.
+    #[derive(Clone, Copy)]
+    struct Case {
+        /// How much less the rows of a field that stays change, natural logarithm.
+        stays: f32,
+        /// Comb of pictures of two.
+        comb: f32,
+        /// Rows that the picture moves down.
+        down: f32,
+    }
+
+    /// Frame `at` of 2:3 with the top field first: of five frames the third and fourth hold two pictures.
+    fn frame(at: usize) -> FilmPicture {
+        let (halves, repeated) = match at % 5 {
+            2 => (Halves::Two(Parity::Top), Some(Parity::Top)),
+            3 => (Halves::Two(Parity::Top), None),
+            4 => (Halves::One, Some(Parity::Bottom)),
+            _ => (Halves::One, None),
+        };
+        FilmPicture { halves, repeated }
+    }
+
+    /// What is measured of a frame like this one, which a recorder has blurred; `number` stirs the noise.
+    fn sample(shown: FilmPicture, number: usize, case: Case) -> FieldSample {
+        let level = |value: f32| Level((256.0 * value).round() as u16);
+        let noise = 0.01 * ((number * 7 % 5) as f32 - 2.0);
+        let motion = |parity| {
+            let less = if shown.repeated == Some(parity) { case.stays } else { 0.0 };
+            level(10.0 * (noise * if parity == Parity::Top { 1.0 } else { -1.0 } - less).exp())
+        };
+        let two = shown.halves == Halves::Two(Parity::Top);
+        let luma = FieldFit {
+            top_motion: motion(Parity::Top),
+            bottom_motion: motion(Parity::Bottom),
+            within: level(2.0),
+            top_with_earlier: level(2.0),
+            bottom_with_earlier: level(2.0),
+            ..FieldFit::default()
+        };
+        let comb = noise - if two { case.comb } else { 0.0 };
+        let ripple = Ripple { comb: SignedShare((32_767.0 * comb) as i16), ..Ripple::default() };
+        let measures = FieldMeasures { luma, ripple, ..FieldMeasures::default() };
+        FieldSample { measures, motion_x: 0.1, motion_y: case.down, ..FieldSample::default() }
+    }
+
+    /// Repeats too weak to be told alone are told where they come round in time and combs agree; what moves up or down needs
+    /// clear ones.
+    #[test]
+    fn weak_repeats_tell_film_together() {
+        let weak = Case { stays: 0.15, comb: 0.12, down: 0.0 };
+        let table = [
+            ("weak repeats", true, weak),
+            ("without combs", false, Case { comb: 0.0, ..weak }),
+            ("no repeats", false, Case { stays: 0.0, ..weak }),
+            ("moving down", false, Case { down: 1.4, ..weak }),
+            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3, ..weak }),
+        ];
+        for (name, is_film, case) in table {
+            let shown: Vec<FilmPicture> = (0..PICTURES).map(frame).collect();
+            let samples: Vec<FieldSample> =
+                shown.iter().enumerate().map(|(at, &shown)| sample(shown, at, case)).collect();
+            let found = pictures(&samples.iter().collect::<Vec<_>>());
+            if is_film {
+                // Before the first and after the last repeat a frame may belong to it or not.
+                let inner = 2..PICTURES - 5;
+                let expected: Vec<_> = shown[inner.clone()].iter().copied().map(Some).collect();
+                assert_eq!(found[inner], expected, "{name}");
+            } else {
+                assert!(found.iter().all(Option::is_none), "{name}: {found:?}");
+            }
+        }
+    }
+}

@@ -415,7 +415,7 @@ mod tests {
             ("without combs", false, Case { comb: 0.0, ..weak }),
             ("no repeats", false, Case { stays: 0.0, ..weak }),
             ("moving down", false, Case { down: 1.4, ..weak }),
-            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3, ..weak }),
+            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3 }),
         ];
         for (name, is_film, case) in table {
             let shown: Vec<FilmPicture> = (0..PICTURES).map(frame).collect();

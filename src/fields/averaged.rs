@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::marks::Picture;
 use super::sample::FieldSample;
+use super::window::{self, Moving};
 use super::Parity;
 use crate::fingerprint::{Correlation, DoubleImage};
 
@@ -53,7 +54,7 @@ pub(super) fn means(pictures: &[Picture], samples: &[FieldSample]) -> Vec<Option
     };
     let telling: Vec<usize> = (0..doubles.len()).filter(in_place).collect();
     let told: Vec<DoubleImage> = telling.iter().map(|&place| doubles[place]).collect();
-    let mut windows = REACHES.map(|reach| Window::new(&told, reach));
+    let mut windows = REACHES.map(|reach| Moving::<_, Sums>::new(&told, reach));
     let mut here = 0;
     (0..doubles.len())
         .map(|place| {
@@ -86,8 +87,7 @@ struct Sums {
     asymmetry_squared: i64,
 }
 
-impl Sums {
-    /// Adds a picture, or takes it away again with a `sign` of −1.
+impl window::Sums<DoubleImage> for Sums {
     fn change(&mut self, one: &DoubleImage, sign: i64) {
         let tiles = i64::from(one.tiles);
         let asymmetry = i64::from(one.asymmetry.0);
@@ -105,7 +105,9 @@ impl Sums {
         self.tiles_squared_asymmetry += sign * tiles * tiles * asymmetry;
         self.asymmetry_squared += sign * tiles * tiles * asymmetry * asymmetry;
     }
+}
 
+impl Sums {
     /// Mean over the tiles of a sum of correlations.
     fn correlation(&self, sum: i64) -> f64 {
         sum as f64 / (f64::from(Correlation::STEPS) * self.tiles as f64)
@@ -117,31 +119,6 @@ impl Sums {
         let squares = self.asymmetry_squared as f64 - 2.0 * mean * self.tiles_squared_asymmetry as f64
             + mean * mean * self.tiles_squared as f64;
         squares.max(0.0).sqrt() / (f64::from(Correlation::STEPS) * self.tiles as f64)
-    }
-}
-
-/// The pictures around one, moved along with it.
-struct Window<'a> {
-    told: &'a [DoubleImage],
-    reach: usize,
-    range: Range<usize>,
-    sums: Sums,
-}
-
-impl<'a> Window<'a> {
-    fn new(told: &'a [DoubleImage], reach: usize) -> Self {
-        Self { told, reach, range: 0..0, sums: Sums::default() }
-    }
-
-    /// Sums of the pictures around `here`, which never goes back.
-    fn around(&mut self, here: usize) -> &Sums {
-        let wanted = here.saturating_sub(self.reach)..(here + self.reach + 1).min(self.told.len());
-        let coming = &self.told[self.range.end..wanted.end.max(self.range.end)];
-        coming.iter().for_each(|one| self.sums.change(one, 1));
-        let going = &self.told[self.range.start..wanted.start];
-        going.iter().for_each(|one| self.sums.change(one, -1));
-        self.range = wanted;
-        &self.sums
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::chroma;
 use super::film::{self, FilmPicture, Halves};
 use super::ripple;
 use super::sample::{parity_ratio, FieldSample, Weave};
@@ -59,13 +60,6 @@ const VIDEO_FLAGGED: Sign = Sign {
     agreeing: 0.9,
     ..Sign::VIDEO
 };
-/// Chroma of two moments: it has less detail and more noise than luma, so that only its order proves it, and that goes
-/// to and fro where chroma is woven anew for every field.
-const CHROMA_AGAINST_BEST: f32 = 0.8;
-/// Order that goes to and fro, in motions of a frame.
-const CHROMA_SWING: f32 = 0.2;
-/// Order that stays.
-const CHROMA_ORDER: Sign = Sign { against_best: 0.9, order: 0.1, errors: 3.0, ..Sign::VIDEO };
 /// A single frame holds fields of two pictures where `apart` is above this: halfway between video and a field of
 /// another picture, a little lower for recorder's noise.
 const MIXED_APART: f32 = 1.3;
@@ -141,6 +135,7 @@ pub(super) fn pictures(
         .collect();
     let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
     let exact = is_exact(frames);
+    let chroma = chroma::of_other_moments(&looks);
     let films = film::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
     let mut pictures = Vec::with_capacity(looks.len());
     for start in (0..looks.len()).step_by(STATION) {
@@ -158,6 +153,7 @@ pub(super) fn pictures(
                     None => traces.weave(&looks[place], near, flagged),
                 },
                 film: films[place],
+                chroma_only: chroma[place],
                 ..traces.picture
             })
         }));
@@ -192,8 +188,7 @@ struct Traces {
 impl Traces {
     fn of(near: &[Look], flagged: Option<Parity>, exact: bool) -> Self {
         let doubled = ripple::doubled(near, exact);
-        let mut picture =
-            Picture { chroma_only: chroma_only(near) || ripple::chroma_raised(near), ..Picture::default() };
+        let mut picture = Picture::default();
         if near[near.len() - 1].frame - near[0].frame + 1 == near.len() {
             picture.forth_and_back = forth_and_back(near);
             picture.bobbing_lines = bobbing(near, doubled, picture.forth_and_back);
@@ -370,24 +365,6 @@ impl Stretch {
     fn is_video(&self) -> bool {
         VIDEO_SIGNS.iter().any(|sign| self.shows(sign)) || self.shows(&VIDEO_FAINT)
     }
-}
-
-/// Whether chroma is woven of two moments throughout the stretch while luma is not.
-fn chroma_only(near: &[Look]) -> bool {
-    let apart = |look: &&Look| look.chroma.is_some_and(|chroma| chroma.apart >= VIDEO_APART.start);
-    if near.iter().filter(apart).count() * 4 < near.len() {
-        return false;
-    }
-    let luma = Stretch::of(near.iter().filter_map(|look| look.luma));
-    let chroma = Stretch::of(near.iter().filter_map(|look| look.chroma));
-    let orders: Vec<(usize, f32)> =
-        near.iter().filter_map(|look| Some((look.frame, look.chroma?.top_after_bottom))).collect();
-    if orders.len() * 2 <= near.len() || luma.is_video() || luma.apart >= VIDEO_APART.start / 2.0 {
-        return false;
-    }
-    let swings = alternation(&orders).is_some_and(|(half, scatter)| half.abs() >= CHROMA_SWING.max(scatter));
-    let two_moments = Sign { against_best: CHROMA_AGAINST_BEST, ..Sign::VIDEO };
-    chroma.shows(&CHROMA_ORDER) || swings && chroma.shows(&two_moments)
 }
 
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either

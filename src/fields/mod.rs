@@ -6,6 +6,7 @@
 
 mod audit;
 mod averaged;
+mod chroma;
 mod film;
 mod marks;
 mod outcome;

@@ -1,4 +1,4 @@
-//! What rows tell by their numbers alone: combs that were scaled, lost fields, chroma raised as if its picture were whole.
+//! What rows tell by their numbers alone: combs that were scaled, and lost fields.
 //!
 //! Each rule asks two things of the pictures of a stretch: how strong the alternation is on average, and whether those at
 //! even and at odd places show it alike. A deinterlacer that keeps one field after the other shows it in turn.
@@ -50,13 +50,6 @@ const SCALED_PICTURES_MIN: usize = 12;
 const UPRIGHT_ROWS: f32 = 1.0;
 /// ... or this many times the motion sideways.
 const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
-/// Least strength of chroma raised as if its picture were whole; a deinterlacer that keeps each field reaches 0.05, by
-/// trials.
-const RAISED: f32 = 0.08;
-/// ... and so many times its standard error.
-const RAISED_ERRORS: f32 = 4.0;
-/// ... and so many times what luma does in turn: rows that are kept in turn do it to both.
-const RAISED_OF_LUMA: f32 = 3.0;
 /// Pictures on each side for a statement.
 const SIDE_MIN: usize = 3;
 
@@ -102,7 +95,7 @@ impl Sides {
 
 /// A place among the rows.
 #[derive(Clone, Copy)]
-struct Direction {
+pub(super) struct Direction {
     cosine: f32,
     sine: f32,
 }
@@ -110,13 +103,13 @@ struct Direction {
 impl Direction {
     /// Where rows of the top field weigh most of lines that were scaled to rows: row r of the picture shows line
     /// (r + 1/2) · lines / rows − 1/2 of the clip. Derived.
-    fn of((lines, rows): (u32, u32)) -> Self {
+    pub fn of((lines, rows): (u32, u32)) -> Self {
         let (sine, cosine) = (TAU * (0.25 - 0.25 * lines as f32 / rows as f32)).sin_cos();
         Self { cosine, sine }
     }
 
     /// The part of a phasor that lies there.
-    fn part(self, phasor: Phasor) -> f32 {
+    pub fn part(self, phasor: Phasor) -> f32 {
         phasor.cosine.value() * self.cosine + phasor.sine.value() * self.sine
     }
 }
@@ -184,22 +177,4 @@ pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
         && agreeing >= SCALED_COMB_AGREEING
         && values.alike() != 0.0;
     shows.then_some(if mean < 0.0 { Parity::Top } else { Parity::Bottom })
-}
-
-/// Whether chroma was raised as if its picture were whole, of fields that were shown one after the other: its combs are two
-/// rows wide, and the pictures have them the one way and the other in turn.
-pub(super) fn chroma_raised(near: &[Look]) -> bool {
-    let moving: Vec<&Look> = near.iter().filter(|look| look.chroma.is_some()).collect();
-    if moving.len() * 2 < near.len() {
-        return false;
-    }
-    let double = Direction::of(SCALINGS[0]);
-    let combs = Sides::of(&moving, |ripple| double.part(ripple.raised_comb));
-    let Some((even, odd)) = combs.middles() else { return false };
-    let errors =
-        mean_and_error(combs.even.iter().copied()).1.max(mean_and_error(combs.odd.iter().copied()).1);
-    let swing = (even - odd).abs() / 2.0;
-    let luma = Sides::of(&moving, |ripple| double.part(ripple.scaled_combs[0])).middles();
-    let luma_swing = luma.map_or(0.0, |(even, odd)| (even - odd).abs() / 2.0);
-    even * odd < 0.0 && swing >= RAISED.max(RAISED_ERRORS * errors).max(RAISED_OF_LUMA * luma_swing)
 }

@@ -1,0 +1,182 @@
+//! Chroma of other moments than its luma: woven of two fields, or raised to every row as if its picture were whole.
+//!
+//! A device that does so has one field after the other as the newer one, so that the combs of chroma turn from frame to
+//! frame while luma has none; one that shows each picture twice has them always the same way. A lossy recorder takes most of
+//! them away, but not their order: over many pictures a small remainder is sure.
+
+use super::marks::Look;
+use super::ripple::Direction;
+use super::window::{self, Moving};
+use crate::fingerprint::ripple::SCALINGS;
+
+/// Pictures on either side that speak for one.
+const REACH: usize = 48;
+/// Pictures at even and at odd places that are needed for a statement.
+const SIDE_MIN: i64 = 6;
+/// Least alternation of a comb of chroma. By trials on lossy recordings: 0.015 to 0.48 where chroma is of other moments, 0.02 at
+/// most elsewhere, and there less than [`ERRORS`] standard errors.
+const TURNING: f64 = 0.012;
+/// Least comb of chroma that stays the same. By trials: 0.25 in a slow pan, 0.05 at most in pictures of one moment.
+const STAYING: f64 = 0.12;
+/// Least strength in standard errors.
+const ERRORS: f64 = 4.5;
+/// Most that luma may turn, as a part of it: rows that a deinterlacer keeps in turn do it to both, and most to luma.
+const OF_LUMA: f64 = 0.1;
+/// Most of the comb of luma that stays, as a part of it: woven pictures have it in both.
+const OF_LUMA_STAYING: f64 = 0.2;
+
+/// What is summed, in the units in which measures are kept.
+const MEASURES: usize = 4;
+/// Combs of chroma from row to row, of chroma that was raised to every row, and of luma at the pace of either.
+type Combs = [i32; MEASURES];
+const WOVEN: usize = 0;
+const RAISED: usize = 1;
+const LUMA: usize = 2;
+const LUMA_HALF: usize = 3;
+
+/// Whether the chroma of each picture is of other moments than its luma.
+pub(super) fn of_other_moments(looks: &[Look]) -> Vec<bool> {
+    let telling: Vec<usize> = (0..looks.len()).filter(|&place| looks[place].chroma.is_some()).collect();
+    let combs: Vec<(usize, Combs)> = telling.iter().map(|&place| (place, combs(&looks[place]))).collect();
+    let mut moving = Moving::<_, Sides>::new(&combs, REACH);
+    let mut here = 0;
+    (0..looks.len())
+        .map(|place| {
+            while telling.get(here).is_some_and(|&other| other < place) {
+                here += 1;
+            }
+            moving.around(here).are_of_other_moments()
+        })
+        .collect()
+}
+
+fn combs(look: &Look) -> Combs {
+    let ripple = &look.sample.measures.ripple;
+    let double = Direction::of(SCALINGS[0]);
+    let whole = |value: f32| (value * f32::from(i16::MAX)).round() as i32;
+    [
+        i32::from(ripple.chroma_comb.0),
+        whole(double.part(ripple.raised_comb)),
+        i32::from(ripple.comb.0),
+        whole(double.part(ripple.scaled_combs[0])),
+    ]
+}
+
+/// Sums of combs at even and at odd places.
+#[derive(Default)]
+struct Sides([Side; 2]);
+
+#[derive(Default)]
+struct Side {
+    pictures: i64,
+    sums: [i64; MEASURES],
+    squares: [i64; MEASURES],
+}
+
+impl window::Sums<(usize, Combs)> for Sides {
+    fn change(&mut self, (place, combs): &(usize, Combs), sign: i64) {
+        let side = &mut self.0[place % 2];
+        side.pictures += sign;
+        for (measure, &comb) in combs.iter().enumerate() {
+            side.sums[measure] += sign * i64::from(comb);
+            side.squares[measure] += sign * i64::from(comb).pow(2);
+        }
+    }
+}
+
+impl Side {
+    /// Mean and square of its standard error.
+    fn mean(&self, measure: usize) -> (f64, f64) {
+        let (count, one) = (self.pictures as f64, f64::from(i16::MAX));
+        let mean = self.sums[measure] as f64 / count;
+        let variance = (self.squares[measure] as f64 / count - mean * mean).max(0.0);
+        (mean / one, variance / count / (one * one))
+    }
+}
+
+impl Sides {
+    /// Half the difference of both sides, and half their sum, each with its standard error.
+    fn turning_and_staying(&self, measure: usize) -> [(f64, f64); 2] {
+        let [(even, even_error), (odd, odd_error)] = [&self.0[0], &self.0[1]].map(|side| side.mean(measure));
+        let error = (even_error + odd_error).sqrt() / 2.0;
+        [((even - odd) / 2.0, error), ((even + odd) / 2.0, error)]
+    }
+
+    fn are_of_other_moments(&self) -> bool {
+        if self.0.iter().any(|side| side.pictures < SIDE_MIN) {
+            return false;
+        }
+        let [woven, raised, luma, luma_half] =
+            [WOVEN, RAISED, LUMA, LUMA_HALF].map(|measure| self.turning_and_staying(measure));
+        let luma_turning = luma[0].0.abs().max(luma_half[0].0.abs());
+        let shows = |(strength, error): (f64, f64), least: f64| {
+            strength.abs() >= least.max(ERRORS * error) && luma_turning <= OF_LUMA * strength.abs()
+        };
+        shows(woven[0], TURNING)
+            || shows(raised[0], TURNING)
+            || shows(woven[1], STAYING) && luma[1].0.abs() <= OF_LUMA_STAYING * woven[1].0.abs()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sample::{FieldSample, Weave};
+    use super::*;
+    use crate::fingerprint::ripple::SignedShare;
+    use crate::fingerprint::{FieldMeasures, Phasor, Ripple};
+
+    const PICTURES: usize = 100;
+
+    /// Combs of a picture: how strong those of chroma and of luma are, by turns and always.
+    #[derive(Clone, Copy, Default)]
+    struct Case {
+        woven: f32,
+        raised: f32,
+        staying: f32,
+        luma: f32,
+        noise: f32,
+    }
+
+    fn share(value: f32) -> SignedShare {
+        SignedShare((value * 32_767.0) as i16)
+    }
+
+    fn look(case: Case, place: usize) -> Look {
+        let turn = if place % 2 == 0 { 1.0 } else { -1.0 };
+        // A fixed order that has nothing to do with even and odd places.
+        let noise = case.noise * ((place * 7 % 11) as f32 / 5.0 - 1.0);
+        let raised = share((turn * case.raised + noise) * std::f32::consts::FRAC_1_SQRT_2);
+        let ripple = Ripple {
+            chroma_comb: share(turn * case.woven + case.staying + noise),
+            raised_comb: Phasor { cosine: raised, sine: raised },
+            comb: share(turn * case.luma),
+            ..Ripple::default()
+        };
+        let sample = FieldSample {
+            measures: FieldMeasures { ripple, ..FieldMeasures::default() },
+            ..FieldSample::default()
+        };
+        Look { frame: 2 * place, luma: None, chroma: Some(Weave::default()), sample }
+    }
+
+    /// Each rule of [`Sides::are_of_other_moments`] has its line.
+    #[test]
+    fn chroma_of_other_moments_is_told_by_what_turns_in_chroma_alone() {
+        let faint = Case { woven: 0.03, noise: 0.05, ..Case::default() };
+        let table = [
+            ("woven, hardly left by a recorder", PICTURES, true, faint),
+            ("raised", PICTURES, true, Case { woven: 0.0, raised: 0.03, ..faint }),
+            ("each picture twice", PICTURES, true, Case { woven: 0.0, staying: 0.25, ..faint }),
+            ("a little that stays", PICTURES, false, Case { woven: 0.0, staying: 0.06, ..faint }),
+            ("luma turns as well", PICTURES, false, Case { luma: 0.01, ..faint }),
+            ("too little", PICTURES, false, Case { woven: 0.008, noise: 0.0, ..faint }),
+            ("no more than noise", PICTURES, false, Case { noise: 0.3, ..faint }),
+            ("too few pictures", 11, false, Case { woven: 0.3, ..faint }),
+        ];
+        for (name, pictures, expected, case) in table {
+            let looks: Vec<Look> = (0..pictures).map(|place| look(case, place)).collect();
+            let found = of_other_moments(&looks);
+            assert!(found.iter().all(|&found| found == expected), "{name}: {found:?}");
+        }
+    }
+}

@@ -375,25 +375,17 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
     ]
 }
 
-/// Gain from limited to full range at 8 bit, 255/219, and offset: ITU-R BT.601 puts black at 16 and white at 235.
-const TO_FULL: (f64, f64) = (255.0 / 219.0, -16.0 * 255.0 / 219.0);
-/// The other way round.
-const TO_LIMITED: (f64, f64) = (219.0 / 255.0, 16.0);
 /// Levels are those of a change of range within this, code values at both ends of the range.
 const RANGE_WITHIN: f64 = 4.0;
 
 /// What gain and offset mean.
 fn levels_text(levels: Levels) -> &'static str {
-    let alike = |(gain, offset): (f64, f64)| {
-        [16.0, 235.0]
-            .iter()
-            .all(|&value| (levels.gain * value + levels.offset - gain * value - offset).abs() <= RANGE_WITHIN)
-    };
-    if alike((1.0, 0.0)) {
+    let straight = Levels { bend: 0.0, skew: 0.0, ..levels };
+    if straight.is_near(Levels::SAME, RANGE_WITHIN) {
         "as in the clip"
-    } else if alike(TO_FULL) {
+    } else if straight.is_near(Levels::TO_FULL, RANGE_WITHIN) {
         "stretched from limited (16–235) to full range (0–255)"
-    } else if alike(TO_LIMITED) {
+    } else if straight.is_near(Levels::TO_LIMITED, RANGE_WITHIN) {
         "squeezed from full (0–255) to limited range (16–235)"
     } else {
         "other than in the clip"

@@ -1,7 +1,7 @@
 //! Aligning a capture with the clip that was played, by their signatures.
 
 use super::coarse::{self, Anchor};
-use super::fit::{Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGMA_MIN};
+use super::fit::{median, Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGMA_MIN};
 use super::grid::Geometry;
 use super::path::{distance, Walk};
 use super::places::Placing;
@@ -22,9 +22,25 @@ const AROUND: usize = 20;
 const FITS: usize = 2;
 /// Pictures of a fade, along which other levels look like another place: four seconds at 60 per second. Choice.
 const FADE_PICTURES: usize = 240;
-/// The clip's own levels are taken where they leave at most this share of the error. Choice: a clip that comes again leaves
-/// the same elsewhere.
-const UNCHANGED_BETTER: f32 = 0.97;
+/// Levels that a device usually has, the usual ones first.
+const USUAL_LEVELS: [Levels; 3] = [Levels::SAME, Levels::TO_FULL, Levels::TO_LIMITED];
+/// Levels are the same within so many code values. Choice: what rounding leaves.
+const LEVELS_ERROR: f64 = 0.1;
+/// Fitted levels may be the usual ones within so many code values: over a fade they hardly tell each other. Choice.
+const USUAL_WITHIN: f64 = 1.5;
+/// Pairs from which it is told whether other levels lead elsewhere.
+const MOVED_MAX: usize = 75;
+/// Share of them that count, the most alike ones.
+const MOVED_SHARE: f64 = 0.75;
+/// Of two models one fits better where it leaves at most this share of the other's error. Choice.
+const FITS_BETTER: f32 = 0.95;
+/// Share of the error that a model may have which is fitted to few pairs, for its course to be looked at. Choice.
+const FITS_ROUGHLY: f32 = 1.5;
+/// Pictures per frame by which two courses may differ and be as even as each other. Choice: levels that differ by a twentieth
+/// make a fade pass so much faster or slower.
+const UNEVENNESS_ERROR: f64 = 0.05;
+/// Time over which a speed is taken, seconds.
+const UNEVENNESS_OVER_S: f64 = 0.5;
 
 /// Most frames that a fit goes by.
 const FITTED_MAX: usize = 300;
@@ -91,17 +107,8 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     let model = aligner.first_model(&guess);
     let anchors: Vec<(usize, Vec<usize>)> =
         guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
-    let mut pictures = aligner.pictures(&model);
-    let path = aligner.walk(&model, &pictures, &anchors);
-    let mut pairs = aligner.pairs(&model, &pictures, &path);
-    let mut model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
-    for _ in 1..FITS {
-        pictures = aligner.pictures(&model);
-        pairs = aligner.pairs(&model, &pictures, &path);
-        model = aligner.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
-    }
-    drop(pictures);
-    let (model, pairs) = aligner.unless_unchanged(model, pairs);
+    let course = aligner.unless_usual(aligner.course(model, &anchors), &anchors);
+    let Course { model, pairs, .. } = course;
     let again: Vec<(usize, Vec<usize>)> =
         pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
     let again = sorted(again);
@@ -137,6 +144,21 @@ fn evidence(model: &Model, explained: Option<f64>, (known, frames): (usize, usiz
 fn sorted(mut anchors: Vec<(usize, Vec<usize>)>) -> Vec<(usize, Vec<usize>)> {
     anchors.sort_by_key(|(frame, _)| *frame);
     anchors
+}
+
+/// A path through the clip with what lies between clip and capture along it.
+#[derive(Clone)]
+struct Course {
+    model: Model,
+    path: Vec<u32>,
+    pairs: Vec<Pair>,
+}
+
+impl Course {
+    /// Typical error of a cell, code values.
+    fn error(&self) -> f32 {
+        self.model.typical_sigma()
+    }
 }
 
 struct Aligner<'a> {
@@ -197,7 +219,7 @@ impl Aligner<'_> {
     fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
-        Walk { frame: &frame, frames, pictures, advance: self.advance, anchors }.path()
+        Walk { frame: &frame, frames, pictures, advance: self.advance, anchors, alike: model.alike() }.path()
     }
 
     /// Pairs along a path, evenly spread, each with the mix of neighbours that fits best; the better half of them.
@@ -216,33 +238,92 @@ impl Aligner<'_> {
         pairs.into_iter().map(|(_, pair)| pair).collect()
     }
 
-    /// The model and its pairs, or those that the clip's own levels lead to where they fit better: a fade and other levels some
-    /// pictures later look alike.
-    fn unless_unchanged(&self, model: Model, pairs: Vec<Pair>) -> (Model, Vec<Pair>) {
-        let unchanged = model.with_own_levels();
-        let pictures = self.pictures(&unchanged);
-        let placing = Placing::new(&unchanged, (self.capture, self.clip), &pictures);
-        let moved: Vec<Pair> = pairs
-            .iter()
-            .map(|&pair| {
-                let first = pair.clip.saturating_sub(FADE_PICTURES);
-                let last = (pair.clip + FADE_PICTURES).min(pictures.len() - 1);
-                let frame = unchanged.capture(&self.capture.signatures[pair.capture]);
-                let off = |place: usize| distance(&frame, &pictures[place]);
-                let near = (first..=last).min_by(|&a, &b| off(a).total_cmp(&off(b))).unwrap_or(pair.clip);
-                let fitted = placing.fitted(pair.capture, near);
-                Pair { clip: fitted.first, weight: fitted.weight, ..pair }
-            })
-            .collect();
-        if moved.iter().zip(&pairs).all(|(moved, pair)| moved.clip == pair.clip) {
-            return (model, pairs);
+    /// The path under a model, and what is fitted along it.
+    fn course(&self, model: Model, anchors: &[(usize, Vec<usize>)]) -> Course {
+        let mut pictures = self.pictures(&model);
+        let path = self.walk(&model, &pictures, anchors);
+        let mut pairs = self.pairs(&model, &pictures, &path);
+        let mut model = self.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
+        for _ in 1..FITS {
+            pictures = self.pictures(&model);
+            pairs = self.pairs(&model, &pictures, &path);
+            model = self.fitter(&pairs, Freedom::NONE).fit(Start::fitted(model.geometry));
         }
-        let other = self.fitter(&moved, Freedom::NONE).fit(Start::fitted(model.geometry));
-        if other.typical_sigma() <= UNCHANGED_BETTER * model.typical_sigma() {
-            (other, moved)
+        Course { model, path, pairs }
+    }
+
+    /// A course, or one that usual levels lead to, where that fits better or, fitting as well, passes as evenly: a fade and
+    /// other levels some pictures later look alike.
+    fn unless_usual(&self, course: Course, anchors: &[(usize, Vec<usize>)]) -> Course {
+        if USUAL_LEVELS.iter().any(|&usual| course.model.levels.is_near(usual, LEVELS_ERROR)) {
+            return self.with_usual(course);
+        }
+        let others = USUAL_LEVELS.iter().filter_map(|&usual| self.led_by(&course, usual, anchors));
+        let mut courses: Vec<Course> = others.collect();
+        courses.push(course);
+        let least = courses.iter().map(Course::error).fold(f32::INFINITY, f32::min);
+        courses.retain(|course| course.error() <= least / FITS_BETTER);
+        let evenness = |course: &Course| self.unevenness(&course.path);
+        let evenest = courses.iter().map(evenness).fold(f64::INFINITY, f64::min);
+        let found = courses.into_iter().find(|course| evenness(course) <= evenest + UNEVENNESS_ERROR);
+        self.with_usual(found.expect("the evenest course is one of them"))
+    }
+
+    /// A course with exactly the usual levels, where they are near to its own and fit as well.
+    fn with_usual(&self, course: Course) -> Course {
+        let usual = USUAL_LEVELS.into_iter().find(|&usual| course.model.levels.is_near(usual, USUAL_WITHIN));
+        let Some(usual) = usual else { return course };
+        let model = self.fitter(&course.pairs, Freedom::NONE).given(course.model.geometry, usual);
+        if model.typical_sigma() <= course.error() / FITS_BETTER {
+            Course { model, ..course }
         } else {
-            (model, pairs)
+            course
         }
+    }
+
+    /// The course that pictures under these levels lead to, where it is another one and fits.
+    fn led_by(&self, course: &Course, levels: Levels, anchors: &[(usize, Vec<usize>)]) -> Option<Course> {
+        let moved = self.moved(&course.model.with_levels(levels), &course.pairs);
+        let model = self.fitter(&moved, Freedom::NONE).fit(Start::fitted(course.model.geometry));
+        let is_other = !model.levels.is_near(course.model.levels, LEVELS_ERROR);
+        let fits = model.typical_sigma() <= course.error() * FITS_ROUGHLY;
+        (is_other && fits).then(|| self.course(model, anchors))
+    }
+
+    /// Pairs with the picture around that is most like each frame, whatever the mean of both; of pictures as like as each other
+    /// the one they have. Frames that are brighter than the rest are left out: a recorder's own pulse.
+    fn moved(&self, model: &Model, pairs: &[Pair]) -> Vec<Pair> {
+        let moved = |&pair: &Pair| {
+            let first = pair.clip.saturating_sub(FADE_PICTURES);
+            let last = (pair.clip + FADE_PICTURES).min(self.clip.signatures.len() - 1);
+            let frame = model.capture(&self.capture.signatures[pair.capture]);
+            let picture = |place: usize| model.clip(&self.clip.signatures[place]);
+            let off = |place: usize| {
+                let picture = picture(place);
+                distance(&model.levelled(&frame, &picture), &picture)
+            };
+            let own = off(pair.clip);
+            let near = (first..=last).map(|place| (off(place), place)).min_by(|a, b| a.0.total_cmp(&b.0));
+            let near = near.filter(|(distance, _)| *distance < own);
+            let pair = near.map_or(pair, |(_, clip)| Pair { clip, weight: 0.0, ..pair });
+            (distance(&frame, &picture(pair.clip)), pair)
+        };
+        let every = pairs.len().div_ceil(MOVED_MAX).max(1);
+        let mut found: Vec<(f32, Pair)> = pairs.iter().step_by(every).map(moved).collect();
+        found.sort_by(|a, b| a.0.total_cmp(&b.0));
+        found.truncate((found.len() as f64 * MOVED_SHARE).ceil() as usize);
+        found.into_iter().map(|(_, pair)| pair).collect()
+    }
+
+    /// Pictures per frame by which a course differs from the expected speed, over half a second each; a jump counts as
+    /// [`AROUND`] pictures.
+    fn unevenness(&self, path: &[u32]) -> f64 {
+        let step = ((UNEVENNESS_OVER_S * self.capture.rate_hz) as usize).clamp(1, (path.len() - 1).max(1));
+        let expected = self.advance * step as f64;
+        let off = |at: usize| (f64::from(path[at]) - f64::from(path[at - step]) - expected).abs();
+        let steps = step..path.len();
+        let count = steps.len().max(1) * step;
+        steps.map(|at| off(at).min(AROUND as f64)).sum::<f64>() / count as f64
     }
 
     /// The alignment, or that there is none.
@@ -287,13 +368,16 @@ impl Aligner<'_> {
             let [now, before] =
                 [frame, frame - step].map(|frame| model.capture(&self.capture.signatures[frame]));
             let [here, there] = [frame, frame - step].map(|frame| &pictures[path[frame] as usize]);
-            for cell in 0..CELLS {
-                let sigma = model.sigma[cell];
-                if !sigma.is_finite() {
-                    continue;
-                }
-                let change = (now[cell] - before[cell]) * sigma;
-                let along = (here[cell] - there[cell]) * sigma;
+            let used = || (0..CELLS).filter(|&cell| model.sigma[cell].is_finite());
+            let changes = |from: &[f32; CELLS], to: &[f32; CELLS]| {
+                let change = |cell: usize| (to[cell] - from[cell]) * model.sigma[cell];
+                let mut changes: Vec<f32> = used().map(change).collect();
+                // A recorder's own brightness pulse is no change of the picture.
+                let common = median(&mut changes.clone());
+                changes.iter_mut().for_each(|change| *change -= common);
+                changes
+            };
+            for (change, along) in changes(&before, &now).into_iter().zip(changes(there, here)) {
                 own += f64::from(change).powi(2);
                 // Differences of one cell count no more than the change itself: an overlay must not decide.
                 left += f64::from((change - along).powi(2).min(change.powi(2).max(along.powi(2))));

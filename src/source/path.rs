@@ -46,6 +46,8 @@ const LOST_FRAMES_MAX: usize = 64;
 const SEARCHES_MAX: usize = 400;
 /// Places that a search brings.
 const FOUND_MAX: usize = 8;
+/// Places at which a capture may begin: more, since nothing has led there, and a clip may come again and again.
+const BEGINNINGS_MAX: usize = 32;
 /// Most pictures compared in a search; of a longer clip every second, third … picture.
 const COMPARED_MAX: usize = 27_000;
 
@@ -69,9 +71,9 @@ pub(super) fn influence(off: f32) -> f32 {
     (SQUARE_UP_TO / off.abs().max(SQUARE_UP_TO)).min(1.0)
 }
 
-/// Negative logarithm of the likelihood of a distance.
-fn cost(distance: f32) -> f32 {
-    (TAIL + CELLS as f32) / 2.0 * (1.0 + distance / TAIL).ln()
+/// Negative logarithm of the likelihood of a distance, where errors are `alike` times larger than cells say.
+fn cost(distance: f32, alike: f32) -> f32 {
+    (TAIL + CELLS as f32) / 2.0 * (1.0 + distance / TAIL).ln() / (alike * alike)
 }
 
 /// One place a path may have at a frame.
@@ -93,6 +95,8 @@ pub(super) struct Walk<'a> {
     pub advance: f64,
     /// Likely places by frame, in order of frames.
     pub anchors: &'a [(usize, Vec<usize>)],
+    /// How many times larger errors are than the scatter of single cells says.
+    pub alike: f32,
 }
 
 impl Walk<'_> {
@@ -114,7 +118,7 @@ impl Walk<'_> {
                 jumps.extend(places.iter().map(|&place| place.min(self.pictures.len() - 1) as u32));
             }
             if lost >= wait && searches < SEARCHES_MAX {
-                jumps.extend(self.nearest(&frame));
+                jumps.extend(self.nearest(&frame, FOUND_MAX));
                 searches += 1;
                 (lost, wait) = (0, (wait * 2).min(LOST_FRAMES_MAX));
             }
@@ -130,7 +134,7 @@ impl Walk<'_> {
 
     /// Where a capture may begin: where it looks alike, and where the anchors lead back to.
     fn beginnings(&self, frame: &[f32; CELLS]) -> Vec<u32> {
-        let mut places = self.nearest(frame);
+        let mut places = self.nearest(frame, BEGINNINGS_MAX);
         for (at, anchored) in self.anchors {
             for &place in anchored {
                 let back = place as f64 - self.advance * *at as f64;
@@ -142,33 +146,27 @@ impl Walk<'_> {
         places
     }
 
-    /// Places in the whole clip that are most like a frame, none next to another.
-    fn nearest(&self, frame: &[f32; CELLS]) -> Vec<u32> {
+    /// Places in the whole clip that are most like a frame, `most` at most, each more like it than those around.
+    fn nearest(&self, frame: &[f32; CELLS], most: usize) -> Vec<u32> {
         let every = self.pictures.len().div_ceil(COMPARED_MAX).max(1);
-        let mut rough: Vec<(f32, usize)> = (0..self.pictures.len())
-            .step_by(every)
-            .map(|place| (distance(frame, &self.pictures[place]), place))
-            .collect();
-        let kept = (FOUND_MAX * 4).min(rough.len());
-        rough.select_nth_unstable_by(kept - 1, |a, b| a.0.total_cmp(&b.0));
-        rough.truncate(kept);
-        rough.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        let mut places: Vec<u32> = Vec::with_capacity(FOUND_MAX);
-        for (_, place) in rough {
-            if places.len() == FOUND_MAX {
-                break;
-            }
-            let around = place.saturating_sub(every)..(place + every + 1).min(self.pictures.len());
-            let best = around
-                .min_by(|&a, &b| {
-                    distance(frame, &self.pictures[a]).total_cmp(&distance(frame, &self.pictures[b]))
-                })
-                .unwrap_or(place);
-            if places.iter().all(|&other| other.abs_diff(best as u32) > every as u32) {
-                places.push(best as u32);
-            }
-        }
-        places
+        let distances: Vec<f32> =
+            self.pictures.iter().step_by(every).map(|picture| distance(frame, picture)).collect();
+        let is_least = |&at: &usize| {
+            let before = at.checked_sub(1).is_none_or(|before| distances[at] < distances[before]);
+            before && distances.get(at + 1).is_none_or(|after| distances[at] <= *after)
+        };
+        let mut places: Vec<usize> = (0..distances.len()).filter(is_least).collect();
+        places.sort_by(|&a, &b| distances[a].total_cmp(&distances[b]));
+        places.truncate(most);
+        let around = |at: usize| {
+            let off = |place: usize| distance(frame, &self.pictures[place]);
+            let first = (at * every).saturating_sub(every - 1);
+            (first..(at * every + every).min(self.pictures.len()))
+                .map(|place| (off(place), place as u32))
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+                .map(|(_, place)| place)
+        };
+        places.into_iter().filter_map(around).collect()
     }
 }
 
@@ -249,10 +247,11 @@ impl Trellis {
             self.places.push(Place { picture, from, cost: before });
             self.reached[picture as usize].2 = distance;
         }
-        let least = cost(nearest);
+        let least = cost(nearest, walk.alike);
         let mut best = f32::INFINITY;
         for place in &mut self.places[start..] {
-            place.cost += (cost(self.reached[place.picture as usize].2) - least).min(FRAME_COST_MAX);
+            place.cost +=
+                (cost(self.reached[place.picture as usize].2, walk.alike) - least).min(FRAME_COST_MAX);
             best = best.min(place.cost);
         }
         let mut limit = best + GIVEN_UP_FROM;
@@ -322,7 +321,7 @@ mod tests {
 
     fn walked(shown: &[usize], pictures: &[[f32; CELLS]], advance: f64) -> Vec<u32> {
         let frame = |index: usize| pictures[shown[index]];
-        Walk { frame: &frame, frames: shown.len(), pictures, advance, anchors: &[] }.path()
+        Walk { frame: &frame, frames: shown.len(), pictures, advance, anchors: &[], alike: 1.0 }.path()
     }
 
     #[test]

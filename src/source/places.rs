@@ -1,7 +1,7 @@
 //! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
 //! the clip.
 
-use super::fit::{median, Model, SIGMA_MIN};
+use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
 use super::path::{distance, influence};
 use super::{Film, SourcePlace, CELLS};
 use crate::fingerprint::FIXED_POINT;
@@ -43,15 +43,18 @@ const MIXING_HIDDEN_FROM: f32 = 0.145;
 /// Most that one frame adds to it.
 const MIXING_SQUARE_MAX: f32 = 16.0;
 
+/// Pictures differ by their levels where these explain at least this share of the square difference. Choice.
+const FADING_SHARE: f32 = 0.9;
+/// Time on each side of a frame over which the course of a fade is taken for even, seconds.
+const FADE_EVEN_OVER_S: f64 = 0.2;
+/// Scatter around it from which pictures of a fade cannot be told from each other: a device that shows whole pictures at
+/// steady holds leaves less, half a picture at most. Choice.
+const FADED_FROM: f32 = 0.5;
+/// A frame of such a fade shows a picture within so many deviations.
+const FADED_ERRORS: f32 = 3.0;
+
 /// A weight this many standard errors from zero or less may be that of the picture itself.
 const WEIGHT_ZERO_ERRORS: f32 = 2.0;
-
-/// Errors of a lossy recording are larger than the scatter of single cells says, because neighbouring cells err
-/// alike and frames are predicted from each other. By trials on real clips at x264 28: with 1.5 one frame in 100
-/// was placed wrong.
-const ALIKE_ERRORS: f32 = 2.0;
-/// A recording is lossy where its typical error is this many times that of rounding.
-const LOSSY_FROM: f32 = 2.5;
 
 /// A frame shows nothing of the clip where its typical cell is this many deviations off …
 const UNKNOWN_DEVIATIONS: f32 = 6.0;
@@ -112,6 +115,8 @@ pub(super) struct Placing<'a> {
     runs: Vec<u32>,
     /// How much larger errors are than the scatter says.
     alike: f32,
+    /// Pictures by which frames of a fade lie off an even course.
+    faded: f32,
 }
 
 impl<'a> Placing<'a> {
@@ -121,14 +126,14 @@ impl<'a> Placing<'a> {
         (capture, clip): (&'a Film<'a>, &'a Film<'a>),
         pictures: &'a [[f32; CELLS]],
     ) -> Self {
-        let lossy = model.typical_sigma() > LOSSY_FROM * SIGMA_MIN;
-        let alike = if lossy { ALIKE_ERRORS } else { 1.0 };
-        Self { model, capture, pictures, runs: runs(clip, pictures, alike), alike }
+        let alike = model.alike();
+        Self { model, capture, pictures, runs: runs(clip, pictures, alike), alike, faded: 0.0 }
     }
 
     /// One place per frame.
-    pub fn places(&self, path: &[u32]) -> Vec<SourcePlace> {
+    pub fn places(mut self, path: &[u32]) -> Vec<SourcePlace> {
         let mixing = self.mixing(path);
+        self.faded = self.scatter_of_fades(path);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
         for (frame, &picture) in path.iter().enumerate() {
             let again = frame > 0 && self.capture.same_as_before.get(frame) == Some(&true);
@@ -152,7 +157,7 @@ impl<'a> Placing<'a> {
             }
             let fitted = self.fitted_to(&cells, path[frame] as usize);
             looked_at += usize::from(fitted.weight_error.is_finite());
-            if fitted.weight_error <= MIXING_ERROR_MAX {
+            if fitted.weight_error <= MIXING_ERROR_MAX && !self.is_fading(&fitted) {
                 let from_zero = fitted.weight.min(1.0 - fitted.weight);
                 let expected = fitted.weight_error.max(left_over);
                 sum += (from_zero / expected).powi(2).min(MIXING_SQUARE_MAX);
@@ -170,6 +175,50 @@ impl<'a> Placing<'a> {
         }
     }
 
+    /// Whether the pictures on both sides of a frame differ by their levels: in a lossy recording, which errs in the
+    /// brightness of whole pictures, they and their mixes cannot be told from each other by it.
+    fn is_fading(&self, fitted: &Fitted) -> bool {
+        if self.alike <= 1.0 || fitted.first + 1 >= self.pictures.len() {
+            return false;
+        }
+        let (from, to) = (&self.pictures[fitted.first], &self.pictures[fitted.first + 1]);
+        let used = self.model.sigma.iter().enumerate().filter(|(_, sigma)| sigma.is_finite());
+        let mut sums = [0.0f32; 6];
+        for (cell, sigma) in used {
+            let (value, step) = (from[cell] * sigma, (to[cell] - from[cell]) * sigma);
+            for (sum, of) in sums.iter_mut().zip([1.0, value, step, value * value, value * step, step * step])
+            {
+                *sum += of;
+            }
+        }
+        let [count, value, step, value_square, along, step_square] = sums;
+        let spread = value_square - value * value / count;
+        let together = along - value * step / count;
+        let by_levels = step * step / count + together * together / spread.max(f32::MIN_POSITIVE);
+        by_levels >= FADING_SHARE * step_square
+    }
+
+    /// Pictures by which frames of fades scatter around an even course: half of them by no more.
+    fn scatter_of_fades(&self, path: &[u32]) -> f32 {
+        if self.alike <= 1.0 {
+            return 0.0;
+        }
+        let around = ((FADE_EVEN_OVER_S * self.capture.rate_hz) as usize).max(1);
+        let every = (path.len() / MIXING_FRAMES_MAX).max(1);
+        let mut off: Vec<f32> = (around..path.len().saturating_sub(around))
+            .step_by(every)
+            .filter_map(|frame| {
+                let fitted = self.fitted(frame, path[frame] as usize);
+                let course = &path[frame - around..=frame + around];
+                let even =
+                    course.iter().map(|&picture| f64::from(picture)).sum::<f64>() / course.len() as f64;
+                let at = fitted.first as f64 + f64::from(fitted.weight);
+                self.is_fading(&fitted).then_some((at - even).abs() as f32)
+            })
+            .collect();
+        DEVIATIONS_PER_MAD * median(&mut off)
+    }
+
     /// Weights up to this are those of pictures where a device mixes.
     fn left_over(&self) -> f32 {
         if self.alike > 1.0 {
@@ -185,6 +234,9 @@ impl<'a> Placing<'a> {
             return SourcePlace::Unknown;
         }
         let fitted = self.fitted_to(&cells, picture);
+        if self.faded > FADED_FROM && self.is_fading(&fitted) {
+            return self.around(&fitted, FADED_ERRORS * self.faded);
+        }
         let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
         let least = if mixing == Mixing::Often { self.left_over() } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
@@ -216,12 +268,19 @@ impl<'a> Placing<'a> {
 
     /// A picture or range, and the pictures of every mix that a frame may be.
     fn with_mixes(&self, place: SourcePlace, fitted: &Fitted) -> SourcePlace {
-        let last = self.pictures.len() - 1;
         let around = (WEIGHT_ZERO_ERRORS * fitted.weight_error).min(AROUND as f32);
+        let SourcePlace::Ambiguous { first, last } = self.around(fitted, around) else { return place };
+        with(with(place, first), last)
+    }
+
+    /// The pictures that lie so many pictures around what was fitted to a frame, those it lies between at least.
+    fn around(&self, fitted: &Fitted, pictures: f32) -> SourcePlace {
+        let last = self.pictures.len() - 1;
         let middle = fitted.first as f32 + fitted.weight;
-        let low = (middle - around).floor().max(0.0) as usize;
-        let high = ((middle + around).ceil() as usize).min(last);
-        with(with(place, low.min(fitted.first) as u32), high.max((fitted.first + 1).min(last)) as u32)
+        let low = (middle - pictures).floor().max(0.0) as usize;
+        let high = ((middle + pictures).ceil() as usize).min(last);
+        let (low, high) = (low.min(fitted.first), high.max((fitted.first + 1).min(last)));
+        SourcePlace::Ambiguous { first: low as u32, last: high as u32 }
     }
 
     /// Whether a frame that lies between the picture `first` and the next has each of them in its own lines.

@@ -4,7 +4,7 @@
 use evenbeat::audit::Audit;
 use evenbeat::classify::{FrameClass, FrameFlags};
 use evenbeat::demo::schedule::Shown;
-use evenbeat::source::SourcePlace;
+use evenbeat::source::{SourcePlace, SourceUnit};
 
 use super::cells::Cell;
 use super::{is_mix, lost, truth, Truth};
@@ -53,6 +53,19 @@ impl Exact {
     }
 }
 
+/// The pictures that a place in fields belongs to: a clip that is interlaced itself is placed by its fields.
+fn whole(place: SourcePlace) -> SourcePlace {
+    match place {
+        SourcePlace::Picture(field) => SourcePlace::Picture(field / 2),
+        SourcePlace::Woven { first, second } if first / 2 == second / 2 => SourcePlace::Picture(first / 2),
+        SourcePlace::Ambiguous { first, last } => SourcePlace::Ambiguous { first: first / 2, last: last / 2 },
+        SourcePlace::Mix { first, second, weight } if first / 2 != second / 2 => {
+            SourcePlace::Mix { first: first / 2, second: second / 2, weight }
+        }
+        other => other,
+    }
+}
+
 /// Holds an audit against the truth.
 pub fn score(cell: &Cell, audit: &Audit) -> Exact {
     let mut score = Exact { cell: cell.name(), frames: audit.frames.len(), ..Exact::default() };
@@ -60,7 +73,15 @@ pub fn score(cell: &Cell, audit: &Audit) -> Exact {
     let lost = lost(&cell.scene, &cell.delivery);
     // Without marks that could be read nothing is known of any frame.
     let nowhere = vec![SourcePlace::Unknown; audit.frames.len()];
-    let places = audit.source.as_ref().map_or(&nowhere, |source| &source.track.places);
+    let in_pictures: Option<Vec<SourcePlace>> = audit.source.as_ref().map(|source| {
+        let track = &source.track;
+        track
+            .places
+            .iter()
+            .map(|&place| if track.unit == SourceUnit::Field { whole(place) } else { place })
+            .collect()
+    });
+    let places = in_pictures.as_ref().unwrap_or(&nowhere);
     for (frame, call) in audit.frames.iter().enumerate() {
         if (call.class == FrameClass::New) != (truth[frame] == Truth::New) {
             score.wrong_frames.push(frame);
@@ -76,7 +97,7 @@ pub fn score(cell: &Cell, audit: &Audit) -> Exact {
         {
             score.wrong_losses.push(frame);
         }
-        match (places[frame], cell.delivery.shown[frame]) {
+        match (places[frame], cell.scene.rounded(cell.delivery.shown[frame])) {
             (SourcePlace::Ambiguous { first, last }, Shown::Picture(picture))
                 if (u64::from(first)..=u64::from(last)).contains(&picture) =>
             {

@@ -69,20 +69,17 @@ pub fn clip_rate(delivery: &Delivery, frames: usize) -> Rate {
 
 /// The truth of every frame of a cell.
 pub fn truth(scene: &Scene, delivery: &Delivery) -> Vec<Truth> {
-    let frames = frames_available(scene, delivery);
-    let content = |shown| match shown {
+    let content = |shown| match scene.rounded(shown) {
         Shown::Picture(picture) => (scene.content(picture), 0, 0.0),
-        Shown::Mix { first, second, weight } if scene.content(first) != scene.content(second) => {
-            (scene.content(first), scene.content(second), weight)
-        }
-        Shown::Mix { first, .. } => (scene.content(first), 0, 0.0),
+        Shown::Mix { first, second, weight } => (scene.content(first), scene.content(second), weight),
     };
+    let frames = frames_available(scene, delivery);
+    let contents: Vec<_> = delivery.shown[..frames].iter().map(|&shown| content(shown)).collect();
     (0..frames)
         .map(|frame| {
-            let shown = delivery.shown[frame];
-            if frame == 0 || content(shown) != content(delivery.shown[frame - 1]) {
+            if frame == 0 || contents[frame] != contents[frame - 1] {
                 Truth::New
-            } else if scene.stands_still(last_picture(shown)) {
+            } else if scene.stands_still(last_picture(delivery.shown[frame])) {
                 Truth::Still
             } else {
                 Truth::Repeat
@@ -91,9 +88,9 @@ pub fn truth(scene: &Scene, delivery: &Delivery) -> Vec<Truth> {
         .collect()
 }
 
-/// Whether a frame mixes two pictures that differ.
+/// Whether a frame mixes two pictures and is neither.
 pub fn is_mix(scene: &Scene, shown: Shown) -> bool {
-    matches!(shown, Shown::Mix { first, second, .. } if scene.content(first) != scene.content(second))
+    matches!(scene.rounded(shown), Shown::Mix { .. })
 }
 
 /// Pictures that never appeared just before each frame: those between it and all shown before, which do not come
@@ -119,7 +116,7 @@ pub fn lost(scene: &Scene, delivery: &Delivery) -> Vec<u64> {
 
 /// Content of each frame that shows one picture.
 fn contents(scene: &Scene, delivery: &Delivery) -> Vec<Option<u64>> {
-    let content = |&shown: &Shown| match shown {
+    let content = |&shown: &Shown| match scene.rounded(shown) {
         Shown::Picture(picture) => Some(scene.content(picture)),
         Shown::Mix { .. } => None,
     };

@@ -5,12 +5,15 @@ use std::collections::HashMap;
 use std::ops::Range;
 use std::sync::{Arc, Mutex};
 
+use evenbeat::demo::schedule::Shown;
 use evenbeat::demo::texture::{Dice, Texture};
 use evenbeat::demo::Harbour;
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::testclip::settings::SIZES;
 use evenbeat::testclip::{ClipPainter, ClipSettings};
 use evenbeat::units::Rate;
+
+use super::recordings::delivered;
 
 /// Size of a bench frame, pixels; both even.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -211,6 +214,19 @@ impl Scene {
         let painted = Arc::new(samples);
         self.kept.lock().unwrap().insert(content, Arc::clone(&painted));
         painted
+    }
+
+    /// What a frame shows for which a delivery lists `shown`: where a mix, in whole code values, comes out as one of its pictures
+    /// in every sample, it is that picture.
+    pub fn rounded(&self, shown: Shown) -> Shown {
+        let Shown::Mix { first, second, .. } = shown else { return shown };
+        if self.content(first) == self.content(second) {
+            return Shown::Picture(first);
+        }
+        let mut samples = Vec::new();
+        delivered(self, shown, &mut samples);
+        let is = |picture: u64| *self.picture(picture) == samples;
+        [first, second].into_iter().find(|&picture| is(picture)).map_or(shown, Shown::Picture)
     }
 
     fn paint(&self, k: u64, samples: &mut Vec<u8>) {

@@ -11,6 +11,8 @@ use crate::fingerprint::{Correlation, DoubleImage};
 /// Pictures on either side that speak for one: a second of 25 pictures, and four where so few are not enough. The parity
 /// of the rows of a texture that moves sideways stays what it is, so that only new material adds evidence.
 const REACHES: [usize; 2] = [12, 48];
+/// Pictures in a row that are found at least: as many as speak for one on one side.
+const RUN_MIN: usize = REACHES[0];
 /// Pictures that must have tiles in motion: fewer say too little.
 const PICTURES_MIN: i64 = 8;
 /// Weight of the bottom field in a mean of two. Fields that a deinterlacer has rebuilt lie outside, by trials: their rows
@@ -56,14 +58,23 @@ pub(super) fn means(pictures: &[Picture], samples: &[FieldSample]) -> Vec<Option
     let told: Vec<DoubleImage> = telling.iter().map(|&place| doubles[place]).collect();
     let mut windows = REACHES.map(|reach| Moving::<_, Sums>::new(&told, reach));
     let mut here = 0;
-    (0..doubles.len())
-        .map(|place| {
-            while telling.get(here).is_some_and(|&other| other < place) {
-                here += 1;
-            }
-            windows.iter_mut().find_map(|window| mean(window.around(here)))
-        })
-        .collect()
+    let found = (0..doubles.len()).map(|place| {
+        while telling.get(here).is_some_and(|&other| other < place) {
+            here += 1;
+        }
+        windows.iter_mut().find_map(|window| mean(window.around(here)))
+    });
+    without_short_runs(found.collect())
+}
+
+/// Leaves out what is found of a few pictures in a row only: a window that passes over them finds it in many, or by chance.
+fn without_short_runs(mut means: Vec<Option<Mean>>) -> Vec<Option<Mean>> {
+    for run in means.chunk_by_mut(|one, next| one.is_some() == next.is_some()) {
+        if run.len() < RUN_MIN {
+            run.fill(None);
+        }
+    }
+    means
 }
 
 /// Sums over pictures, each weighted by its tiles, in the units in which measures are kept: whole numbers, so that they
@@ -225,6 +236,16 @@ mod tests {
             found(50, |place| if still(place) { DoubleImage::default() } else { double(0.3, 0.3, 0.5) });
         assert!(means.iter().all(Option::is_some));
         assert!(found(50, |_| DoubleImage::default()).iter().all(Option::is_none));
+    }
+
+    #[test]
+    fn a_few_pictures_in_a_row_are_not_believed() {
+        let means = |run: usize| {
+            let mean = Some(Mean { first: Parity::Top, weight: 0.5 });
+            let list = [vec![None; 30], vec![mean; run], vec![None; 30]].concat();
+            without_short_runs(list).iter().flatten().count()
+        };
+        assert_eq!([RUN_MIN - 1, RUN_MIN].map(means), [0, RUN_MIN]);
     }
 
     #[test]

@@ -178,7 +178,8 @@ impl<'a> Placing<'a> {
     /// Whether the pictures on both sides of a frame differ by their levels: in a lossy recording, which errs in the
     /// brightness of whole pictures, they and their mixes cannot be told from each other by it.
     fn is_fading(&self, fitted: &Fitted) -> bool {
-        if self.alike <= 1.0 || fitted.first + 1 >= self.pictures.len() {
+        let alike = |runs: &[u32]| runs[0] == runs[1];
+        if self.alike <= 1.0 || self.runs[fitted.first..].get(..2).is_none_or(alike) {
             return false;
         }
         let (from, to) = (&self.pictures[fitted.first], &self.pictures[fitted.first + 1]);

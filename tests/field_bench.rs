@@ -32,14 +32,6 @@ use fields::score::{missed, score, table, CellScore};
 use fields::shown::Shown;
 use fields::{Cell, LARGE_SIZE, MOMENTS, SIZE};
 
-/// Folders with real clips: those named, or the one beside the project.
-fn clip_folders() -> Vec<PathBuf> {
-    match env::var_os("EVENBEAT_CLIPS") {
-        Some(folders) => env::split_paths(&folders).collect(),
-        None => vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/clips")],
-    }
-}
-
 /// Whether the person wants this cell.
 fn wanted(cell: &Cell) -> bool {
     env::var("EVENBEAT_FIELDS_ONLY")
@@ -49,11 +41,11 @@ fn wanted(cell: &Cell) -> bool {
 /// Every cell of the full bench, content by content.
 fn full_cells() -> impl Iterator<Item = Vec<Cell>> {
     let painted = DETAILED.iter().map(|(name, _)| Content::painted(name, SIZE));
-    let real = Content::real(&clip_folders(), SIZE);
+    let real = Content::real(&fields::clip_folders(), SIZE);
     let detailed = painted.chain(real).map(|content| fields::cells(&Arc::new(content), MOMENTS));
     let traps = TRAPS.iter().map(|(name, _)| Content::painted(name, SIZE));
     let traps = traps.map(|content| fields::trap_cells(&Arc::new(content), MOMENTS));
-    let large = Content::real(&clip_folders(), LARGE_SIZE);
+    let large = Content::real(&fields::clip_folders(), LARGE_SIZE);
     let large = large.into_iter().map(|content| fields::large_cells(&Arc::new(content)));
     detailed.chain(traps).chain(large).map(|mut cells| {
         cells.retain(wanted);

@@ -29,7 +29,7 @@ use fields::devices::{self, Device};
 use fields::picture::Size;
 use fields::recordings::Recording;
 use fields::shown::Shown;
-use fields::{Cell, MOMENTS, SIZE};
+use fields::{Cell, LARGE_SIZE, MOMENTS, SIZE};
 
 /// Frame size of the short form.
 const SHORT_SIZE: Size = Size { width: 240, height: 160 };
@@ -37,6 +37,10 @@ const SHORT_SIZE: Size = Size { width: 240, height: 160 };
 const SHORT_MOMENTS: usize = 100;
 /// Devices of the short form.
 const SHORT_DEVICES: [&str; 6] = ["pictures", "bwdif", "weave-twice", "mean-twice", "top-field-twice", "tff"];
+/// Field periods of a real clip at the size of broadcasts, and the devices that play it.
+const LARGE_MOMENTS: usize = 60;
+const LARGE_DEVICES: [&str; 7] =
+    ["bwdif", "w3fdif", "weave-twice", "mean-twice", "top-field-twice", "lines-doubled", "tff"];
 /// Devices that show film, which the clip is not, and of chroma, which signatures do not show.
 const LEFT_OUT: [&str; 2] = ["film", "chroma"];
 /// A recording of low quality.
@@ -232,6 +236,12 @@ fn full() {
     for content in painted.map(Arc::new) {
         let mut cells = cells(&content, MOMENTS, &recordings);
         cells.retain(|(cell, _)| scales_frames(cell));
+        scores.extend(run(&cells));
+    }
+    for content in Content::real(&fields::clip_folders(), LARGE_SIZE).into_iter().map(Arc::new) {
+        let moments = content.moments().min(LARGE_MOMENTS) / 2 * 2;
+        let mut cells = cells(&content, moments, &[Recording::LOSSLESS, Recording::LOSSY]);
+        cells.retain(|(cell, _)| LARGE_DEVICES.contains(&cell.device.name));
         scores.extend(run(&cells));
     }
     let sum = |count: fn(&Score) -> usize| scores.iter().map(count).sum::<usize>();

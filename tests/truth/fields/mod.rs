@@ -14,6 +14,7 @@ pub mod score;
 pub mod shown;
 
 use std::collections::BTreeSet;
+use std::env;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -97,6 +98,14 @@ const RATIOS: [(usize, usize); 2] = [(2, 3), (2, 1)];
 /// Field periods of a cell of this content: real clips end.
 fn moments(content: &Content, most: usize) -> usize {
     most.min(content.moments()) / 2 * 2
+}
+
+/// Folders with real clips: those named, or the one beside the project.
+pub fn clip_folders() -> Vec<PathBuf> {
+    match env::var_os("EVENBEAT_CLIPS") {
+        Some(folders) => env::split_paths(&folders).collect(),
+        None => vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/clips")],
+    }
 }
 
 /// All cells of a detailed content.

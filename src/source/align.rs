@@ -53,7 +53,8 @@ const CHANGE_STEP_S: f64 = 0.25;
 const EXPLAINED_MIN: f64 = 0.5;
 /// Least mean square change of a cell, code values squared, that can be explained; less is standing still.
 const CHANGE_MIN: f64 = 0.05;
-/// Most square error against the variance of the pictures where nothing moves.
+/// Most square error against the variance of the pictures, of a clip that is looked at under other levels, and of one in which
+/// nothing moves.
 const UNEXPLAINED_MAX: f64 = 0.05;
 /// Least share of the frames that must show the clip.
 const SHOWN_MIN: f64 = 0.1;
@@ -255,7 +256,9 @@ impl Aligner<'_> {
     /// A course, or one that usual levels lead to, where that fits better or, fitting as well, passes as evenly: a fade and
     /// other levels some pictures later look alike.
     fn unless_usual(&self, course: Course, anchors: &[(usize, Vec<usize>)]) -> Course {
-        if USUAL_LEVELS.iter().any(|&usual| course.model.levels.is_near(usual, LEVELS_ERROR)) {
+        let is_usual = |&usual: &Levels| course.model.levels.is_near(usual, LEVELS_ERROR);
+        // A clip that looks otherwise altogether is none of this capture.
+        if USUAL_LEVELS.iter().any(is_usual) || course.model.unexplained > UNEXPLAINED_MAX {
             return self.with_usual(course);
         }
         let others = USUAL_LEVELS.iter().filter_map(|&usual| self.led_by(&course, usual, anchors));

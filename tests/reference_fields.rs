@@ -239,7 +239,7 @@ fn full() {
         scores.extend(run(&cells));
     }
     for content in Content::real(&fields::clip_folders(), LARGE_SIZE).into_iter().map(Arc::new) {
-        let moments = content.moments().min(LARGE_MOMENTS) / 2 * 2;
+        let moments = fields::moments(&content, LARGE_MOMENTS);
         let mut cells = cells(&content, moments, &[Recording::LOSSLESS, Recording::LOSSY]);
         cells.retain(|(cell, _)| LARGE_DEVICES.contains(&cell.device.name));
         scores.extend(run(&cells));

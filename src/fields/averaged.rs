@@ -57,11 +57,8 @@ pub(super) fn means(pictures: &[Picture], samples: &[FieldSample]) -> Vec<Option
     let telling: Vec<usize> = (0..doubles.len()).filter(in_place).collect();
     let told: Vec<DoubleImage> = telling.iter().map(|&place| doubles[place]).collect();
     let mut windows = REACHES.map(|reach| Moving::<_, Sums>::new(&told, reach));
-    let mut here = 0;
     let found = (0..doubles.len()).map(|place| {
-        while telling.get(here).is_some_and(|&other| other < place) {
-            here += 1;
-        }
+        let here = telling.partition_point(|&other| other < place);
         windows.iter_mut().find_map(|window| mean(window.around(here)))
     });
     without_short_runs(found.collect())

@@ -38,15 +38,8 @@ pub(super) fn of_other_moments(looks: &[Look]) -> Vec<bool> {
     let telling: Vec<usize> = (0..looks.len()).filter(|&place| looks[place].chroma.is_some()).collect();
     let combs: Vec<(usize, Combs)> = telling.iter().map(|&place| (place, combs(&looks[place]))).collect();
     let mut moving = Moving::<_, Sides>::new(&combs, REACH);
-    let mut here = 0;
-    (0..looks.len())
-        .map(|place| {
-            while telling.get(here).is_some_and(|&other| other < place) {
-                here += 1;
-            }
-            moving.around(here).are_of_other_moments()
-        })
-        .collect()
+    let here = |place: usize| telling.partition_point(|&other| other < place);
+    (0..looks.len()).map(|place| moving.around(here(place)).are_of_other_moments()).collect()
 }
 
 fn combs(look: &Look) -> Combs {

@@ -109,7 +109,7 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     let anchors: Vec<(usize, Vec<usize>)> =
         guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
     let course = aligner.unless_usual(aligner.course(model, &anchors), &anchors);
-    let Course { model, pairs, .. } = course;
+    let Course { model, pairs, .. } = aligner.with_usual(course);
     let again: Vec<(usize, Vec<usize>)> =
         pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
     let again = sorted(again);
@@ -148,7 +148,6 @@ fn sorted(mut anchors: Vec<(usize, Vec<usize>)>) -> Vec<(usize, Vec<usize>)> {
 }
 
 /// A path through the clip with what lies between clip and capture along it.
-#[derive(Clone)]
 struct Course {
     model: Model,
     path: Vec<u32>,
@@ -259,7 +258,7 @@ impl Aligner<'_> {
         let is_usual = |&usual: &Levels| course.model.levels.is_near(usual, LEVELS_ERROR);
         // A clip that looks otherwise altogether is none of this capture.
         if USUAL_LEVELS.iter().any(is_usual) || course.model.unexplained > UNEXPLAINED_MAX {
-            return self.with_usual(course);
+            return course;
         }
         let others = USUAL_LEVELS.iter().filter_map(|&usual| self.led_by(&course, usual, anchors));
         let mut courses: Vec<Course> = others.collect();
@@ -269,7 +268,7 @@ impl Aligner<'_> {
         let evenness = |course: &Course| self.unevenness(&course.path);
         let evenest = courses.iter().map(evenness).fold(f64::INFINITY, f64::min);
         let found = courses.into_iter().find(|course| evenness(course) <= evenest + UNEVENNESS_ERROR);
-        self.with_usual(found.expect("the evenest course is one of them"))
+        found.expect("the evenest course is one of them")
     }
 
     /// A course with exactly the usual levels, where they are near to its own and fit as well.
@@ -303,7 +302,8 @@ impl Aligner<'_> {
             let picture = |place: usize| model.clip(&self.clip.signatures[place]);
             let off = |place: usize| {
                 let picture = picture(place);
-                distance(&model.levelled(&frame, &picture), &picture)
+                let offset = model.mean_offset(&frame, &picture);
+                distance(&model.levelled(frame, offset), &picture)
             };
             let own = off(pair.clip);
             let near = (first..=last).map(|place| (off(place), place)).min_by(|a, b| a.0.total_cmp(&b.0));

@@ -238,12 +238,17 @@ impl Model {
         }
     }
 
-    /// A frame made as bright as a picture in the mean, both in deviations of each cell.
-    pub fn levelled(&self, frame: &[f32; CELLS], picture: &[f32; CELLS]) -> [f32; CELLS] {
+    /// By how much a frame is brighter than a picture in the mean, code values; both are in deviations of each cell.
+    pub fn mean_offset(&self, frame: &[f32; CELLS], picture: &[f32; CELLS]) -> f32 {
         let used = || (0..CELLS).filter(|&cell| self.sigma[cell].is_finite());
         let sum: f32 = used().map(|cell| (frame[cell] - picture[cell]) * self.sigma[cell]).sum();
-        let offset = sum / used().count().max(1) as f32;
-        std::array::from_fn(|cell| frame[cell] - offset / self.sigma[cell])
+        sum / used().count().max(1) as f32
+    }
+
+    /// A frame, in deviations of each cell, without an offset of the whole of it, code values.
+    pub fn levelled(&self, mut frame: [f32; CELLS], offset: f32) -> [f32; CELLS] {
+        frame.iter_mut().zip(&self.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
+        frame
     }
 
     /// Typical deviation of a cell, code values.

@@ -152,8 +152,9 @@ impl Walk<'_> {
         let distances: Vec<f32> =
             self.pictures.iter().step_by(every).map(|picture| distance(frame, picture)).collect();
         let is_least = |&at: &usize| {
-            let before = at.checked_sub(1).is_none_or(|before| distances[at] < distances[before]);
-            before && distances.get(at + 1).is_none_or(|after| distances[at] <= *after)
+            let own = distances[at];
+            let before = at.checked_sub(1).is_none_or(|before| own.total_cmp(&distances[before]).is_lt());
+            before && distances.get(at + 1).is_none_or(|after| own.total_cmp(after).is_le())
         };
         let mut places: Vec<usize> = (0..distances.len()).filter(is_least).collect();
         places.sort_by(|&a, &b| distances[a].total_cmp(&distances[b]));

@@ -302,7 +302,7 @@ impl<'a> Placing<'a> {
         let cells = self.model.capture(&self.capture.signatures[frame]);
         let offset = self.common_offset(&cells, |cell| self.pictures[picture][cell]);
         if offset.abs() > PULSE_DEVIATIONS * self.model.typical_sigma() {
-            self.levelled(cells, offset)
+            self.model.levelled(cells, offset)
         } else {
             cells
         }
@@ -313,12 +313,6 @@ impl<'a> Placing<'a> {
         let sigma = &self.model.sigma;
         let off = |cell: usize| (cells[cell] - expected(cell)) * sigma[cell];
         median(&mut (0..CELLS).filter(|&cell| sigma[cell].is_finite()).map(off).collect::<Vec<_>>())
-    }
-
-    /// A frame without an offset of the whole of it, code values.
-    fn levelled(&self, mut cells: [f32; CELLS], offset: f32) -> [f32; CELLS] {
-        cells.iter_mut().zip(&self.model.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
-        cells
     }
 
     fn is_unknown(&self, cells: &[f32; CELLS], picture: usize) -> bool {
@@ -353,7 +347,7 @@ impl<'a> Placing<'a> {
         let fitted = self.best_around(cells, (nearest, rival));
         // What the whole frame is brighter than any picture or mix is no part of the picture.
         let Some(offset) = self.offset(cells, &fitted) else { return fitted };
-        let again = self.best_around(&self.levelled(*cells, offset), (nearest, rival));
+        let again = self.best_around(&self.model.levelled(*cells, offset), (nearest, rival));
         if again.distance < fitted.distance {
             again
         } else {

@@ -71,17 +71,12 @@ pub fn score(cell: &Cell, audit: &Audit) -> Exact {
     let mut score = Exact { cell: cell.name(), frames: audit.frames.len(), ..Exact::default() };
     let truth = truth(&cell.scene, &cell.delivery);
     let lost = lost(&cell.scene, &cell.delivery);
-    // Without marks that could be read nothing is known of any frame.
-    let nowhere = vec![SourcePlace::Unknown; audit.frames.len()];
-    let in_pictures: Option<Vec<SourcePlace>> = audit.source.as_ref().map(|source| {
-        let track = &source.track;
-        track
-            .places
-            .iter()
-            .map(|&place| if track.unit == SourceUnit::Field { whole(place) } else { place })
-            .collect()
-    });
-    let places = in_pictures.as_ref().unwrap_or(&nowhere);
+    let places: Vec<SourcePlace> = match audit.source.as_ref().map(|source| &source.track) {
+        // Without marks that could be read nothing is known of any frame.
+        None => vec![SourcePlace::Unknown; audit.frames.len()],
+        Some(track) if track.unit == SourceUnit::Field => track.places.iter().copied().map(whole).collect(),
+        Some(track) => track.places.clone(),
+    };
     for (frame, call) in audit.frames.iter().enumerate() {
         if (call.class == FrameClass::New) != (truth[frame] == Truth::New) {
             score.wrong_frames.push(frame);

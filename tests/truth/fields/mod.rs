@@ -96,7 +96,7 @@ const SCALED_DEVICES: [&str; 6] =
 const RATIOS: [(usize, usize); 2] = [(2, 3), (2, 1)];
 
 /// Field periods of a cell of this content: real clips end.
-fn moments(content: &Content, most: usize) -> usize {
+pub fn moments(content: &Content, most: usize) -> usize {
     most.min(content.moments()) / 2 * 2
 }
 

@@ -173,9 +173,7 @@ fn what_the_user_says_of_the_scan_stands_above_samples_and_flags() {
 }
 
 /// Rows of the short form that miss the reach, each for its own reason: a line comes off when it is reached.
-const SHORT_OF_REACH: [&str; 3] = [
-    // A small object is the only thing in colour that moves.
-    "chroma-woven ",
+const SHORT_OF_REACH: [&str; 2] = [
     // One line of lettering is all that moves.
     "film-lock-lost ",
     // A turning disc, after the recorder's loss.

@@ -187,9 +187,10 @@ struct Traces {
 
 impl Traces {
     fn of(near: &[Look], flagged: Option<Parity>, exact: bool) -> Self {
-        let doubled = ripple::doubled(near, exact);
+        let in_a_row = near[near.len() - 1].frame - near[0].frame + 1 == near.len();
+        let doubled = ripple::doubled(near, exact) || in_a_row && ripple::doubled_in_turn(near);
         let mut picture = Picture::default();
-        if near[near.len() - 1].frame - near[0].frame + 1 == near.len() {
+        if in_a_row {
             picture.forth_and_back = forth_and_back(near);
             picture.bobbing_lines = bobbing(near, doubled, picture.forth_and_back);
             picture.alternating = alternating(near);

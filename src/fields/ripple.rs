@@ -8,7 +8,7 @@ use std::f32::consts::TAU;
 
 use super::marks::Look;
 use super::sample::parity_ratio;
-use super::window::{mean_and_error, median};
+use super::window::{alternation, mean_and_error, median};
 use super::Parity;
 use crate::fingerprint::ripple::SCALINGS;
 use crate::fingerprint::{Phasor, Ripple};
@@ -34,6 +34,12 @@ const DOUBLED: f32 = 0.555;
 const DOUBLED_EXACT: f32 = 0.9;
 /// A comb as strong as this is of two fields that move up or down by a row: by trials.
 const DOUBLED_COMB: f32 = 0.3;
+/// Rows that stand twice, where the picture hops up and down as well: lossy recordings leave 0.41 and more of it, and nothing
+/// else that hops reaches it, by the same trials.
+const DOUBLED_IN_TURN: f32 = 0.38;
+/// Least half hop of rows that stand twice, now the top and now the bottom ones, lines: one in theory, 0.55 and more where
+/// little else moves, lines one row high that were scaled to two 0.25, by the same trials.
+const HOP_LINES_MIN: f32 = 0.4;
 /// Least strength of a scaled comb: texture that moves reaches as much only where other paces show it as well.
 const SCALED_COMB: f32 = 0.065;
 /// Most that may lie beside its place among the rows, as a part of it.
@@ -142,6 +148,16 @@ pub(super) fn comb(near: &[Look]) -> f32 {
 pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
     let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
     pairs >= DOUBLED_EXACT || !exact && pairs >= DOUBLED && comb(near).abs() < DOUBLED_COMB
+}
+
+/// Whether each row is there twice, those of the top and those of the bottom field in turn, in pictures that follow each other
+/// frame by frame: two signs together, each of them too weak alone.
+pub(super) fn doubled_in_turn(near: &[Look]) -> bool {
+    let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
+    let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
+    let hops = alternation(&moved)
+        .is_some_and(|(lines, scatter)| lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter));
+    pairs >= DOUBLED_IN_TURN && hops
 }
 
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.

@@ -8,7 +8,7 @@ use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
 use crate::error::{Error, Result};
-use crate::fields::{self, Circumstances, FieldFindings, FieldSample, ScanFacts};
+use crate::fields::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
 use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
@@ -323,6 +323,7 @@ impl Reading<'_> {
 #[derive(Default)]
 struct Gathered {
     evidence: Vec<FrameEvidence>,
+    sampler: FieldSampler,
     fields: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
     missing_before: Vec<u32>,
@@ -344,7 +345,7 @@ impl Gathered {
 
     fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
-        self.fields.push(FieldSample::new(fingerprint));
+        self.fields.push(self.sampler.next(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(&fingerprint.signature);
         self.levels.add(fingerprint.levels);
@@ -372,6 +373,7 @@ fn conclude(
 ) -> Result<Audit> {
     let Gathered {
         mut evidence,
+        sampler: _,
         fields: samples,
         ticks,
         missing_before,

@@ -8,7 +8,7 @@ use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
-use crate::fields::{self, FieldSample, Parity, ScanDecision, ScanFacts};
+use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
 use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS};
 use crate::frame::{FrameShape, Rect, Scan};
@@ -248,6 +248,7 @@ struct Gathered {
     signatures: Vec<Signature>,
     differences: Vec<ParityDifference>,
     evidence: Vec<FrameEvidence>,
+    sampler: FieldSampler,
     samples: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
 }
@@ -257,7 +258,7 @@ impl Gathered {
         self.signatures.push(fingerprint.signature);
         self.differences.push(fingerprint.parity_difference);
         self.evidence.push(FrameEvidence::new(fingerprint));
-        self.samples.push(FieldSample::new(fingerprint));
+        self.samples.push(self.sampler.next(fingerprint));
         self.ticks.push(fingerprint.ticks);
     }
 

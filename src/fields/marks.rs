@@ -6,6 +6,7 @@ use super::chroma;
 use super::film::{self, FilmPicture, Halves};
 use super::ripple;
 use super::sample::{parity_ratio, FieldSample, Weave};
+use super::swapped;
 use super::window::{alternation, mean_and_error, median, REACH};
 use super::Parity;
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
@@ -82,8 +83,6 @@ const PICTURES_MIN: usize = 4;
 const BOBBING_LINES_MIN: f32 = 0.25;
 /// Both hops lead in opposite directions, whatever moves up or down besides: most of the mean motion against them.
 const BOBBING_MEAN_MOST: f32 = 0.7;
-/// The same where steps of different size could be fields in the wrong order, whose mean is half of the hop (derived).
-const BOBBING_MEAN_SURE: f32 = 1.0 / 3.0;
 /// Least detail ratio that alternates with the parity that is kept, natural logarithm.
 const ALTERNATING_MIN: f32 = 0.06;
 
@@ -104,8 +103,8 @@ pub(super) struct Picture {
     pub bobbing_lines: f32,
     /// Whether the kept parity alternates from picture to picture: a full deinterlacer's trace.
     pub alternating: bool,
-    /// Whether the motion goes forth and back: fields shown in the wrong order.
-    pub forth_and_back: bool,
+    /// Whether fields are shown one by one in the wrong order.
+    pub wrong_order: bool,
 }
 
 /// How a picture's fields are woven.
@@ -136,12 +135,14 @@ pub(super) fn pictures(
     let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
     let exact = is_exact(frames);
     let chroma = chroma::of_other_moments(&looks);
+    let swapped = swapped::in_wrong_order(&looks);
     let films = film::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
     let mut pictures = Vec::with_capacity(looks.len());
     for start in (0..looks.len()).step_by(STATION) {
         let end = (start + STATION).min(looks.len());
         let stretch = &looks[around((start + end) / 2, looks.len())];
-        let traces = (stretch.len() >= PICTURES_MIN).then(|| Traces::of(stretch, flagged, exact));
+        let traces = (stretch.len() >= PICTURES_MIN)
+            .then(|| Traces::of(stretch, Given { flagged, exact, swapped: swapped[start] }));
         pictures.extend((start..end).map(|place| {
             let near = &looks[around(place, looks.len())];
             let frame = looks[place].frame;
@@ -154,6 +155,7 @@ pub(super) fn pictures(
                 },
                 film: films[place],
                 chroma_only: chroma[place],
+                wrong_order: swapped[place],
                 ..traces.picture
             })
         }));
@@ -185,14 +187,24 @@ struct Traces {
     mixed: usize,
 }
 
+/// What is known before a stretch is looked at.
+#[derive(Clone, Copy)]
+struct Given {
+    /// The field that comes first by flags, of interlaced captures.
+    flagged: Option<Parity>,
+    /// Whether the recording takes nothing away.
+    exact: bool,
+    /// Whether fields are in the wrong order.
+    swapped: bool,
+}
+
 impl Traces {
-    fn of(near: &[Look], flagged: Option<Parity>, exact: bool) -> Self {
+    fn of(near: &[Look], Given { flagged, exact, swapped }: Given) -> Self {
         let in_a_row = near[near.len() - 1].frame - near[0].frame + 1 == near.len();
         let doubled = ripple::doubled(near, exact) || in_a_row && ripple::doubled_in_turn(near);
         let mut picture = Picture::default();
         if in_a_row {
-            picture.forth_and_back = forth_and_back(near);
-            picture.bobbing_lines = bobbing(near, doubled, picture.forth_and_back);
+            picture.bobbing_lines = bobbing(near, doubled, swapped);
             picture.alternating = alternating(near);
         }
         picture.lost = match (doubled, picture.bobbing_lines > 0.0) {
@@ -370,18 +382,18 @@ impl Stretch {
 
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
 /// rows that are there twice show it is by repetition, or it stands out of the motion.
-fn bobbing(near: &[Look], doubled: bool, forth_and_back: bool) -> f32 {
+fn bobbing(near: &[Look], doubled: bool, swapped: bool) -> f32 {
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
     let Some((lines, scatter)) = alternation(&moved) else { return 0.0 };
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
     let (mean, _) = mean_and_error(moved.iter().map(|&(_, motion)| motion));
     // Fields in the wrong order go forth and back up and down as well, three steps and one.
-    let mean_most = if forth_and_back { BOBBING_MEAN_SURE } else { BOBBING_MEAN_MOST };
-    let hops = lines.abs() >= BOBBING_LINES_MIN
+    let hops = !swapped
+        && lines.abs() >= BOBBING_LINES_MIN
         && straight
         && lines.abs() >= 2.0 * scatter
-        && mean.abs() < mean_most * lines.abs();
+        && mean.abs() < BOBBING_MEAN_MOST * lines.abs();
     // A hop between two frames is twice the distance of either from the place between.
     if hops || doubled && lines.abs() >= BOBBING_LINES_MIN {
         lines.abs() / 2.0
@@ -399,32 +411,4 @@ fn alternating(near: &[Look]) -> bool {
         .collect();
     alternation(&ratios)
         .is_some_and(|(ratio, scatter)| ratio.abs() >= ALTERNATING_MIN && ratio.abs() >= 2.0 * scatter)
-}
-
-/// Two steps that lead back have a cosine of −1, two steps ahead one of 1; recorder's noise turns both towards 0.
-const BACK_COSINE_MAX: f32 = -0.3;
-/// Fields in the wrong order step three forth and one back, energies nine to one; texture that is small against the
-/// step brings them nearer. Half the difference of logarithms at least.
-const BACK_ENERGIES_MIN: f32 = 0.2;
-/// Where nothing but that makes them differ, less is enough: this much, and so many times their scatter.
-const BACK_ENERGIES_SURE: (f32, f32) = (0.04, 5.0);
-
-/// Whether the motion steps forth and back, whatever its direction and shape: of the energies of two steps and of both
-/// together, e₁ + e₂ + 2√(e₁e₂)·cos is the energy of both.
-fn forth_and_back(near: &[Look]) -> bool {
-    let pairs = near.windows(2).filter(|pair| pair[0].frame + 1 == pair[1].frame);
-    let cosines = pairs.filter_map(|pair| {
-        let (first, second) = (pair[0].sample.energy, pair[1].sample.energy);
-        let product = 2.0 * (first * second).sqrt();
-        (product > 0.0).then(|| (pair[1].sample.energy_two_back - first - second) / product)
-    });
-    let back = median(cosines).is_some_and(|cosine| cosine <= BACK_COSINE_MAX);
-    let energies: Vec<(usize, f32)> =
-        near.iter().map(|look| (look.frame, look.sample.energy.max(f32::MIN_POSITIVE).ln())).collect();
-    let uneven = alternation(&energies).is_some_and(|(half, scatter)| {
-        let (least, times) = BACK_ENERGIES_SURE;
-        let half = half.abs();
-        half >= BACK_ENERGIES_MIN.max(scatter) || half >= least.max(times * scatter)
-    });
-    back && uneven
 }

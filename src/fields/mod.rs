@@ -13,13 +13,14 @@ mod outcome;
 mod ripple;
 mod sample;
 mod scan;
+mod swapped;
 #[cfg(test)]
 mod tests;
 mod window;
 
 pub use audit::{APhase, FieldAudit};
 pub use outcome::{outcome, Circumstances, Outcome, OutcomeCode};
-pub use sample::FieldSample;
+pub use sample::{FieldSample, FieldSampler};
 pub use scan::{ScanDecision, ScanFacts, ScanSegment, ScanSource};
 
 use std::ops::Range;
@@ -96,7 +97,7 @@ struct Traces {
     bobbing: Vec<usize>,
     bobbing_lines: f32,
     alternating: usize,
-    forth_and_back: Vec<usize>,
+    wrong_order: Vec<usize>,
     averaged: Vec<usize>,
     mean: Option<Mean>,
 }
@@ -134,8 +135,8 @@ pub fn mark(
             bobbing.push(picture.bobbing_lines);
         }
         traces.alternating += usize::from(picture.alternating);
-        if picture.forth_and_back {
-            traces.forth_and_back.extend(span.clone());
+        if picture.wrong_order {
+            traces.wrong_order.extend(span.clone());
         }
     }
     unmix(frames, &traces.combed);

@@ -263,7 +263,7 @@ fn line_bobbing(case: &Case<'_>) -> Option<Outcome> {
 }
 
 fn swapped(case: &Case<'_>) -> Option<Outcome> {
-    let frames = &case.traces().forth_and_back;
+    let frames = &case.traces().wrong_order;
     (case.share(frames.len()) > MOST).then(|| {
         let text = format!(
             "fields in the wrong order: the motion steps forth and back from frame to frame in {} of {} frames",

@@ -155,8 +155,8 @@ pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
 pub(super) fn doubled_in_turn(near: &[Look]) -> bool {
     let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
-    let hops = alternation(&moved)
-        .is_some_and(|(lines, scatter)| lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter));
+    let hops =
+        alternation(&moved).is_some_and(|(lines, scatter)| lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter));
     pairs >= DOUBLED_IN_TURN && hops
 }
 

@@ -1,6 +1,6 @@
 //! What the field stage keeps of a fingerprint, and what one frame says of its fields by itself.
 
-use crate::fingerprint::{DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, RowDetail};
+use crate::fingerprint::{DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, RowDetail, Signature};
 
 /// Field measures of one frame with the dominant motion into it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -11,23 +11,73 @@ pub struct FieldSample {
     pub motion_x: f32,
     /// Dominant motion since the frame before, pixels, down positive.
     pub motion_y: f32,
-    /// Mean square change since the frame before, code values.
-    pub energy: f32,
-    /// Mean square change since the frame two before, code values.
-    pub energy_two_back: f32,
+    /// How far its signature is from those of the frames [`ODD_LAGS`] before.
+    pub distances: [LogDistance; ODD_LAGS.len()],
     /// What tells means of two fields.
     pub double_image: DoubleImage,
 }
 
-impl FieldSample {
-    /// What `fingerprint` tells of fields.
-    pub fn new(fingerprint: &FrameFingerprint) -> Self {
-        Self {
+/// Frames between those whose signatures are compared.
+pub const ODD_LAGS: [usize; 3] = [1, 3, 5];
+const LAG_MAX: usize = ODD_LAGS[ODD_LAGS.len() - 1];
+
+/// Natural logarithm of the root mean square difference of two signatures, code values, without what all cells share: a
+/// flicker changes all of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LogDistance(i16);
+
+impl LogDistance {
+    /// Steps to one.
+    pub const STEPS: i16 = 2048;
+    /// Least variance, code values squared: one step of a signature.
+    const LEAST: f32 = 1.0 / 65_536.0;
+
+    /// Of a mean square difference, code values squared.
+    pub fn of_square(square: f32) -> Self {
+        Self((0.5 * square.max(Self::LEAST).ln() * f32::from(Self::STEPS)).round() as i16)
+    }
+
+    /// In steps.
+    pub fn steps(self) -> i16 {
+        self.0
+    }
+
+    fn between(one: &Signature, other: &Signature) -> Self {
+        let (mut sum, mut squares) = (0.0f32, 0.0f32);
+        for (&one, &other) in one.iter().zip(other) {
+            let difference = (f32::from(one) - f32::from(other)) / 256.0;
+            sum += difference;
+            squares += difference * difference;
+        }
+        let mean = sum / one.len() as f32;
+        Self::of_square(squares / one.len() as f32 - mean * mean)
+    }
+}
+
+/// Makes samples of fingerprints that come in order.
+#[derive(Clone, Debug, Default)]
+pub struct FieldSampler {
+    /// Signatures of the last frames, each at its number modulo their count.
+    last: [Option<Signature>; LAG_MAX],
+    frame: usize,
+}
+
+impl FieldSampler {
+    /// What the next fingerprint tells of fields.
+    pub fn next(&mut self, fingerprint: &FrameFingerprint) -> FieldSample {
+        let distances = ODD_LAGS.map(|lag| {
+            let earlier = self.last[(self.frame + LAG_MAX - lag) % LAG_MAX];
+            earlier.map_or(LogDistance::default(), |earlier| {
+                LogDistance::between(&fingerprint.signature, &earlier)
+            })
+        });
+        self.last[self.frame % LAG_MAX] = Some(fingerprint.signature);
+        self.frame += 1;
+        FieldSample {
             measures: fingerprint.fields,
             motion_x: fingerprint.reduced.motion_x,
             motion_y: fingerprint.reduced.motion_y,
-            energy: fingerprint.reduced.energy,
-            energy_two_back: fingerprint.reduced.energy_two_back,
+            distances,
             double_image: fingerprint.double_image,
         }
     }

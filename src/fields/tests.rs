@@ -65,13 +65,14 @@ fn samples(pictures: &[Vec<u8>]) -> (Vec<FieldSample>, Vec<ClassifiedFrame>) {
     let shape = FrameShape { width: WIDTH as u32, height, pixel_format };
     let plan = ViewPlan::new(shape, &ViewSettings::default());
     let (mut meter, mut sequencer) = (FrameMeter::default(), Sequencer::default());
+    let mut sampler = FieldSampler::default();
     let mut all = (Vec::new(), Vec::new());
     for (index, picture) in pictures.iter().enumerate() {
         let previous = index.checked_sub(1).map(|index| &pictures[index][..]);
         let measures = meter.measure(&plan, picture, previous, ReducedPicture::default());
         let (fingerprint, _) = sequencer.push(FrameTiming::default(), measures);
         let new = index == 0 || picture != &pictures[index - 1];
-        all.0.push(FieldSample::new(&fingerprint));
+        all.0.push(sampler.next(&fingerprint));
         all.1.push(ClassifiedFrame {
             class: if new { FrameClass::New } else { FrameClass::Repeat },
             confidence: 1.0,

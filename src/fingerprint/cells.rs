@@ -1,6 +1,6 @@
 //! Mean luma over any grid of rectangles: a signature of the part of a picture that another capture shows.
 
-use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
+use super::{Signature, FIXED_POINT};
 use crate::frame::{Family, FrameShape, PixelFormat};
 
 /// Borders of the cells, luma pixels from the left and upper edge, each one more than there are cells; they may lie
@@ -25,12 +25,7 @@ pub enum Lines {
 
 /// Mean luma of each cell, row by row, in `1 / FIXED_POINT` code values scaled to 8 bit, like the signature of a
 /// fingerprint. A cell outside the picture is 0. `samples` are those of a frame of this shape.
-pub fn cell_means(
-    shape: FrameShape,
-    samples: &[u8],
-    borders: &CellBorders,
-    lines: Lines,
-) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
+pub fn cell_means(shape: FrameShape, samples: &[u8], borders: &CellBorders, lines: Lines) -> Signature {
     let means = means(shape, samples, borders, lines);
     std::array::from_fn(|cell| means.get(cell).copied().unwrap_or(0))
 }
@@ -153,6 +148,7 @@ impl Part {
 
 #[cfg(test)]
 mod tests {
+    use super::super::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
     use super::*;
 
     fn shape(width: u32, height: u32, bit_depth: u8) -> FrameShape {

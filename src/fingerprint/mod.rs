@@ -33,6 +33,9 @@ pub use view::ViewPlan;
 pub const SIGNATURE_COLUMNS: usize = 12;
 /// Rows of the signature grid.
 pub const SIGNATURE_ROWS: usize = 8;
+
+/// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: what of a picture is compared.
+pub type Signature = [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
 /// Columns of the region grid.
 pub const REGION_COLUMNS: usize = 8;
 /// Rows of the region grid.
@@ -115,7 +118,7 @@ pub struct FrameFingerprint {
     /// Largest luma block change per region, row by row, in `1 / FIXED_POINT` code values, saturating.
     pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
-    pub signature: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+    pub signature: Signature,
     /// What the marks of the test clip say, where the frame shows them.
     pub marks: Option<MarkReading>,
     /// What tells fields from frames.

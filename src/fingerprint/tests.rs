@@ -385,7 +385,7 @@ fn signature_cells_cover_every_pixel() {
     let shape = gray(120, 80);
     let frame: Vec<u8> = (0..120 * 80).map(|at| ((at % 120) / 10 + (at / 1200) * 12) as u8).collect();
     let found = whole(shape, &[frame])[0].signature;
-    let expected: [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] = std::array::from_fn(|cell| 64 * cell as u16);
+    let expected: Signature = std::array::from_fn(|cell| 64 * cell as u16);
     assert_eq!(found, expected);
     assert!(whole(gray(1, 1), &[vec![7]])[0].signature.iter().all(|&cell| cell == 7 * 64));
 }
@@ -623,7 +623,7 @@ fn fields_keep_their_names_in_regions_that_begin_between() {
 }
 
 /// The signature of one field by `cells`, which is measured by itself.
-fn field_means(shape: FrameShape, frame: &[u8], first: usize) -> [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS] {
+fn field_means(shape: FrameShape, frame: &[u8], first: usize) -> Signature {
     let plan = ViewPlan::new(shape, &ViewSettings::default());
     let reduced::CellSamples { columns, rows } = reduced::cell_samples(&plan);
     let [columns, rows] = [columns, rows].map(|cells| {

@@ -20,14 +20,12 @@ pub use settle::{settle, Settling};
 pub use summary::{Counts, Drift, SourceSummary};
 
 use crate::fields::Parity;
+pub use crate::fingerprint::Signature;
 use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::units::Rate;
 
 /// Cells of a signature.
 pub const CELLS: usize = SIGNATURE_COLUMNS * SIGNATURE_ROWS;
-
-/// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: what of a picture is compared.
-pub type Signature = [u16; CELLS];
 
 /// A signature in code values at 8 bit.
 fn code_values(signature: &Signature) -> [f32; CELLS] {

@@ -79,6 +79,11 @@ const EVENTS_CLEAR: f32 = 1.5;
 const EXACT_EVENTS_MIN: usize = 3;
 /// Fields that stay for a stretch that comes round in time ...
 const ROUNDS_EVENTS_MIN: usize = 4;
+/// ... at distances that come again over so many of them: 2:3 and 1:4 after two, 2:2:4 after three ...
+const ROUND_EVENTS_MAX: usize = 3;
+/// ... but for a few at breaks: film reaches 0.9 and more in recordings that hide much of it, a drawn face whose lips move by
+/// parts of a row 0.5, by the same trials ...
+const REGULAR_SHARE: f32 = 0.75;
 /// ... the share of it that does ...
 const ROUNDS_SHARE: f32 = 0.8;
 /// ... how much likelier that is than pictures that are all of one moment, or all of two: log-likelihood ...
@@ -244,7 +249,10 @@ impl Stretch<'_> {
         let count = self.events.len();
         stay >= EXACT && count >= EXACT_EVENTS_MIN
             || stay >= EVENTS_STAY && count >= EVENTS_MIN && self.has_combs()
-            || count >= ROUNDS_EVENTS_MIN && self.comes_round() && (stay >= EVENTS_STAY || !self.is_upright())
+            || count >= ROUNDS_EVENTS_MIN
+                && self.is_regular()
+                && self.comes_round()
+                && (stay >= EVENTS_STAY || !self.is_upright())
     }
 
     /// Whether the pictures of two have combs and those of one have none.
@@ -316,6 +324,16 @@ impl Stretch<'_> {
         let none = Kind::STEADY.map(of).into_iter().fold(f32::NEG_INFINITY, f32::max);
         let course: f32 = self.range().map(|at| self.path[at].kind.likelihood(&self.fits[at], true)).sum();
         course - none >= ROUNDS_GAIN
+    }
+
+    /// Whether the fields that stay come at distances that come again.
+    fn is_regular(&self) -> bool {
+        (1..=ROUND_EVENTS_MAX).any(|step| {
+            let ways = || self.events.windows(step + 1).map(|events| (events[step] - events[0]) as f32);
+            let usual = median(ways());
+            let as_usual = ways().filter(|&way| Some(way) == usual).count();
+            as_usual as f32 >= REGULAR_SHARE * ways().count().max(1) as f32
+        })
     }
 
     /// Pictures before the first and after the last field that stays which belong to the same film: fewer than the longest

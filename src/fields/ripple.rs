@@ -27,6 +27,9 @@ const LOST_MOVING_SHARE: f32 = 0.003;
 /// The same for a picture that was scaled afterwards: drawn patterns with both fields reach 0.15, pictures with one 0.14 to
 /// 0.28 in lossy recordings, 0.3 and more in exact ones.
 const LOST_SCALED_DETAIL: f32 = 0.16;
+/// Most of it that may lie beside its place among the rows, as a part of it: up to 0.33 where a field is lost, 0.5 in a
+/// dark concert, and 0.3 to 0.6 in drawn lines that are mixed over time. By the same trials.
+const LOST_SCALED_BESIDE: f32 = 0.34;
 /// Rows that stand twice: how much nearer each row is to the one below than to the one above, on average. Lossy recordings
 /// leave 0.56 to 0.78 of it; lines one row high that were scaled to two reach 0.55. By trials.
 const DOUBLED: f32 = 0.555;
@@ -118,6 +121,11 @@ impl Direction {
     pub fn part(self, phasor: Phasor) -> f32 {
         phasor.cosine.value() * self.cosine + phasor.sine.value() * self.sine
     }
+
+    /// The part of a phasor that lies a quarter turn beside it.
+    pub fn beside(self, phasor: Phasor) -> f32 {
+        phasor.sine.value() * self.cosine - phasor.cosine.value() * self.sine
+    }
 }
 
 /// The parity that is rebuilt from the other in every picture of the stretch, before scaling or after; `exact` where
@@ -127,6 +135,7 @@ pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
     let straight = Sides::of(near, |ripple| ripple.detail.value()).alike();
     let double = Direction::of(SCALINGS[0]);
     let scaled = Sides::of(near, |ripple| double.part(ripple.scaled_detail)).alike();
+    let beside = Sides::of(near, |ripple| double.beside(ripple.scaled_detail)).alike();
     let share = median(near.iter().map(|look| look.sample.measures.luma.moving.value()))?;
     if share < LOST_MOVING_SHARE {
         return None;
@@ -135,7 +144,9 @@ pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
     let shows = straight.abs() >= LOST_DETAIL && moving * straight.signum() >= least;
     let strongest = if shows { straight } else { scaled };
     let lost = if strongest > 0.0 { Parity::Bottom } else { Parity::Top };
-    (shows || scaled.abs() >= LOST_SCALED_DETAIL).then_some(lost)
+    let shows_scaled =
+        scaled.abs() >= LOST_SCALED_DETAIL && beside.abs() <= LOST_SCALED_BESIDE * scaled.abs();
+    (shows || shows_scaled).then_some(lost)
 }
 
 /// The comb that the pictures of a stretch share, those at even and at odd places; 0 where they do not.

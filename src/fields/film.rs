@@ -330,9 +330,10 @@ impl Stretch<'_> {
     fn is_regular(&self) -> bool {
         (1..=ROUND_EVENTS_MAX).any(|step| {
             let ways = || self.events.windows(step + 1).map(|events| (events[step] - events[0]) as f32);
-            let usual = median(ways());
+            let (usual, count) = (median(ways()), ways().count());
             let as_usual = ways().filter(|&way| Some(way) == usual).count();
-            as_usual as f32 >= REGULAR_SHARE * ways().count().max(1) as f32
+            // One alone comes again nowhere.
+            count > 1 && as_usual as f32 >= REGULAR_SHARE * count as f32
         })
     }
 
@@ -448,6 +449,29 @@ mod tests {
             } else {
                 assert!(found.iter().all(Option::is_none), "{name}: {found:?}");
             }
+        }
+    }
+
+    /// Repeats of the usual ways to lay out film come again at the same distances, breaks and all; by chance they do not.
+    #[test]
+    fn repeats_of_film_come_at_distances_that_come_again() {
+        let table: [(&str, bool, &[usize]); 6] = [
+            ("2:3", true, &[2, 3, 2, 3, 2, 3, 2, 3]),
+            ("2:3 with a break", true, &[2, 3, 2, 3, 2, 3, 2, 2, 3, 2, 3, 2, 3]),
+            ("2:3:3:2", true, &[1, 4, 1, 4, 1, 4]),
+            ("24 in 50", true, &[12, 13, 12]),
+            ("lips", false, &[11, 1, 1, 6, 1, 2, 4, 1, 1, 2, 4]),
+            ("few", false, &[1, 1, 13]),
+        ];
+        for (name, expected, gaps) in table {
+            let events: Vec<usize> = std::iter::once(0)
+                .chain(gaps.iter().scan(0, |at, gap| {
+                    *at += gap;
+                    Some(*at)
+                }))
+                .collect();
+            let stretch = Stretch { path: &[], fits: &[], events: &events };
+            assert_eq!(stretch.is_regular(), expected, "{name}");
         }
     }
 }

@@ -205,3 +205,64 @@ pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
         && values.alike() != 0.0;
     shows.then_some(if mean < 0.0 { Parity::Top } else { Parity::Bottom })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::sample::FieldSample;
+    use super::*;
+    use crate::fingerprint::ripple::SignedShare;
+    use crate::fingerprint::{FieldFit, FieldMeasures, Share};
+
+    const PICTURES: usize = 24;
+
+    fn looks(sample: impl Fn(usize) -> FieldSample) -> Vec<Look> {
+        (0..PICTURES).map(|frame| Look { frame, luma: None, chroma: None, sample: sample(frame) }).collect()
+    }
+
+    fn share(value: f32) -> SignedShare {
+        SignedShare((value * 32_767.0) as i16)
+    }
+
+    #[test]
+    fn rows_that_a_recorder_has_half_parted_stand_twice_where_the_picture_hops() {
+        let table = [
+            ("half parted, hopping", true, 0.5, 0.8),
+            ("half parted, at rest", false, 0.5, 0.0),
+            ("half parted, hopping too little", false, 0.5, 0.25),
+            ("parted, hopping", false, 0.3, 0.8),
+        ];
+        for (name, expected, pairs, hop) in table {
+            let near = looks(|frame| {
+                let ripple = Ripple { pairs: share(pairs), ..Ripple::default() };
+                let motion_y = if frame % 2 == 0 { hop } else { -hop };
+                let measures = FieldMeasures { ripple, ..FieldMeasures::default() };
+                FieldSample { measures, motion_y, ..FieldSample::default() }
+            });
+            assert_eq!(doubled_in_turn(&near), expected, "{name}");
+        }
+    }
+
+    #[test]
+    fn detail_of_a_lost_field_that_was_scaled_lies_at_its_place() {
+        let Direction { cosine, sine } = Direction::of(SCALINGS[0]);
+        let table = [
+            ("at its place", Some(Parity::Bottom), 0.2, 0.02),
+            ("the other way", Some(Parity::Top), -0.2, 0.02),
+            ("beside it", None, 0.2, 0.1),
+            ("too little", None, 0.1, 0.0),
+        ];
+        for (name, expected, there, beside) in table {
+            let scaled_detail = Phasor {
+                cosine: share(there * cosine - beside * sine),
+                sine: share(there * sine + beside * cosine),
+            };
+            let near = looks(|_| {
+                let ripple = Ripple { scaled_detail, ..Ripple::default() };
+                let luma = FieldFit { moving: Share(3000), ..FieldFit::default() };
+                let measures = FieldMeasures { ripple, luma, ..FieldMeasures::default() };
+                FieldSample { measures, ..FieldSample::default() }
+            });
+            assert_eq!(lost(&near, false), expected, "{name}");
+        }
+    }
+}

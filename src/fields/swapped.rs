@@ -6,7 +6,7 @@
 //! and farther as well, but frames three apart far less than neighbours. Derived, not published.
 
 use super::marks::Look;
-use super::sample::ODD_LAGS;
+use super::sample::{LogDistance, ODD_LAGS};
 use super::window::{Moving, Sums};
 
 /// Pictures on each side that speak for one. Choice: a good second of full-rate video, for content that hardly moves
@@ -71,7 +71,7 @@ impl Sides {
     /// logarithms.
     fn turn(&self, lag: usize) -> (f64, f64) {
         let [(even, even_error), (odd, odd_error)] = [0, 1].map(|side| self.0[side].mean(lag));
-        let unit = f64::from(super::sample::LogDistance::STEPS);
+        let unit = f64::from(LogDistance::STEPS);
         ((odd - even) / unit, (even_error + odd_error).sqrt() / unit)
     }
 
@@ -88,7 +88,7 @@ impl Sides {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sample::{FieldSample, LogDistance};
+    use super::super::sample::FieldSample;
     use super::*;
 
     const FRAMES: usize = 80;

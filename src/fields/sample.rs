@@ -11,7 +11,7 @@ pub struct FieldSample {
     pub motion_x: f32,
     /// Dominant motion since the frame before, pixels, down positive.
     pub motion_y: f32,
-    /// How far its signature is from those of the frames [`ODD_LAGS`] before.
+    /// How far its signature is from those of one, three and five frames before.
     pub distances: [LogDistance; ODD_LAGS.len()],
     /// What tells means of two fields.
     pub double_image: DoubleImage,

@@ -6,7 +6,7 @@
 
 use super::marks::Look;
 use super::ripple::Direction;
-use super::window::{self, Moving};
+use super::window::{Moving, Sides};
 use crate::fingerprint::ripple::SCALINGS;
 
 /// Pictures on either side that speak for one.
@@ -37,9 +37,9 @@ const LUMA_HALF: usize = 3;
 pub(super) fn of_other_moments(looks: &[Look]) -> Vec<bool> {
     let telling: Vec<usize> = (0..looks.len()).filter(|&place| looks[place].chroma.is_some()).collect();
     let combs: Vec<(usize, Combs)> = telling.iter().map(|&place| (place, combs(&looks[place]))).collect();
-    let mut moving = Moving::<_, Sides>::new(&combs, REACH);
+    let mut moving = Moving::<_, Sides<MEASURES>>::new(&combs, REACH);
     let here = |place: usize| telling.partition_point(|&other| other < place);
-    (0..looks.len()).map(|place| moving.around(here(place)).are_of_other_moments()).collect()
+    (0..looks.len()).map(|place| are_of_other_moments(moving.around(here(place)))).collect()
 }
 
 fn combs(look: &Look) -> Combs {
@@ -54,58 +54,19 @@ fn combs(look: &Look) -> Combs {
     ]
 }
 
-/// Sums of combs at even and at odd places.
-#[derive(Default)]
-struct Sides([Side; 2]);
-
-#[derive(Default)]
-struct Side {
-    pictures: i64,
-    sums: [i64; MEASURES],
-    squares: [i64; MEASURES],
-}
-
-impl window::Sums<(usize, Combs)> for Sides {
-    fn change(&mut self, (place, combs): &(usize, Combs), sign: i64) {
-        let side = &mut self.0[place % 2];
-        side.pictures += sign;
-        for (measure, &comb) in combs.iter().enumerate() {
-            side.sums[measure] += sign * i64::from(comb);
-            side.squares[measure] += sign * i64::from(comb).pow(2);
-        }
+/// Whether combs at even and at odd places are those of chroma of other moments.
+fn are_of_other_moments(sides: &Sides<MEASURES>) -> bool {
+    if sides.fewest() < SIDE_MIN {
+        return false;
     }
-}
-
-impl Side {
-    /// Mean and square of its standard error.
-    fn mean(&self, measure: usize) -> (f64, f64) {
-        let (count, one) = (self.pictures as f64, f64::from(i16::MAX));
-        let mean = self.sums[measure] as f64 / count;
-        let variance = (self.squares[measure] as f64 / count - mean * mean).max(0.0);
-        (mean / one, variance / count / (one * one))
-    }
-}
-
-impl Sides {
-    /// Half the difference of both sides, its standard error, and half their sum.
-    fn turning_and_staying(&self, measure: usize) -> (f64, f64, f64) {
-        let [(even, even_error), (odd, odd_error)] = [&self.0[0], &self.0[1]].map(|side| side.mean(measure));
-        ((even - odd) / 2.0, (even_error + odd_error).sqrt() / 2.0, (even + odd) / 2.0)
-    }
-
-    fn are_of_other_moments(&self) -> bool {
-        if self.0.iter().any(|side| side.pictures < SIDE_MIN) {
-            return false;
-        }
-        let [woven, raised, luma, luma_half] =
-            [WOVEN, RAISED, LUMA, LUMA_HALF].map(|measure| self.turning_and_staying(measure));
-        let luma_turning = luma.0.abs().max(luma_half.0.abs());
-        let shows = |(turning, error, staying): (f64, f64, f64)| {
-            let least = TURNING.max(ERRORS * error).max(OF_STAYING * staying.abs());
-            turning.abs() >= least && luma_turning <= OF_LUMA * turning.abs()
-        };
-        shows(woven) || shows(raised)
-    }
+    let [woven, raised, luma, luma_half] = [WOVEN, RAISED, LUMA, LUMA_HALF]
+        .map(|measure| sides.turning_and_staying(measure, f64::from(i16::MAX)));
+    let luma_turning = luma.0.abs().max(luma_half.0.abs());
+    let shows = |(turning, error, staying): (f64, f64, f64)| {
+        let least = TURNING.max(ERRORS * error).max(OF_STAYING * staying.abs());
+        turning.abs() >= least && luma_turning <= OF_LUMA * turning.abs()
+    };
+    shows(woven) || shows(raised)
 }
 
 #[cfg(test)]
@@ -149,7 +110,7 @@ mod tests {
         Look { frame: 2 * place, luma: None, chroma: Some(Weave::default()), sample }
     }
 
-    /// Each rule of [`Sides::are_of_other_moments`] has its line.
+    /// Each rule of [`are_of_other_moments`] has its line.
     #[test]
     fn chroma_of_other_moments_is_told_by_what_turns_in_chroma_alone() {
         let faint = Case { woven: 0.03, noise: 0.05, ..Case::default() };

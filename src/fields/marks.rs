@@ -201,10 +201,12 @@ struct Given {
 impl Traces {
     fn of(near: &[Look], Given { flagged, exact, swapped }: Given) -> Self {
         let in_a_row = near[near.len() - 1].frame - near[0].frame + 1 == near.len();
-        let doubled = ripple::doubled(near, exact) || in_a_row && ripple::doubled_in_turn(near);
+        let hop = if in_a_row { vertical_hop(near) } else { None };
+        let doubled =
+            ripple::doubled(near, exact) || hop.is_some_and(|hop| ripple::doubled_in_turn(near, hop));
         let mut picture = Picture::default();
         if in_a_row {
-            picture.bobbing_lines = bobbing(near, doubled, swapped);
+            picture.bobbing_lines = hop.map_or(0.0, |hop| bobbing(near, hop, doubled, swapped));
             picture.alternating = alternating(near);
         }
         picture.lost = match (doubled, picture.bobbing_lines > 0.0) {
@@ -380,14 +382,18 @@ impl Stretch {
     }
 }
 
+/// Half the hop of the picture up and down from frame to frame, lines, and the scatter around it.
+fn vertical_hop(near: &[Look]) -> Option<(f32, f32)> {
+    let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
+    alternation(&moved)
+}
+
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
 /// rows that are there twice show it is by repetition, or it stands out of the motion.
-fn bobbing(near: &[Look], doubled: bool, swapped: bool) -> f32 {
-    let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
-    let Some((lines, scatter)) = alternation(&moved) else { return 0.0 };
+fn bobbing(near: &[Look], (lines, scatter): (f32, f32), doubled: bool, swapped: bool) -> f32 {
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
-    let (mean, _) = mean_and_error(moved.iter().map(|&(_, motion)| motion));
+    let (mean, _) = mean_and_error(near.iter().map(|look| look.sample.motion_y));
     // Fields in the wrong order go forth and back up and down as well, three steps and one.
     let hops = !swapped
         && lines.abs() >= BOBBING_LINES_MIN

@@ -8,7 +8,7 @@ use std::f32::consts::TAU;
 
 use super::marks::Look;
 use super::sample::parity_ratio;
-use super::window::{alternation, mean_and_error, median};
+use super::window::{mean_and_error, median};
 use super::Parity;
 use crate::fingerprint::ripple::SCALINGS;
 use crate::fingerprint::{Phasor, Ripple};
@@ -162,13 +162,10 @@ pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
 }
 
 /// Whether each row is there twice, those of the top and those of the bottom field in turn, in pictures that follow each other
-/// frame by frame: two signs together, each of them too weak alone.
-pub(super) fn doubled_in_turn(near: &[Look]) -> bool {
+/// frame by frame: doubling and half a hop of so many `lines`, with its `scatter`, each of them too weak alone.
+pub(super) fn doubled_in_turn(near: &[Look], (lines, scatter): (f32, f32)) -> bool {
     let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
-    let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
-    let hops =
-        alternation(&moved).is_some_and(|(lines, scatter)| lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter));
-    pairs >= DOUBLED_IN_TURN && hops
+    pairs >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
 }
 
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.
@@ -232,13 +229,12 @@ mod tests {
             ("parted, hopping", false, 0.3, 0.8),
         ];
         for (name, expected, pairs, hop) in table {
-            let near = looks(|frame| {
+            let near = looks(|_| {
                 let ripple = Ripple { pairs: share(pairs), ..Ripple::default() };
-                let motion_y = if frame % 2 == 0 { hop } else { -hop };
                 let measures = FieldMeasures { ripple, ..FieldMeasures::default() };
-                FieldSample { measures, motion_y, ..FieldSample::default() }
+                FieldSample { measures, ..FieldSample::default() }
             });
-            assert_eq!(doubled_in_turn(&near), expected, "{name}");
+            assert_eq!(doubled_in_turn(&near, (hop, 0.0)), expected, "{name}");
         }
     }
 

@@ -7,17 +7,19 @@
 
 use super::marks::Look;
 use super::sample::{LogDistance, ODD_LAGS};
-use super::window::{Moving, Sums};
+use super::window::{Moving, Sides};
+
+const LAGS: usize = ODD_LAGS.len();
 
 /// Pictures on each side that speak for one. Choice: a good second of full-rate video, for content that hardly moves
 /// against its noise and flicker.
 const REACH: usize = 36;
 /// Pictures needed at even and at odd places.
-const SIDE_MIN: usize = 10;
+const SIDE_MIN: i64 = 10;
 /// Least natural logarithm of the farther against the nearer distance, for each lag. Fields in the wrong order that are shown with
 /// repeated lines, whose hop is in both distances, reach 0.12, 0.21 and 0.17; fields in order, and whole pictures, stay
 /// below one of them: by trials on real and painted clips.
-const LEAST: [f64; ODD_LAGS.len()] = [0.1, 0.2, 0.15];
+const LEAST: [f64; LAGS] = [0.1, 0.2, 0.15];
 /// Frames three apart turn at least so much as neighbours do: derived, 1.5 for fields in the wrong order, within 0.3 for
 /// pictures at uneven times; lossy recorders leave 0.8.
 const OF_NEIGHBOURS: f64 = 0.6;
@@ -28,62 +30,24 @@ const ERRORS: f64 = 3.0;
 pub(super) fn in_wrong_order(looks: &[Look]) -> Vec<bool> {
     let mut found = Vec::with_capacity(looks.len());
     for run in looks.chunk_by(|one, next| one.frame + 1 == next.frame) {
-        let mut window: Moving<Look, Sides> = Moving::new(run, REACH);
-        found.extend((0..run.len()).map(|place| window.around(place).are_swapped()));
+        let distances = |look: &Look| look.sample.distances.map(|distance| i32::from(distance.steps()));
+        let run: Vec<_> = run.iter().map(|look| (look.frame, distances(look))).collect();
+        let mut window = Moving::<_, Sides<LAGS>>::new(&run, REACH);
+        found.extend((0..run.len()).map(|place| are_swapped(window.around(place))));
     }
     found
 }
 
-/// Sums of the logarithms at even and at odd frames, in the units in which they are kept.
-#[derive(Default)]
-struct Sides([Side; 2]);
-
-#[derive(Default)]
-struct Side {
-    pictures: i64,
-    sums: [i64; ODD_LAGS.len()],
-    squares: [i64; ODD_LAGS.len()],
-}
-
-impl Sums<Look> for Sides {
-    fn change(&mut self, one: &Look, sign: i64) {
-        let side = &mut self.0[one.frame % 2];
-        side.pictures += sign;
-        for (lag, distance) in one.sample.distances.iter().enumerate() {
-            let steps = i64::from(distance.steps());
-            side.sums[lag] += sign * steps;
-            side.squares[lag] += sign * steps * steps;
-        }
+/// Whether distances at even and at odd frames are those of fields in the wrong order.
+fn are_swapped(sides: &Sides<LAGS>) -> bool {
+    if sides.fewest() < SIDE_MIN {
+        return false;
     }
-}
-
-impl Side {
-    /// Mean and square of its standard error, in steps.
-    fn mean(&self, lag: usize) -> (f64, f64) {
-        let (count, sum) = (self.pictures as f64, self.sums[lag] as f64);
-        let variance = self.squares[lag] as f64 / count - (sum / count).powi(2);
-        (sum / count, variance.max(0.0) / count)
-    }
-}
-
-impl Sides {
-    /// How much farther odd frames are from those so far before than even frames are, and the standard error of it: natural
-    /// logarithms.
-    fn turn(&self, lag: usize) -> (f64, f64) {
-        let [(even, even_error), (odd, odd_error)] = [0, 1].map(|side| self.0[side].mean(lag));
-        let unit = f64::from(LogDistance::STEPS);
-        ((odd - even) / unit, (even_error + odd_error).sqrt() / unit)
-    }
-
-    fn are_swapped(&self) -> bool {
-        if self.0.iter().any(|side| side.pictures < SIDE_MIN as i64) {
-            return false;
-        }
-        let turns = [0, 1, 2].map(|lag| self.turn(lag));
-        let (three, error) = turns[1];
-        let in_step = turns.iter().zip(LEAST).all(|((turn, _), least)| turn * three.signum() >= least);
-        in_step && three.abs() >= (OF_NEIGHBOURS * turns[0].0.abs()).max(ERRORS * error)
-    }
+    // The whole difference of both sides, not half of it.
+    let turns = [0, 1, 2].map(|lag| sides.turning_and_staying(lag, f64::from(LogDistance::STEPS) / 2.0));
+    let (three, error, _) = turns[1];
+    let in_step = turns.iter().zip(LEAST).all(|(turn, least)| turn.0 * three.signum() >= least);
+    in_step && three.abs() >= (OF_NEIGHBOURS * turns[0].0.abs()).max(ERRORS * error)
 }
 
 #[cfg(test)]

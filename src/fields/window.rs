@@ -63,6 +63,57 @@ impl<'a, T, S: Sums<T> + Default> Moving<'a, T, S> {
     }
 }
 
+/// Sums of whole numbers at even and at odd places, over values that are a place and a number for each measure.
+pub(super) struct Sides<const MEASURES: usize>([Side<MEASURES>; 2]);
+
+struct Side<const MEASURES: usize> {
+    count: i64,
+    sums: [i64; MEASURES],
+    squares: [i64; MEASURES],
+}
+
+impl<const MEASURES: usize> Default for Sides<MEASURES> {
+    fn default() -> Self {
+        let side = || Side { count: 0, sums: [0; MEASURES], squares: [0; MEASURES] };
+        Self([side(), side()])
+    }
+}
+
+impl<const MEASURES: usize> Sums<(usize, [i32; MEASURES])> for Sides<MEASURES> {
+    fn change(&mut self, (place, values): &(usize, [i32; MEASURES]), sign: i64) {
+        let side = &mut self.0[place % 2];
+        side.count += sign;
+        for (measure, &value) in values.iter().enumerate() {
+            side.sums[measure] += sign * i64::from(value);
+            side.squares[measure] += sign * i64::from(value).pow(2);
+        }
+    }
+}
+
+impl<const MEASURES: usize> Side<MEASURES> {
+    /// Mean and square of its standard error.
+    fn mean(&self, measure: usize) -> (f64, f64) {
+        let count = self.count as f64;
+        let mean = self.sums[measure] as f64 / count;
+        let variance = (self.squares[measure] as f64 / count - mean * mean).max(0.0);
+        (mean, variance / count)
+    }
+}
+
+impl<const MEASURES: usize> Sides<MEASURES> {
+    /// Values on the side that has fewer of them.
+    pub fn fewest(&self) -> i64 {
+        self.0[0].count.min(self.0[1].count)
+    }
+
+    /// Half the difference of both sides' means, its standard error, and half their sum, counted in `unit`.
+    pub fn turning_and_staying(&self, measure: usize, unit: f64) -> (f64, f64, f64) {
+        let [(even, even_error), (odd, odd_error)] = [&self.0[0], &self.0[1]].map(|side| side.mean(measure));
+        let error = (even_error + odd_error).sqrt();
+        ((even - odd) / (2.0 * unit), error / (2.0 * unit), (even + odd) / (2.0 * unit))
+    }
+}
+
 /// Half the difference between the middle value of even and of odd places, and how far single values lie from
 /// their side's middle one; `None` where one side has none.
 pub(super) fn alternation(values: &[(usize, f32)]) -> Option<(f32, f32)> {

@@ -43,3 +43,29 @@ impl fmt::Display for Error {
 }
 
 impl std::error::Error for Error {}
+
+/// Longest part of a value that an error quotes, characters. Choice: enough to recognise the value, not enough to carry a
+/// file's content into a report.
+const EXCERPT_CHARACTERS_MAX: usize = 40;
+
+/// A value in quotes for an error, cut where it is long: an error says what it complains about and no more of a file.
+pub fn excerpt(value: &str) -> String {
+    let mut rest = value.chars();
+    let start: String = rest.by_ref().take(EXCERPT_CHARACTERS_MAX).collect();
+    let more = if rest.next().is_some() { " …" } else { "" };
+    format!("{start:?}{more}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_values_are_quoted_in_part() {
+        assert_eq!(excerpt("fast"), "\"fast\"");
+        assert_eq!(excerpt("a\u{1b}\n"), "\"a\\u{1b}\\n\"");
+        let forty = "é".repeat(40);
+        assert_eq!(excerpt(&forty), format!("\"{forty}\""));
+        assert_eq!(excerpt(&format!("{forty}x")), format!("\"{forty}\" …"));
+    }
+}

@@ -68,12 +68,29 @@ impl Settings {
             .filter_map(|(name, value)| value.map(|value| (name.to_owned(), value)))
             .collect()
     }
+}
 
-    /// Settings from what [`Settings::changed`] told; the name and value that are not understood otherwise.
+/// The settings of an audit that are obeyed when it is read back. Whoever wrote the audit may be a stranger, so nothing
+/// in here can name a program or a file: every member is a number or one of a few names. What does name one is taken
+/// from the command line only.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RecordedSettings {
+    rate: Option<Rate>,
+    stream: Option<u32>,
+    region: Option<Rect>,
+    exclude: Vec<Rect>,
+    source_rate: Option<Rate>,
+    scan: Option<Scan>,
+    reference_scan: Option<Scan>,
+}
+
+impl RecordedSettings {
+    /// What can be obeyed of what [`Settings::changed`] told; the name and value that are not understood otherwise.
+    /// Programs and files are passed over.
     ///
     /// # Errors
     /// A name or value that [`Settings::changed`] does not write.
-    pub fn from_changed(changed: &[(String, String)]) -> Result<Self, (String, String)> {
+    pub fn of(changed: &[(String, String)]) -> Result<Self, (String, String)> {
         let mut settings = Self::default();
         for (name, value) in changed {
             settings.set(name, value).ok_or_else(|| (name.clone(), value.clone()))?;
@@ -83,21 +100,31 @@ impl Settings {
 
     fn set(&mut self, name: &str, value: &str) -> Option<()> {
         match name {
-            "--rate" => self.reading.rate = Some(Rate::parse(value)?),
-            "--timestamps" => self.reading.timestamps = Some(value.into()),
-            "--decoder" => self.reading.decoder = Some(value.into()),
-            "--stream" => self.reading.stream = Some(value.parse().ok()?),
-            "--region" => self.view.region = Some(Rect::parse(value)?),
+            "--rate" => self.rate = Some(Rate::parse(value)?),
+            "--stream" => self.stream = Some(value.parse().ok()?),
+            "--region" => self.region = Some(Rect::parse(value)?),
+            "--exclude" => self.exclude.push(Rect::parse(value)?),
             "--source-rate" => self.source_rate = Some(Rate::parse(value)?),
-            "--reference" => self.reference = Some(value.into()),
             "--scan" => self.scan = Some(Scan::from_name(value)?),
             "--reference-scan" => self.reference_scan = Some(Scan::from_name(value)?),
-            "--exclude" => self.view.exclude.push(Rect::parse(value)?),
-            // Held against what was found; no part of how it was found.
-            "--require" => {}
+            // Programs and files; and what was required, which is held against what was found and no part of how it
+            // was found.
+            "--decoder" | "--timestamps" | "--reference" | "--require" => {}
             _ => return None,
         }
         Some(())
+    }
+
+    /// Settings that read a capture as the audit did, with the decoder that the person names.
+    pub fn with_decoder(self, decoder: Option<PathBuf>) -> Settings {
+        Settings {
+            reading: ReadingSettings { rate: self.rate, timestamps: None, decoder, stream: self.stream },
+            view: ViewSettings { region: self.region, exclude: self.exclude },
+            source_rate: self.source_rate,
+            reference: None,
+            scan: self.scan,
+            reference_scan: self.reference_scan,
+        }
     }
 }
 
@@ -106,7 +133,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn changed_settings_come_back() {
+    fn changed_settings_come_back_without_programs_and_files() {
         let rect = |x| Rect { x, y: 2, width: 3, height: 4 };
         let settings = Settings {
             reading: ReadingSettings {
@@ -121,10 +148,16 @@ mod tests {
             scan: Some(Scan::BottomFieldFirst),
             reference_scan: Some(Scan::TopFieldFirst),
         };
-        assert_eq!(Settings::from_changed(&settings.changed()), Ok(settings));
+        let expected = Settings {
+            reading: ReadingSettings { timestamps: None, decoder: None, ..settings.reading.clone() },
+            reference: None,
+            ..settings.clone()
+        };
+        let recorded = RecordedSettings::of(&settings.changed()).unwrap();
+        assert_eq!(recorded.with_decoder(None), expected);
         let odd = |name: &str, value: &str| (name.to_owned(), value.to_owned());
         for (name, value) in [("--rate", "fast"), ("--colour", "red"), ("--region", "1,2")] {
-            assert_eq!(Settings::from_changed(&[odd(name, value)]), Err(odd(name, value)));
+            assert_eq!(RecordedSettings::of(&[odd(name, value)]), Err(odd(name, value)));
         }
     }
 }

@@ -10,12 +10,12 @@ use std::sync::atomic::Ordering;
 use chrono::{DateTime, FixedOffset, Utc};
 use evenbeat::audit::{self, Audit, Run};
 use evenbeat::capture::CaptureArg;
-use evenbeat::error::{Error, Result};
+use evenbeat::error::{excerpt, Error, Result};
 use evenbeat::note::NoteCode;
 use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
 use evenbeat::report::{self, OutputFolder, Provenance, Report};
-use evenbeat::settings::Settings;
+use evenbeat::settings::{RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
@@ -132,20 +132,18 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     Ok(Exit::Clean)
 }
 
-/// How the capture has to be read so that it gives the frames of the audit.
+/// How the capture has to be read so that it gives the frames of the audit. Programs and files are the person's to
+/// name: an audit may come from anyone.
 fn settings_of(provenance: &Provenance, arguments: &ReportArguments) -> Result<Settings> {
-    let mut settings = Settings::from_changed(&provenance.changed_settings).map_err(|(name, value)| {
+    let recorded = RecordedSettings::of(&provenance.changed_settings).map_err(|(name, value)| {
         Error::new(
-            name,
-            "the audit's setting is not understood",
-            format!("{value:?}"),
+            arguments.audit.display().to_string(),
+            "one of its settings is not understood",
+            format!("{} {}", excerpt(&name), excerpt(&value)),
             "build the report with the version of evenbeat that made the audit",
         )
     })?;
-    if arguments.decoder.is_some() {
-        settings.reading.decoder.clone_from(&arguments.decoder);
-    }
-    Ok(settings)
+    Ok(recorded.with_decoder(arguments.decoder.clone()))
 }
 
 /// The stretch of the timeline that was asked for.

@@ -10,6 +10,7 @@ use std::io::{self, BufRead, Read, Write};
 
 use serde::{Deserialize, Serialize};
 
+use super::rebuild::json_cause;
 use super::text::hex;
 use crate::fingerprint::Digest;
 use crate::signatures::Signatures;
@@ -68,7 +69,7 @@ pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Signatures)
     if line(&mut input)? != MAGIC {
         return Err(format!("its first line is not {MAGIC:?}"));
     }
-    let head: Head = serde_json::from_str(&line(&mut input)?).map_err(|error| error.to_string())?;
+    let head: Head = serde_json::from_str(&line(&mut input)?).map_err(|error| json_cause(&error))?;
     if head.frames != frames as u64 {
         return Err(format!("it has {} frames, wanted are {frames}", head.frames));
     }

@@ -3,6 +3,9 @@
 use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
 
+use super::rebuild::json_cause;
+use crate::error::excerpt;
+
 /// Who audited what, how and when: what a reader needs to do it again.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Provenance {
@@ -50,12 +53,12 @@ pub(super) fn document(provenance: &Provenance, reader: &str) -> String {
 /// # Errors
 /// In words, what is wrong.
 pub(super) fn read(text: &str) -> Result<(Provenance, String), String> {
-    let document: Document = serde_json::from_str(text).map_err(|error| error.to_string())?;
+    let document: Document = serde_json::from_str(text).map_err(|error| json_cause(&error))?;
     if document.format != FORMAT {
-        return Err(format!("its format is {:?}, wanted is {FORMAT:?}", document.format));
+        return Err(format!("its format is {}, wanted is {FORMAT:?}", excerpt(&document.format)));
     }
     let audited_at = DateTime::parse_from_rfc3339(&document.audited_at)
-        .map_err(|_| format!("{:?} is no time of RFC 3339", document.audited_at))?;
+        .map_err(|_| format!("{} is no time of RFC 3339", excerpt(&document.audited_at)))?;
     let provenance = Provenance {
         tool_version: document.tool_version,
         command_line: document.command_line,

@@ -23,7 +23,7 @@ use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
-use crate::error::{Error, Result};
+use crate::error::{excerpt, Error, Result};
 use crate::fields::{
     FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
 };
@@ -168,6 +168,20 @@ fn wrong(path: &Path, cause: impl Into<String>) -> Error {
     )
 }
 
+/// Longest message about JSON, characters: the parser's own words with a name or a number, not a text out of a file.
+const JSON_CAUSE_CHARACTERS_MAX: usize = 80;
+
+/// What is wrong with a JSON text and where; of the text itself no more than a few words.
+pub(super) fn json_cause(error: &serde_json::Error) -> String {
+    let place = format!(" at line {} column {}", error.line(), error.column());
+    let message = error.to_string();
+    let what = message.strip_suffix(&place).unwrap_or(&message);
+    let mut rest = what.chars();
+    let start: String = rest.by_ref().take(JSON_CAUSE_CHARACTERS_MAX).collect();
+    let more = if rest.next().is_some() { " …" } else { "" };
+    format!("{start}{more}{place}")
+}
+
 /// The part of the document that the frames do not tell.
 #[derive(Deserialize)]
 struct Document {
@@ -262,7 +276,7 @@ struct Verdict {
 
 impl Document {
     fn parse(text: &str) -> std::result::Result<Self, String> {
-        serde_json::from_str(text).map_err(|error| error.to_string())
+        serde_json::from_str(text).map_err(|error| json_cause(&error))
     }
 }
 
@@ -323,8 +337,8 @@ impl Document {
     fn audit(self, rows: Rows, reader: String) -> std::result::Result<Audit, String> {
         if self.format != json::FORMAT || self.format_version != json::FORMAT_VERSION {
             return Err(format!(
-                "its format is {:?} version {}, wanted is {:?} version {}",
-                self.format,
+                "its format is {} version {}, wanted is {:?} version {}",
+                excerpt(&self.format),
                 self.format_version,
                 json::FORMAT,
                 json::FORMAT_VERSION

@@ -37,7 +37,7 @@ use truth::recordings::Recording;
 use truth::reference::Clips;
 use truth::scenes::{neighbours_differ, Scene, PAINTED};
 use truth::score::{missed, score, table, CellScore};
-use truth::{deliveries, dump, marks, perfect, plain_judge, real_clips, recordings};
+use truth::{deliveries, dump, faultless, marks, perfect, plain_judge, real_clips, recordings};
 
 /// Where encoded clips are kept from run to run.
 fn cache() -> PathBuf {
@@ -206,7 +206,7 @@ fn each_kind_of_error_is_missed() {
         (
             "1:1",
             Recording::Dither,
-            |j| j.findings.push(perfect::finding(FindingKind::Freeze, 3, 4)),
+            |j| j.findings.push(faultless::finding(FindingKind::Freeze, 3, 4)),
             "clean pan-3/dither: false freeze",
         ),
         ("stalls", Recording::Lossless, |j| j.findings.clear(), "stalls: 3/3"),

@@ -10,6 +10,7 @@ use evenbeat::capture::log::{LogReader, LogWriter};
 use evenbeat::capture::{CaptureFacts, FrameSource};
 use evenbeat::classify::ClassifiedFrame;
 use evenbeat::fingerprint::{FrameFingerprint, FrameMeter, ReducedPicture, Sequencer, ViewPlan};
+use evenbeat::note::Note;
 use evenbeat::pipeline::ReadingEnd;
 use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::verdict::Finding;
@@ -21,12 +22,19 @@ pub struct Judged {
     /// `None` where the judge has no cadence stage: patterns, stalls and findings are then not scored.
     pub cadence: Option<CadenceAnalysis>,
     pub findings: Vec<Finding>,
+    #[allow(dead_code, reason = "not every bench reads them")]
+    pub notes: Vec<Note>,
 }
 
 /// Judges fingerprints by the audit that users get, with default settings.
 pub fn judge(facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) -> Judged {
     let audit = audit_fingerprints(facts.clone(), fingerprints, &Settings::default());
-    Judged { frames: audit.frames, cadence: Some(audit.cadence), findings: audit.findings }
+    Judged {
+        frames: audit.frames,
+        cadence: Some(audit.cadence),
+        findings: audit.findings,
+        notes: audit.notes,
+    }
 }
 
 /// Facts and fingerprints of a cell: from the log of that name in `kept`, if there is one; otherwise measured,

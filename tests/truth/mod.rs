@@ -2,10 +2,12 @@
 
 pub mod adapter;
 pub mod cells;
+mod clip_files;
 mod decoded;
 pub mod deliveries;
 pub mod dump;
 pub mod exact;
+pub mod faultless;
 pub mod marks;
 pub mod perfect;
 pub mod plain_judge;

@@ -307,7 +307,8 @@ impl Reading<'_> {
     fn notes(&self) -> Vec<Note> {
         let mut notes = self.end.end.notes.clone();
         if let Some(error) = &self.end.error {
-            let text = format!("Reading broke off after {} frames: {error}.", self.end.frames);
+            let (frames, error) = (self.end.frames, error.told_to_others());
+            let text = format!("Reading broke off after {frames} frames: {error}.");
             notes.push(Note::new(NoteCode::BrokenOff, text));
         }
         if *self.view != ViewSettings::default() {

@@ -1,6 +1,7 @@
 //! What stops an audit. One shape for every error: where, what, why, and the way out.
 
 use std::fmt;
+use std::path::Path;
 
 /// An error that ends an audit before it is whole (exit status 2).
 ///
@@ -29,6 +30,14 @@ impl Error {
         hint: impl Into<String>,
     ) -> Self {
         Self { place: place.into(), what: what.into(), cause: cause.into(), hint: hint.into() }
+    }
+}
+
+impl Error {
+    /// The error for people who do not know this machine: of a path only its last part.
+    pub fn told_to_others(&self) -> String {
+        let last = Path::new(&self.place).file_name().map(|name| name.to_string_lossy().into_owned());
+        Self { place: last.unwrap_or_else(|| self.place.clone()), ..self.clone() }.to_string()
     }
 }
 

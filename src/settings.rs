@@ -1,6 +1,6 @@
 //! What the person chose, and every threshold with its unit and reason.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::frame::{Rect, Scan};
 use crate::units::Rate;
@@ -44,10 +44,30 @@ pub struct ViewSettings {
     pub exclude: Vec<Rect>,
 }
 
+/// How the paths of a person's machine are told to others.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PathNames {
+    /// By their last part: where on the machine a file lies is nobody's business.
+    Last,
+    /// As the person gave them.
+    Whole,
+}
+
+impl PathNames {
+    /// A path as it is told; one without a last part, such as `..`, stays as it is.
+    pub fn of(self, path: &Path) -> String {
+        let told = match self {
+            Self::Last => path.file_name().unwrap_or(path.as_os_str()),
+            Self::Whole => path.as_os_str(),
+        };
+        told.to_string_lossy().into_owned()
+    }
+}
+
 impl Settings {
     /// Settings that differ from the default: name as on the command line, value.
-    pub fn changed(&self) -> Vec<(String, String)> {
-        let path = |path: &Option<PathBuf>| path.as_ref().map(|path| path.display().to_string());
+    pub fn changed(&self, names: PathNames) -> Vec<(String, String)> {
+        let path = |path: &Option<PathBuf>| path.as_ref().map(|path| names.of(path));
         let rect = |rect: &Rect| format!("{},{},{},{}", rect.x, rect.y, rect.width, rect.height);
         let fraction = |rate: Rate| format!("{}/{}", rate.num(), rate.den());
         let single = [
@@ -153,7 +173,7 @@ mod tests {
             reference: None,
             ..settings.clone()
         };
-        let recorded = RecordedSettings::of(&settings.changed()).unwrap();
+        let recorded = RecordedSettings::of(&settings.changed(PathNames::Last)).unwrap();
         assert_eq!(recorded.with_decoder(None), expected);
         let odd = |name: &str, value: &str| (name.to_owned(), value.to_owned());
         for (name, value) in [("--rate", "fast"), ("--colour", "red"), ("--region", "1,2")] {

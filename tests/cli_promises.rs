@@ -322,3 +322,59 @@ fn the_lossy_sample_is_what_its_truth_says() {
     // The stall of frames 62 to 64 lasts 67 ms: late pictures, below what counts as a freeze.
     assert_eq!(freezes, [(29, 34), (89, 97)]);
 }
+
+/// Files of a report that are meant for others.
+const FOR_OTHERS: [&str; 5] = ["audit.json", "report.html", "summary.md", "timeline.svg", "provenance.json"];
+
+#[test]
+fn pages_for_others_do_not_say_where_files_lie() {
+    let desk = Desk::new();
+    fs::create_dir(desk.path("anns-desk")).unwrap();
+    let whole = first_frames("brass-kettle.y4m", 20);
+    desk.write("anns-desk/a.y4m", &whole);
+    desk.write("anns-desk/wrong.y4m", [whole, b"FRAMED\n".to_vec()].concat());
+    desk.write("anns-desk/times.txt", (0..20).map(|n| format!("{}.0\n", n)).collect::<String>());
+    for (out, options) in [
+        ("plain", "a.y4m"),
+        ("timed", "a.y4m --timestamps DESK/times.txt"),
+        ("reference", "a.y4m --reference DESK/a.y4m"),
+        ("broken-off", "wrong.y4m"),
+    ] {
+        let folder = desk.path("anns-desk").display().to_string();
+        let arguments = format!("audit DESK/{options} --out {out}").replace("DESK", &folder);
+        desk.run(&arguments);
+        for file in FOR_OTHERS {
+            let text = String::from_utf8_lossy(&desk.read(format!("{out}/{file}"))).into_owned();
+            assert!(!text.contains("anns-desk"), "{out}/{file}: {:?}", text.split("anns-desk").next());
+        }
+        let summary = String::from_utf8(desk.read(format!("{out}/summary.md"))).unwrap();
+        let command = options.replace("DESK/", "");
+        assert!(summary.contains(&format!("\nevenbeat audit {command} --out {out}\n")), "{summary}");
+        // For those who want them.
+        desk.run(&format!("{arguments}-whole --full-paths"));
+        let summary = String::from_utf8(desk.read(format!("{out}-whole/summary.md"))).unwrap();
+        assert!(summary.contains("anns-desk"), "{out}: {summary}");
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn the_command_line_to_reproduce_can_be_pasted() {
+    let desk = Desk::new();
+    for name in ["$(touch ran).y4m", "`touch ran`.y4m", "a'; touch ran; '.y4m", "\"; touch ran; \".y4m"] {
+        desk.write(name, first_frames("brass-kettle.y4m", 20));
+        let first = desk.run_with(["audit", name, "--out", "first", "--quiet"]);
+        assert_eq!(first.status, Some(1), "{name}: {}", first.stderr);
+        let summary = String::from_utf8(desk.read("first/summary.md")).unwrap();
+        let line = summary.lines().find(|line| line.starts_with("evenbeat audit ")).unwrap();
+        let again = line.replacen("evenbeat", env!("CARGO_BIN_EXE_evenbeat"), 1).replace("first", "again");
+        let mut shell = std::process::Command::new("sh");
+        let ran = shell.current_dir(desk.path("")).arg("-c").arg(&again).output().unwrap();
+        assert_eq!(ran.status.code(), Some(1), "{again}: {}", String::from_utf8_lossy(&ran.stderr));
+        assert!(!desk.path("ran").exists(), "{again}");
+        assert_eq!(desk.json("again/audit.json")["capture"]["name"], name);
+        for folder in ["first", "again"] {
+            fs::remove_dir_all(desk.path(folder)).unwrap();
+        }
+    }
+}

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use evenbeat::frame::{Rect, Scan};
-use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
+use evenbeat::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use evenbeat::testclip::settings::{Size, SIZES};
 use evenbeat::testclip::{ClipSettings, Pulldown};
 use evenbeat::units::Rate;
@@ -128,6 +128,10 @@ pub struct OutputArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
+    /// Tell paths whole in the report; without it by their last part, so that what others get does not say where files
+    /// lie on your machine.
+    #[arg(long)]
+    pub full_paths: bool,
     /// Largest size of report.html with its pictures, MB of 1,000,000 bytes; 0 leaves pictures out. What programs read
     /// back from the page stays inside whatever this is: 3 MB and the calls of all frames at most.
     #[arg(long, value_name = "MB", default_value_t = PICTURES_DEFAULT_MB,
@@ -403,6 +407,15 @@ impl AuditArguments {
 }
 
 impl OutputArguments {
+    /// How the report tells paths.
+    pub fn path_names(&self) -> PathNames {
+        if self.full_paths {
+            PathNames::Whole
+        } else {
+            PathNames::Last
+        }
+    }
+
     /// Lowest severity that makes the exit status 1; `None` where only requirements decide.
     pub fn failing_severity(&self) -> Option<Severity> {
         let default = self.require.is_empty().then_some(FailAt::Warning);

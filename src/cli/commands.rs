@@ -14,8 +14,8 @@ use evenbeat::error::{excerpt, Error, Result};
 use evenbeat::note::NoteCode;
 use evenbeat::pictures::Pictures;
 use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{self, OutputFolder, Provenance, Report};
-use evenbeat::settings::{RecordedSettings, Settings};
+use evenbeat::report::{self, OutputFolder, Provenance, Report, Shell};
+use evenbeat::settings::{PathNames, RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
@@ -24,6 +24,7 @@ use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
     TestclipArguments, PICTURES_DEFAULT_MB,
 };
+use super::command_line;
 use super::compare::{audit_name, compare, CompareArguments};
 use super::exit::Exit;
 use super::interrupt::STOP;
@@ -49,7 +50,7 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     if let Some(junit) = &arguments.output.junit {
         check_file(junit, JUNIT, existing)?;
     }
-    let provenance = provenance(&settings, &arguments.output.require)?;
+    let provenance = provenance(&settings, &arguments.output.require, arguments.output.path_names())?;
     let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     audit.hold_against(&arguments.output.require);
     let folder = OutputFolder::create(&folder, existing)?;
@@ -182,7 +183,7 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     for device in evenbeat::demo::demo_captures() {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
         let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
-        let provenance = provenance(&settings, &[])?;
+        let provenance = provenance(&settings, &[], PathNames::Last)?;
         let wanted = Wanted {
             audit: &audit,
             settings: &settings,
@@ -324,13 +325,14 @@ impl Write for OnDemand<'_> {
 }
 
 /// Who audits, how and when.
-fn provenance(settings: &Settings, requirements: &[Requirement]) -> Result<Provenance> {
+fn provenance(settings: &Settings, requirements: &[Requirement], names: PathNames) -> Result<Provenance> {
     let required = requirements.iter().map(|one| ("--require".to_owned(), one.to_string()));
     Ok(Provenance {
         tool_version: env!("CARGO_PKG_VERSION").to_owned(),
-        command_line: env::args_os().map(|argument| argument.to_string_lossy().into_owned()).collect(),
+        command_line: command_line::recorded(names),
         audited_at: now()?,
-        changed_settings: settings.changed().into_iter().chain(required).collect(),
+        changed_settings: settings.changed(names).into_iter().chain(required).collect(),
+        shell: Shell::HERE,
     })
 }
 

@@ -1,6 +1,7 @@
 //! Binary only: what was asked, and how it ends.
 
 pub mod arguments;
+pub mod command_line;
 pub mod commands;
 pub mod compare;
 pub mod exit;

@@ -43,6 +43,7 @@ pub fn of_source<'a>(open: &mut Open<'a>, wanted: Wanted<'_>) -> Pictures {
 }
 
 fn unreadable(error: &evenbeat::error::Error) -> Pictures {
+    let error = error.told_to_others();
     Pictures::none(format!("There are no pictures: the capture could not be read a second time ({error})."))
 }
 

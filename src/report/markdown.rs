@@ -191,7 +191,7 @@ fn push_notes(text: &mut String, audit: &Audit) {
 }
 
 fn push_reproduction(text: &mut String, audit: &Audit, provenance: &Provenance) {
-    let command = command_text(&provenance.command_line);
+    let command = visible(&provenance.command());
     let fence = fence(&command);
     let _ = writeln!(
         text,
@@ -200,19 +200,4 @@ fn push_reproduction(text: &mut String, audit: &Audit, provenance: &Provenance) 
         provenance.audited_at.to_rfc3339()
     );
     let _ = writeln!(text, "BLAKE3 over all frame digests: `{}`", hex(&audit.digest));
-}
-
-/// The command line as one line; arguments with other than plain characters are quoted for reading.
-pub(super) fn command_text(arguments: &[String]) -> String {
-    let quoted = arguments.iter().map(|argument| {
-        let plain = !argument.is_empty()
-            && argument.chars().all(|c| c.is_alphanumeric() || "-_./:=,+@%\\".contains(c));
-        let shown = visible(argument);
-        match (plain, shown.contains('"')) {
-            (true, _) => shown,
-            (false, false) => format!("\"{shown}\""),
-            (false, true) => format!("'{shown}'"),
-        }
-    });
-    quoted.collect::<Vec<_>>().join(" ")
 }

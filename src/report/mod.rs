@@ -5,6 +5,7 @@
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.
 
+mod command;
 pub mod comparison;
 pub mod csv;
 pub mod escape;
@@ -33,6 +34,7 @@ use crate::audit::Audit;
 use crate::error::Result;
 use crate::pictures::{Budget, Pictures};
 use crate::pipeline;
+pub use command::Shell;
 pub use provenance::Provenance;
 pub use write::OutputFolder;
 

@@ -3,6 +3,7 @@
 use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
 
+use super::command::Shell;
 use super::rebuild::json_cause;
 use crate::error::excerpt;
 
@@ -17,6 +18,15 @@ pub struct Provenance {
     pub audited_at: DateTime<FixedOffset>,
     /// Settings that differ from the default: name as on the command line, value.
     pub changed_settings: Vec<(String, String)>,
+    /// The shell that the command line is written for.
+    pub shell: Shell,
+}
+
+impl Provenance {
+    /// The command line to reproduce the audit, safe to paste.
+    pub fn command(&self) -> String {
+        self.shell.command(&self.command_line)
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -27,6 +37,7 @@ struct Document {
     audited_at: String,
     changed_settings: Vec<(String, String)>,
     reader: String,
+    shell: String,
 }
 
 /// Value of `format`.
@@ -41,6 +52,7 @@ pub(super) fn document(provenance: &Provenance, reader: &str) -> String {
         audited_at: provenance.audited_at.to_rfc3339(),
         changed_settings: provenance.changed_settings.clone(),
         reader: reader.to_owned(),
+        shell: provenance.shell.name().to_owned(),
     };
     let mut text =
         serde_json::to_string_pretty(&document).expect("plain structs with string keys always serialize");
@@ -64,6 +76,8 @@ pub(super) fn read(text: &str) -> Result<(Provenance, String), String> {
         command_line: document.command_line,
         audited_at,
         changed_settings: document.changed_settings,
+        shell: Shell::from_name(&document.shell)
+            .ok_or_else(|| format!("its shell {} is not known", excerpt(&document.shell)))?,
     };
     Ok((provenance, document.reader))
 }

@@ -12,7 +12,7 @@ use evenbeat::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use evenbeat::fields::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::note::{Note, NoteCode};
-use evenbeat::report::Provenance;
+use evenbeat::report::{Provenance, Shell};
 use evenbeat::signatures::Signatures;
 use evenbeat::units::Rate;
 use evenbeat::verdict::{Finding, FindingKind, Severity};
@@ -287,5 +287,6 @@ pub fn provenance() -> Provenance {
             .to_vec(),
         audited_at: DateTime::parse_from_rfc3339("2031-05-06T07:08:09+02:00").unwrap(),
         changed_settings: vec![("--source-rate".to_owned(), "59.94".to_owned())],
+        shell: Shell::Posix,
     }
 }

@@ -6,7 +6,6 @@ use super::table::{open_section, push_pairs};
 use crate::audit::Audit;
 use crate::report::escape::{markup, visible};
 use crate::report::json::FORMAT_VERSION;
-use crate::report::markdown::command_text;
 use crate::report::text::hex;
 use crate::report::{Report, AUDIT_JSON, FRAMES_CSV};
 
@@ -47,7 +46,7 @@ fn push_provenance(html: &mut String, report: &Report<'_>, alone: &str) {
             ("BLAKE3 over all frame digests", hex(&audit.digest)),
             ("Read by", visible(&audit.facts.reader)),
             ("Tool", format!("evenbeat {}, format version {FORMAT_VERSION}", provenance.tool_version)),
-            ("Command line", command_text(&provenance.command_line)),
+            ("Command line", visible(&provenance.command())),
             ("Settings that differ from the default", settings),
             ("Time of the audit", provenance.audited_at.to_rfc3339()),
             ("All frames", format!("{FRAMES_CSV}, beside this report")),

@@ -8,7 +8,7 @@ use super::taken::Taken;
 use super::Capture;
 use crate::adapter::Judged;
 
-const COLUMNS: &str = "frame,truth,picture,lost,identical,recorded,distance,opinion_motion,\
+const COLUMNS: &str = "frame,truth,picture,lost,identical,recorded,distance,block_distance,opinion_motion,\
 called,confidence,evidence,lost_before,lost_uncertainty,flags,digest,\
 luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
 chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
@@ -41,13 +41,14 @@ pub fn write(capture: &Capture, taken: &Taken, judged: &Judged, folder: &Path) -
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let _ = writeln!(
             text,
-            "{frame},{},{},{},{},{},{},{},{},{},{},{},{},{},{digest},{}",
+            "{frame},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{digest},{}",
             if truth.new { "new" } else { "same" },
             truth.picture,
             truth.lost,
             u8::from(truth.identical),
             truth.recorded,
             truth.distance,
+            truth.block_distance,
             truth.opinion_motion,
             call.class.name(),
             call.confidence,

@@ -10,7 +10,7 @@ use evenbeat::error::Result;
 use evenbeat::fingerprint::FrameFingerprint;
 use evenbeat::frame::{FrameTiming, Scan};
 
-use super::pictures::Frame;
+use super::pictures::{Frame, Size};
 use super::recordings::Recorder;
 use super::Capture;
 use crate::{adapter, opinion};
@@ -30,6 +30,8 @@ pub struct FrameTruth {
     /// How far the change of content stands out of the recorder's noise for one who knows that change exactly: its
     /// size over the standard deviation of the noise along it. Infinite where no noise is added.
     pub distance: f64,
+    /// The same for the 16 × 16 block of luma whose change stands out most.
+    pub block_distance: f64,
     /// Motion by the published method for dropped frames.
     pub opinion_motion: f64,
 }
@@ -89,6 +91,7 @@ pub fn recorded(capture: &Capture) -> (Vec<Frame>, Vec<FrameTruth>) {
             identical: false,
             recorded: 1.0,
             distance: f64::INFINITY,
+            block_distance: f64::INFINITY,
             opinion_motion: 0.0,
         };
         if frame > 0 {
@@ -103,8 +106,9 @@ pub fn recorded(capture: &Capture) -> (Vec<Frame>, Vec<FrameTruth>) {
             let energy: f64 = change.iter().map(|value| value * value).sum();
             truth.recorded = change.iter().zip(&found).map(|(a, b)| a * b).sum::<f64>() / energy;
             if let Some(deviation) = capture.recording.deviation() {
-                let scale = f64::from(1_u16 << (depth - 8));
-                truth.distance = (energy / (2.0 * (f64::from(deviation) * scale).powi(2))).sqrt();
+                let noise = 2.0 * (f64::from(deviation) * f64::from(1_u16 << (depth - 8))).powi(2);
+                truth.distance = (energy / noise).sqrt();
+                truth.block_distance = (largest_block(&change, capture.size()) / noise).sqrt();
             }
             if capture.recording.recorder == Recorder::Dither {
                 let kept = |frame: &Frame| frame.values().map(|value| value as u16 & !1).collect::<Vec<_>>();
@@ -138,6 +142,17 @@ fn lost(list: &[u64]) -> Vec<u64> {
 
 fn difference(now: &Frame, before: &Frame) -> Vec<f64> {
     now.values().zip(before.values()).map(|(a, b)| f64::from(a - b)).collect()
+}
+
+/// Energy of the 16 × 16 block of luma that has most of it.
+fn largest_block(change: &[f64], size: Size) -> f64 {
+    let mut blocks = vec![0.0; size.width.div_ceil(16) * size.height.div_ceil(16)];
+    for (y, row) in change.chunks(size.width).take(size.height).enumerate() {
+        for (x, value) in row.iter().enumerate() {
+            blocks[y / 16 * size.width.div_ceil(16) + x / 16] += value * value;
+        }
+    }
+    blocks.into_iter().fold(0.0, f64::max)
 }
 
 /// Luma in 8 bit.
@@ -181,7 +196,7 @@ impl FrameSource for Recorded {
     }
 }
 
-const COLUMNS: &str = "picture,new,lost,identical,recorded,distance,opinion_motion";
+const COLUMNS: &str = "picture,new,lost,identical,recorded,distance,block_distance,opinion_motion";
 
 /// The list as text: a row per frame.
 pub fn written(truth: &[FrameTruth]) -> String {
@@ -190,8 +205,8 @@ pub fn written(truth: &[FrameTruth]) -> String {
         let (new, identical) = (u8::from(one.new), u8::from(one.identical));
         let _ = writeln!(
             text,
-            "{},{new},{},{identical},{},{},{}",
-            one.picture, one.lost, one.recorded, one.distance, one.opinion_motion
+            "{},{new},{},{identical},{},{},{},{}",
+            one.picture, one.lost, one.recorded, one.distance, one.block_distance, one.opinion_motion
         );
     }
     text
@@ -200,7 +215,8 @@ pub fn written(truth: &[FrameTruth]) -> String {
 impl FrameTruth {
     fn read(line: &str) -> Self {
         let fields: Vec<f64> = line.split(',').map(|field| field.parse().expect("a number")).collect();
-        let [picture, new, lost, identical, recorded, distance, opinion_motion] = fields[..] else {
+        let [picture, new, lost, identical, recorded, distance, block_distance, opinion_motion] = fields[..]
+        else {
             panic!("a row of the truth: {line}");
         };
         Self {
@@ -210,6 +226,7 @@ impl FrameTruth {
             identical: identical != 0.0,
             recorded,
             distance,
+            block_distance,
             opinion_motion,
         }
     }

@@ -43,7 +43,10 @@ use std::sync::{Mutex, OnceLock};
 use adapter::Judged;
 use evenbeat::classify::{ClassifiedFrame, FrameClass};
 use evenbeat::verdict::FindingKind;
-use random::score::{missed, score, table, CaptureScore, Reach, RANDOM_REACH, REAL_REACH};
+use random::cadences::held;
+use random::recordings::{Recorder, Recording};
+use random::scenes::FAMILIES;
+use random::score::{best_threshold, missed, score, table, CaptureScore, Reach, RANDOM_REACH, REAL_REACH};
 use random::taken::{recorded, take, written, FrameTruth, Taken};
 use random::{dump, real, Capture, SHORT_SIZES, SIZES};
 
@@ -227,6 +230,58 @@ fn short_taken() -> &'static [(Capture, Taken)] {
         let taken = each(&captures, |capture| take(capture, None));
         captures.into_iter().zip(taken).collect()
     })
+}
+
+#[test]
+fn noise_is_as_strong_as_it_says() {
+    // A capture of a scene that stands: what changes from frame to frame is noise of both, of deviation σ√2 (variances
+    // add); rounding to whole code values adds 1/12 to each variance.
+    let standing = FAMILIES.iter().position(|(name, ..)| *name == "standing").expect("a family of the list");
+    for (deviation, depth) in [(0.5, 8), (2.0, 8), (6.0, 8), (2.0, 10)] {
+        let mut capture = small(1, standing as u64);
+        let recorder = Recorder::Noise { deviation };
+        capture.recording = Recording { depth, ..Recording::plain(recorder) };
+        capture.cadence = held("stands", &[9], 2);
+        let (frames, _) = recorded(&capture);
+        let squares: Vec<f64> =
+            frames[1].values().zip(frames[0].values()).map(|(a, b)| f64::from(a - b).powi(2)).collect();
+        let found = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
+        let scale = f64::from(1_u16 << (depth - 8));
+        let expected = (2.0 * ((f64::from(deviation) * scale).powi(2) + 1.0 / 12.0)).sqrt();
+        assert!((found / expected - 1.0).abs() < 0.03, "{deviation} at {depth} bit: {found} {expected}");
+    }
+}
+
+#[test]
+fn one_pattern_is_named_only_where_it_holds_throughout() {
+    let mut named = 0;
+    for number in 0..300 {
+        let cadence = small(5, number).cadence;
+        let Some(pattern) = cadence.pattern else { continue };
+        named += 1;
+        let holds: Vec<u32> = cadence.list.chunk_by(|a, b| a == b).map(|hold| hold.len() as u32).collect();
+        // The first and the last hold may be cut off.
+        let whole = &holds[1..holds.len() - 1];
+        let fits = |turn: usize| whole.iter().zip(pattern.iter().cycle().skip(turn)).all(|(a, b)| a == b);
+        assert!((0..pattern.len()).any(fits), "{}: {holds:?}", cadence.name);
+    }
+    assert!(named > 100, "{named}");
+}
+
+#[test]
+fn the_threshold_of_the_script_is_wrong_least_often() {
+    for (frames, expected) in [
+        (vec![], -1.0),
+        (vec![(3.0, true), (1.0, true)], -1.0),
+        (vec![(0.0, false), (2.0, false)], 2.0),
+        (vec![(1.0, false), (5.0, true)], 3.0),
+        // One of them is wrong either way; the lower threshold is taken.
+        (vec![(1.0, false), (2.0, true), (3.0, false), (4.0, true)], 1.5),
+        // No threshold lies between equal changes.
+        (vec![(1.0, true), (1.0, false), (1.0, false)], 1.0),
+    ] {
+        assert_eq!(best_threshold(frames.clone()), expected, "{frames:?}");
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What stops an audit. One shape for every error: where, what, why, and the way out.
 
 use std::fmt;
+use std::io;
 use std::path::Path;
 
 /// An error that ends an audit before it is whole (exit status 2).
@@ -52,6 +53,30 @@ impl fmt::Display for Error {
 }
 
 impl std::error::Error for Error {}
+
+/// Why the system refuses, in plain words that do not depend on its language where it has a name for it.
+pub fn plain_cause(error: &io::Error) -> String {
+    use io::ErrorKind as Kind;
+    if error.get_ref().is_some() {
+        // Not the system's words but this program's.
+        return error.to_string();
+    }
+    match error.kind() {
+        Kind::NotFound => "no such file or folder",
+        Kind::PermissionDenied => "permission denied",
+        Kind::NotADirectory => "a part of the path is not a folder",
+        Kind::IsADirectory => "it is a folder",
+        Kind::StorageFull | Kind::QuotaExceeded => "no space left",
+        Kind::FileTooLarge => "the file system takes no file as large",
+        Kind::ReadOnlyFilesystem => "read-only file system",
+        Kind::ResourceBusy => "another program uses it",
+        Kind::BrokenPipe => "whoever reads it wants no more",
+        Kind::InvalidData => "it is no text in UTF-8",
+        // What the system says ends with a number that helps in searching for it.
+        _ => return format!("the system says: {}", error.to_string().to_lowercase()),
+    }
+    .to_owned()
+}
 
 /// Longest part of a value that an error quotes, characters. Choice: enough to recognise the value, not enough to carry a
 /// file's content into a report.

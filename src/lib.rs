@@ -22,6 +22,7 @@ pub mod fields;
 pub mod fingerprint;
 pub mod frame;
 pub mod note;
+pub mod output;
 pub mod pictures;
 pub mod pipeline;
 pub mod reference;

@@ -40,8 +40,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "pipeline",
             "signatures",
             "compare",
+            "output",
         ],
     ),
+    ("output", &[]),
     ("demo", &["capture"]),
     ("testclip", &["demo", "fingerprint", "pipeline"]),
 ];

@@ -186,6 +186,7 @@ fn what_cannot_be_compared_is_named() {
     }
     // Without the small pictures there is still a table.
     std::fs::remove_file(desk.path("other-audit/pictures.log")).unwrap();
+    cli_common::bind_anew(&desk.path("other-audit"));
     let ran = desk.run("compare lantern-box-audit other-audit --out compared --quiet");
     assert_eq!(ran.status, Some(0), "{}", ran.stderr);
     let document = desk.json("compared/compare.json");

@@ -10,10 +10,10 @@ use std::sync::atomic::AtomicBool;
 use evenbeat::audit::{audit_source, Audit, Run};
 use evenbeat::classify::FrameClass;
 use evenbeat::demo::demo_captures;
+use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::pictures::{self, Fetch, Pictures};
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::write::Existing;
-use evenbeat::report::{self, write_all, OutputFolder, Report};
+use evenbeat::report::{self, write_all, Report};
 use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::units::TimeBase;
 use serde_json::Value;
@@ -52,9 +52,9 @@ fn opened(name: &str, audit: &Audit, pictures: &Pictures) -> Option<Value> {
         }
     };
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/browser").join(name);
-    let target = OutputFolder::create(&folder, Existing::Replace).unwrap();
+    let target = OutputFolder::reserve(&folder, Existing::Replace).unwrap();
     let provenance = common::provenance();
-    write_all(&Report { audit, provenance: &provenance, pictures, stretch: None }, &target).unwrap();
+    write_all(&Report { audit, provenance: &provenance, pictures, stretch: None }, target).unwrap();
     let out = Command::new("node")
         .arg(scripts().join("report.mjs"))
         .arg(browser)

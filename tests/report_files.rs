@@ -7,11 +7,9 @@ use std::io;
 use std::path::Path;
 
 use evenbeat::audit::Audit;
+use evenbeat::output::{write_error, Existing, OutputFolder};
 use evenbeat::pictures::Pictures;
-use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{
-    csv, html, json, markdown, terminal, timeline, write_all, OutputFolder, Provenance, Report,
-};
+use evenbeat::report::{csv, html, json, markdown, terminal, timeline, write_all, Provenance, Report};
 use serde_json::{json, Value};
 
 /// Audits of every shape, by name.
@@ -47,8 +45,9 @@ fn summary(audit: &Audit, provenance: &Provenance) -> String {
     markdown::summary(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None })
 }
 
-fn write(audit: &Audit, provenance: &Provenance, folder: &OutputFolder) -> evenbeat::error::Result<()> {
-    write_all(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None }, folder)
+fn write(audit: &Audit, provenance: &Provenance, folder: &Path) {
+    let target = OutputFolder::reserve(folder, Existing::Replace).unwrap();
+    write_all(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None }, target).unwrap();
 }
 
 fn document(audit: &Audit) -> Value {
@@ -284,7 +283,7 @@ fn the_page_says_who_how_and_when() {
     let html = page(&audit, &common::provenance(), &timeline::svg(&audit).unwrap());
     for text in [
         "<html lang=\"en\">",
-        "evenbeat audit &quot;player one.y4m&quot; --source-rate 59.94",
+        "evenbeat audit &#39;player one.y4m&#39; --source-rate 59.94",
         "2031-05-06T07:08:09+02:00",
         "evenbeat 0.1.0, format version 1",
         "--source-rate 59.94",
@@ -388,13 +387,14 @@ fn all_files_are_written_and_the_same_input_gives_the_same_bytes() {
     let audit = common::everything(3600);
     let mut written = Vec::new();
     for name in ["first", "deep/second"] {
-        let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
-        write(&audit, &common::provenance(), &folder).unwrap();
+        let folder = root.path().join(name);
+        write(&audit, &common::provenance(), &folder);
         assert_eq!(
-            names(folder.path()),
+            names(&folder),
             [
                 "audit.json",
                 "frames.csv",
+                "manifest.json",
                 "provenance.json",
                 "report.html",
                 "summary.md",
@@ -403,7 +403,7 @@ fn all_files_are_written_and_the_same_input_gives_the_same_bytes() {
             ]
         );
         let contents: Vec<Vec<u8>> =
-            names(folder.path()).iter().map(|name| fs::read(folder.path().join(name)).unwrap()).collect();
+            names(&folder).iter().map(|name| fs::read(folder.join(name)).unwrap()).collect();
         written.push(contents);
     }
     assert_eq!(written[0], written[1]);
@@ -415,66 +415,15 @@ fn who_and_when_stay_out_of_the_results() {
     let audit = common::half_rate(120);
     let mut results = Vec::new();
     for (name, version) in [("a", "0.1.0"), ("b", "9.9.9")] {
-        let folder = OutputFolder::create(&root.path().join(name), Existing::Keep).unwrap();
+        let folder = root.path().join(name);
         let mut provenance = common::provenance();
         provenance.tool_version = version.to_owned();
-        write(&audit, &provenance, &folder).unwrap();
-        let read = |name| fs::read(folder.path().join(name)).unwrap();
+        write(&audit, &provenance, &folder);
+        let read = |name| fs::read(folder.join(name)).unwrap();
         results.push(["audit.json", "frames.csv", "timeline.svg"].map(read));
         assert!(String::from_utf8(read("report.html")).unwrap().contains(version));
     }
     assert_eq!(results[0], results[1]);
-}
-
-#[test]
-fn an_existing_folder_is_kept_unless_forced() {
-    let root = tempfile::tempdir().unwrap();
-    let path = root.path().join("out");
-    fs::create_dir(&path).unwrap();
-    fs::write(path.join("notes.txt"), "mine").unwrap();
-    fs::write(path.join("audit.json"), "old").unwrap();
-    let error = OutputFolder::create(&path, Existing::Keep).unwrap_err();
-    assert_eq!(error.to_string(), format!("{}: output folder: exists already", path.display()));
-    assert_eq!(error.hint, "choose another folder with --out, or replace the report in it with --force");
-    assert_eq!(fs::read(path.join("audit.json")).unwrap(), b"old");
-
-    let folder = OutputFolder::create(&path, Existing::Replace).unwrap();
-    write(&common::half_rate(120), &common::provenance(), &folder).unwrap();
-    assert_ne!(fs::read(path.join("audit.json")).unwrap(), b"old");
-    assert_eq!(fs::read(path.join("notes.txt")).unwrap(), b"mine");
-}
-
-#[test]
-fn a_file_in_the_way_is_an_error() {
-    let root = tempfile::tempdir().unwrap();
-    let path = root.path().join("out");
-    fs::write(&path, "mine").unwrap();
-    let error = OutputFolder::create(&path, Existing::Replace).unwrap_err();
-    assert_eq!(error.to_string(), format!("{}: output folder: exists and is not a folder", path.display()));
-    let below = path.join("deeper");
-    let error = OutputFolder::create(&below, Existing::Keep).unwrap_err();
-    assert!(error.to_string().starts_with(&format!("{}: cannot create output folder: ", below.display())));
-    assert_eq!(fs::read(&path).unwrap(), b"mine");
-}
-
-#[test]
-fn a_failed_write_leaves_the_old_file_and_no_half_one() {
-    let root = tempfile::tempdir().unwrap();
-    let folder = OutputFolder::create(&root.path().join("out"), Existing::Keep).unwrap();
-    fs::write(folder.path().join("audit.json"), "old").unwrap();
-    let error = folder
-        .write_file("audit.json", |out| {
-            out.write_all(&[b'x'; 100_000])?;
-            Err(io::Error::from(io::ErrorKind::StorageFull))
-        })
-        .unwrap_err();
-    assert_eq!(
-        error.to_string(),
-        format!("{}: cannot write: no space left", folder.path().join("audit.json").display())
-    );
-    assert_eq!(error.hint, "free some space or choose a folder on another disk with --out");
-    assert_eq!(names(folder.path()), ["audit.json"]);
-    assert_eq!(fs::read(folder.path().join("audit.json")).unwrap(), b"old");
 }
 
 #[test]
@@ -507,8 +456,8 @@ fn reports_for_looking_at() {
     let temporary = tempfile::tempdir().unwrap();
     let root = std::env::var_os("EVENBEAT_LOOK").map_or(temporary.path().to_owned(), Into::into);
     for (name, audit) in audits() {
-        let folder = OutputFolder::create(&root.join(name.replace(' ', "-")), Existing::Replace).unwrap();
-        write(&audit, &common::provenance(), &folder).unwrap();
-        assert_eq!(names(folder.path()).len(), 7, "{name}");
+        let folder = root.join(name.replace(' ', "-"));
+        write(&audit, &common::provenance(), &folder);
+        assert_eq!(names(&folder).len(), 8, "{name}");
     }
 }

@@ -11,10 +11,10 @@ use evenbeat::capture::{self, CaptureArg, CaptureEnd, CaptureFacts, FrameSource,
 use evenbeat::demo::{demo_captures, DemoCapture};
 use evenbeat::error::Result;
 use evenbeat::frame::{FrameTiming, Scan};
+use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::pictures::{self, Budget, Fetch, Pictures, Reason};
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::write::Existing;
-use evenbeat::report::{html, rebuild, timeline, write_all, OutputFolder, Report};
+use evenbeat::report::{html, rebuild, timeline, write_all, Report};
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
 
 static STOP: AtomicBool = AtomicBool::new(false);
@@ -57,11 +57,11 @@ fn timed_sample() -> Audit {
 }
 
 fn written(audit: &Audit, root: &Path, name: &str) -> PathBuf {
-    let folder = OutputFolder::create(&root.join(name), Existing::Keep).unwrap();
+    let folder = OutputFolder::reserve(&root.join(name), Existing::Keep).unwrap();
     let (provenance, pictures) = (common::provenance(), Pictures::default());
-    write_all(&Report { audit, provenance: &provenance, pictures: &pictures, stretch: None }, &folder)
+    write_all(&Report { audit, provenance: &provenance, pictures: &pictures, stretch: None }, folder)
         .unwrap();
-    folder.path().to_owned()
+    root.join(name)
 }
 
 #[test]
@@ -213,6 +213,7 @@ fn what_a_page_had_no_room_for_is_said_and_left_empty() {
     // Beside its own folder's files nothing is lacking; those of another audit do not count.
     let folder = root.path().join("audit");
     fs::write(folder.join("report.html"), &poor).unwrap();
+    common::bind_anew(&folder);
     assert_eq!(rebuild::lacking(&rebuild::read(&folder.join("report.html")).unwrap().0), None);
     let other = written(&audited(&demo("brass-kettle", 50)), root.path(), "other");
     fs::write(other.join("report.html"), &poor).unwrap();

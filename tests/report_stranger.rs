@@ -12,10 +12,10 @@ use std::sync::atomic::AtomicBool;
 use cli_common::{first_frames, Desk};
 use evenbeat::audit::{self, Run};
 use evenbeat::capture::CaptureArg;
+use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::pictures::Pictures;
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::write::Existing;
-use evenbeat::report::{write_all, OutputFolder, Provenance, Report};
+use evenbeat::report::{write_all, Provenance, Report};
 use evenbeat::settings::Settings;
 
 /// A report whose parts all belong together, of an audit that claims these settings.
@@ -28,12 +28,9 @@ fn write_claiming(desk: &Desk, folder: &str, settings: &[(&str, &str)]) {
         settings.iter().map(|&(name, value)| (name.to_owned(), value.to_owned())).collect();
     let provenance = Provenance { changed_settings, ..common::provenance() };
     let pictures = Pictures::default();
-    let target = OutputFolder::create(&desk.path(folder), Existing::Keep).unwrap();
-    write_all(
-        &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
-        &target,
-    )
-    .unwrap();
+    let target = OutputFolder::reserve(&desk.path(folder), Existing::Keep).unwrap();
+    write_all(&Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None }, target)
+        .unwrap();
 }
 
 /// All that a folder holds, one text after the other.

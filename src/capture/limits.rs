@@ -2,6 +2,7 @@
 
 use std::io::{self, Read};
 
+use crate::error::plain_cause;
 use crate::frame::FrameShape;
 
 /// Longest stream or frame header line, in bytes. Ordinary ones stay below 200; the rest is room for
@@ -60,13 +61,7 @@ pub(crate) fn sides_allowed(width: u64, height: u64) -> bool {
 
 /// An operating system's error in the words of this program, the same on every system where it is common.
 pub(crate) fn cause_of(error: &io::Error) -> String {
-    match error.kind() {
-        io::ErrorKind::NotFound => "no such file or folder".into(),
-        io::ErrorKind::PermissionDenied => "permission denied".into(),
-        io::ErrorKind::NotADirectory => "a part of the path is not a folder".into(),
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "no space left".into(),
-        _ => error.to_string(),
-    }
+    plain_cause(error)
 }
 
 #[cfg(test)]

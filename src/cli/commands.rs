@@ -1,7 +1,7 @@
 //! What each command does, one function each.
 
 use std::env;
-use std::fs::{self, File};
+use std::ffi::OsStr;
 use std::io::{self, BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -12,9 +12,12 @@ use evenbeat::audit::{self, Audit, Run};
 use evenbeat::capture::CaptureArg;
 use evenbeat::error::{excerpt, Error, Result};
 use evenbeat::note::NoteCode;
+use evenbeat::output::manifest::MANIFEST;
+use evenbeat::output::same::{refuse_inputs, Input, Output};
+use evenbeat::output::{Existing, OutputFolder, WholeFile};
 use evenbeat::pictures::Pictures;
-use evenbeat::report::write::{write_error, Existing};
-use evenbeat::report::{self, OutputFolder, Provenance, Report, Shell};
+use evenbeat::report::escape::visible;
+use evenbeat::report::{self, Provenance, Report, Shell};
 use evenbeat::settings::{PathNames, RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
@@ -25,35 +28,36 @@ use super::arguments::{
     TestclipArguments, PICTURES_DEFAULT_MB,
 };
 use super::command_line;
-use super::compare::{audit_name, compare, CompareArguments};
+use super::compare::{audit_name, compare_into};
 use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
 use super::progress_bar::Display;
 
-/// How errors call the files that are no folder.
+/// How errors call what is written.
+const FOLDER: &str = "output folder";
 const LOG: &str = "fingerprint log";
 const JUNIT: &str = "JUnit file";
 const TEST_CLIP: &str = "test clip";
+/// How errors call what is audited.
+const CAPTURE: &str = "the capture";
 
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let capture = CaptureArg::from(arguments.reading.capture.clone());
     let settings = arguments.settings();
     let existing = existing(arguments.output.force);
-    let folder = match &arguments.output.out {
-        Some(folder) => folder.clone(),
-        None => default_folder(&capture),
-    };
+    let folder = arguments.output.out.clone().unwrap_or_else(|| default_folder(&capture));
+    let junit = arguments.output.junit.as_deref();
+    let mut outputs = vec![Output { what: FOLDER, path: &folder }];
+    outputs.extend(junit.map(|path| Output { what: JUNIT, path }));
+    refuse_inputs(&outputs, &inputs_of(&arguments.reading.capture, &settings))?;
     // Asked before hours of reading, not after.
-    OutputFolder::check(&folder, existing)?;
-    if let Some(junit) = &arguments.output.junit {
-        check_file(junit, JUNIT, existing)?;
-    }
+    let junit = junit.map(|path| junit_file(path, &folder, existing)).transpose()?;
+    let folder = reserve(&folder, existing, &report::FILES)?;
     let provenance = provenance(&settings, &arguments.output.require, arguments.output.path_names())?;
     let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     audit.hold_against(&arguments.output.require);
-    let folder = OutputFolder::create(&folder, existing)?;
     let wanted = Wanted {
         audit: &audit,
         settings: &settings,
@@ -61,30 +65,36 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
         megabytes: arguments.output.pictures,
     };
     let pictures = pictures::of_capture(&capture, wanted);
+    let path = folder.path().to_owned();
     report::write_all(
         &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
-        &folder,
+        folder,
     )?;
-    if let Some(junit) = &arguments.output.junit {
-        write_text(junit, JUNIT, &report::junit::document(&audit, &provenance))?;
+    if let Some(junit) = junit {
+        junit.write_text(&report::junit::document(&audit, &provenance))?;
     }
-    say(arguments.reading.quiet, &report::terminal::summary(&audit), folder.path());
+    say(arguments.reading.quiet, &audit, &path);
     Ok(exit(&audit, arguments.output.failing_severity()))
 }
 
 /// `evenbeat fingerprint`: the hashing pass alone.
 pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
-    let CaptureArguments { capture, quiet, .. } = &arguments.reading;
-    let capture = CaptureArg::from(capture.clone());
+    let CaptureArguments { capture: argument, quiet, .. } = &arguments.reading;
+    let capture = CaptureArg::from(argument.clone());
     let settings = arguments.reading.settings();
+    refuse_inputs(&[Output { what: LOG, path: &arguments.out }], &inputs_of(argument, &settings))?;
     let end = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
         watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
     } else {
-        check_file(&arguments.out, LOG, existing(arguments.force))?;
-        let out = OnDemand { path: &arguments.out, file: None };
+        let mut log = WholeFile::reserve(&arguments.out, LOG, existing(arguments.force))?;
         let place = arguments.out.display().to_string();
-        watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, out)))?
+        let end = watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, &mut log)))?;
+        // What broke off before its first frame is no log, and takes the place of none.
+        if end.error.is_none() || end.frames > 0 {
+            log.commit()?;
+        }
+        end
     };
     for note in &end.end.notes {
         // A closed standard error must not change the outcome.
@@ -107,8 +117,13 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
 pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     let existing = existing(arguments.force);
     let folder = arguments.out.clone().unwrap_or_else(|| default_report_folder(&arguments.audit));
-    OutputFolder::check(&folder, existing)?;
+    let mut inputs = vec![Input { what: "the audit", path: &arguments.audit }];
+    inputs.extend(arguments.capture.as_ref().map(|capture| Input { what: CAPTURE, path: capture.as_ref() }));
+    inputs.extend(arguments.decoder.as_ref().map(|path| Input { what: "the decoder", path }));
+    refuse_inputs(&[Output { what: FOLDER, path: &folder }], &inputs)?;
     let (audit, mut provenance) = report::rebuild::read(&arguments.audit)?;
+    let stretch = stretch(arguments)?;
+    let folder = reserve(&folder, existing, &report::FILES)?;
     if let Some(lacking) = report::rebuild::lacking(&audit) {
         // A closed standard error must not change the outcome.
         let _ = writeln!(io::stderr(), "evenbeat: {}: does not hold {lacking}", arguments.audit.display());
@@ -116,7 +131,6 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     if let Some(zone) = arguments.time_zone {
         provenance.audited_at = provenance.audited_at.with_timezone(&zone);
     }
-    let stretch = stretch(arguments)?;
     let settings = settings_of(&provenance, arguments)?;
     let wanted =
         Wanted { audit: &audit, settings: &settings, provenance: &provenance, megabytes: arguments.pictures };
@@ -124,13 +138,14 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
         Some(capture) => pictures::of_capture(&CaptureArg::from(capture.clone()), wanted),
         None => Pictures::none("There are no pictures: the report was built again without the capture."),
     };
-    let folder = OutputFolder::create(&folder, existing)?;
+    let path = folder.path().to_owned();
     report::write_all(
         &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: stretch.as_ref() },
-        &folder,
+        folder,
     )?;
-    say(arguments.quiet, &report::terminal::summary(&audit), folder.path());
-    Ok(Exit::Clean)
+    say(arguments.quiet, &audit, &path);
+    // Findings are no fault of the report; that it is of a part only has to be known.
+    Ok(if audit.complete { Exit::Clean } else { Exit::NotWhole })
 }
 
 /// How the capture has to be read so that it gives the frames of the audit. Programs and files are the person's to
@@ -175,14 +190,15 @@ const DEMO_COMPARISON: &str = "comparison";
 
 /// `evenbeat demo`: paints four devices on one clip and audits each.
 pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
-    let existing = existing(arguments.force);
-    OutputFolder::check(&arguments.out, existing)?;
+    let devices = evenbeat::demo::demo_captures();
+    let names: Vec<&str> = devices.iter().map(|device| device.device).chain([DEMO_COMPARISON]).collect();
+    let whole = reserve(&arguments.out, existing(arguments.force), &names)?;
     let settings = Settings::default();
     let mut worst = Exit::Clean;
     let mut audits = Vec::new();
-    for device in evenbeat::demo::demo_captures() {
+    for device in devices {
         let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
-        let folder = OutputFolder::create(&arguments.out.join(device.device), Existing::Replace)?;
+        let folder = whole.report_within(device.device)?;
         let provenance = provenance(&settings, &[], PathNames::Last)?;
         let wanted = Wanted {
             audit: &audit,
@@ -191,30 +207,28 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
             megabytes: PICTURES_DEFAULT_MB,
         };
         let pictures = pictures::of_source(&mut || Ok(device.open()), wanted);
+        let path = folder.path().to_owned();
         report::write_all(
             &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
-            &folder,
+            folder,
         )?;
         if !arguments.quiet {
             let _ = writeln!(io::stdout(), "painted: {} {}", device.device, device.truth);
         }
-        say(arguments.quiet, &report::terminal::summary(&audit), folder.path());
+        say(arguments.quiet, &audit, &path);
         // Findings are what the demonstration is for.
         match exit(&audit, None) {
             Exit::Clean | Exit::Findings => {}
             not_whole => worst = not_whole,
         }
+        audits.push(whole.path_within(device.device));
         if STOP.load(Ordering::SeqCst) {
+            whole.commit()?;
             return Ok(worst);
         }
-        audits.push(folder.path().to_owned());
     }
-    let compared = compare(&CompareArguments {
-        audits,
-        out: arguments.out.join(DEMO_COMPARISON),
-        force: true,
-        quiet: arguments.quiet,
-    })?;
+    let compared = compare_into(&audits, whole.report_within(DEMO_COMPARISON)?, arguments.quiet)?;
+    whole.commit()?;
     Ok(if worst == Exit::Clean { compared } else { worst })
 }
 
@@ -227,10 +241,15 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
         let out = BufWriter::new(io::stdout().lock());
         shown_on(&display, |run| write_clip(&settings, ("standard output", out), (run.progress, run.stop)))?
     } else {
-        check_file(&arguments.out, TEST_CLIP, existing(arguments.force))?;
-        let out = OnDemand { path: &arguments.out, file: None };
+        let mut clip = WholeFile::reserve(&arguments.out, TEST_CLIP, existing(arguments.force))?;
         let place = arguments.out.display().to_string();
-        shown_on(&display, |run| write_clip(&settings, (&place, out), (run.progress, run.stop)))?
+        let written =
+            shown_on(&display, |run| write_clip(&settings, (&place, &mut clip), (run.progress, run.stop)))?;
+        // A clip that is cut short looks like a whole one: it takes no place.
+        if written.ended != Ended::Interrupted {
+            clip.commit()?;
+        }
+        written
     };
     Ok(match written.ended {
         // Who reads the clip decides how much of it is wanted.
@@ -241,6 +260,44 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
             Exit::Interrupted
         }
     })
+}
+
+/// What an audit reads: none of it may be written to.
+fn inputs_of<'a>(capture: &'a OsStr, settings: &'a Settings) -> Vec<Input<'a>> {
+    let reading = &settings.reading;
+    let named = [
+        ("the file of times", &reading.timestamps),
+        ("the decoder", &reading.decoder),
+        ("the clip that was played", &settings.reference),
+    ];
+    let named = named.into_iter().filter_map(|(what, path)| Some(Input { what, path: path.as_deref()? }));
+    [Input { what: CAPTURE, path: capture.as_ref() }].into_iter().chain(named).collect()
+}
+
+/// The folder of a report, ours from now on.
+fn reserve(path: &Path, existing: Existing, names: &[&str]) -> Result<OutputFolder> {
+    let folder = OutputFolder::reserve(path, existing)?;
+    folder.expect_free(names)?;
+    Ok(folder)
+}
+
+/// The JUnit file, which is no file of the report.
+fn junit_file(path: &Path, folder: &Path, existing: Existing) -> Result<WholeFile> {
+    let whole = |path: &Path| path.canonicalize().or_else(|_| std::path::absolute(path)).ok();
+    let above = path.parent().filter(|above| !above.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let is_file_of_report = whole(above) == whole(folder)
+        && path
+            .file_name()
+            .is_some_and(|name| report::FILES.iter().chain([&MANIFEST]).any(|file| name == *file));
+    if is_file_of_report || whole(path) == whole(folder) {
+        return Err(Error::new(
+            path.display().to_string(),
+            JUNIT,
+            "the report itself goes there",
+            "choose another file",
+        ));
+    }
+    WholeFile::reserve(path, JUNIT, existing)
 }
 
 /// Runs `work`, which reads frames, under a progress display and the interrupt flag.
@@ -272,56 +329,6 @@ fn default_folder(capture: &CaptureArg) -> PathBuf {
             .unwrap_or_else(|| "capture".to_owned()),
     };
     PathBuf::from(format!("{name}-audit"))
-}
-
-/// Refuses a file that is there, or whose folder is not, before the work and not after it.
-fn check_file(path: &Path, what: &str, existing: Existing) -> Result<()> {
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
-    if folder.is_some_and(|folder| !folder.is_dir()) {
-        return Err(Error::new(
-            path.display().to_string(),
-            format!("cannot write {what}"),
-            "its folder is not there",
-            "make the folder, or choose another file",
-        ));
-    }
-    // Devices and pipes hold nothing that could be lost.
-    let is_file = fs::metadata(path).is_ok_and(|found| found.is_file());
-    if existing == Existing::Replace || !is_file {
-        return Ok(());
-    }
-    Err(Error::new(
-        path.display().to_string(),
-        what,
-        "exists already",
-        "choose another file, or replace it with --force",
-    ))
-}
-
-fn write_text(path: &Path, what: &str, text: &str) -> Result<()> {
-    fs::write(path, text).map_err(|error| Error {
-        hint: "free some space or choose another file".to_owned(),
-        ..write_error(path, &format!("cannot write {what}"), &error)
-    })
-}
-
-/// A file that is created with its first byte, so that a capture that cannot be opened leaves none behind.
-struct OnDemand<'a> {
-    path: &'a Path,
-    file: Option<BufWriter<File>>,
-}
-
-impl Write for OnDemand<'_> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        match &mut self.file {
-            Some(file) => file.write(bytes),
-            none => none.insert(BufWriter::new(File::create(self.path)?)).write(bytes),
-        }
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.file.as_mut().map_or(Ok(()), |file| file.flush())
-    }
 }
 
 /// Who audits, how and when.
@@ -357,10 +364,25 @@ fn now() -> Result<DateTime<FixedOffset>> {
         })
 }
 
-/// Prints the summary; a closed standard output must not change the outcome.
-fn say(quiet: bool, summary: &str, folder: &Path) {
-    if !quiet {
-        let _ = write!(io::stdout(), "{summary}report: {}\n\n", folder.join(report::REPORT_HTML).display());
+/// Prints the summary, or what a quiet run must not keep to itself; closed streams must not change the outcome.
+fn say(quiet: bool, audit: &Audit, folder: &Path) {
+    if quiet {
+        say_incomplete(&audit.facts.name, audit);
+        return;
+    }
+    let (summary, page) = (report::terminal::summary(audit), folder.join(report::REPORT_HTML));
+    let _ = write!(io::stdout(), "{summary}report: {}\n\n", page.display());
+}
+
+/// Says why an audit is of a part only, if it is.
+fn say_incomplete(name: &str, audit: &Audit) {
+    let why = audit.notes.iter().find(|note| note.code.makes_incomplete());
+    if let Some(note) = why {
+        let (name, why) = (visible(name), visible(note.text.trim_end_matches('.')));
+        let _ = writeln!(
+            io::stderr(),
+            "evenbeat: {name}: not whole: {why}\nhint: what was read is in the report, which is marked incomplete"
+        );
     }
 }
 

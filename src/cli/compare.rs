@@ -8,9 +8,11 @@ use clap::Args;
 use evenbeat::audit::Audit;
 use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
 use evenbeat::error::{Error, Result};
+use evenbeat::output::same::{refuse_inputs, Input, Output};
+use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::report::comparison::{self, COMPARE_HTML};
-use evenbeat::report::write::Existing;
-use evenbeat::report::{rebuild, OutputFolder, PICTURES_LOG, REPORT_HTML};
+use evenbeat::report::escape::visible;
+use evenbeat::report::{rebuild, PICTURES_LOG, REPORT_HTML};
 
 use super::exit::Exit;
 
@@ -41,29 +43,43 @@ Examples:
 /// Compares and writes.
 pub fn compare(arguments: &CompareArguments) -> Result<Exit> {
     let existing = if arguments.force { Existing::Replace } else { Existing::Keep };
-    OutputFolder::check(&arguments.out, existing)?;
-    let (mut devices, rank) = read_all(&arguments.audits)?;
-    let (basis, rate_hz) = match common_clip(&devices, &arguments.audits)? {
+    let inputs: Vec<Input<'_>> =
+        arguments.audits.iter().map(|path| Input { what: "an audit", path }).collect();
+    refuse_inputs(&[Output { what: "output folder", path: &arguments.out }], &inputs)?;
+    let folder = OutputFolder::reserve(&arguments.out, existing)?;
+    folder.expect_free(&comparison::FILES)?;
+    compare_into(&arguments.audits, folder, arguments.quiet)
+}
+
+/// Compares audits and writes the comparison into a folder.
+pub fn compare_into(audits: &[PathBuf], folder: OutputFolder, quiet: bool) -> Result<Exit> {
+    let (mut devices, rank) = read_all(audits)?;
+    let (basis, rate_hz) = match common_clip(&devices, audits)? {
         Some(clip) => {
             let rate_hz = clip.rate.hz();
             (Basis::Clip(clip), rate_hz)
         }
-        None => align_all(&arguments.audits, &mut devices, &rank)?,
+        None => align_all(audits, &mut devices, &rank)?,
     };
-    let incomplete = devices.iter().any(|device| !device.complete);
+    let incomplete: Vec<String> =
+        devices.iter().filter(|device| !device.complete).map(|device| device.name.clone()).collect();
     let compared = compare::compare(devices, basis, rate_hz);
-    let folder = OutputFolder::create(&arguments.out, existing)?;
-    comparison::write_all(&compared, &folder)?;
-    if !arguments.quiet {
-        // A closed standard output must not change the outcome.
-        let _ = writeln!(
-            io::stdout(),
-            "{}comparison: {}",
-            comparison::terminal(&compared),
-            folder.path().join(COMPARE_HTML).display()
-        );
+    let page = folder.path().join(COMPARE_HTML);
+    comparison::write_all(&compared, folder)?;
+    // Closed streams must not change the outcome.
+    if quiet {
+        for name in &incomplete {
+            let _ = writeln!(
+                io::stderr(),
+                "evenbeat: {}: not whole: its audit is marked incomplete\nhint: compare audits of whole recordings",
+                visible(name)
+            );
+        }
+    } else {
+        let (text, page) = (comparison::terminal(&compared), page.display());
+        let _ = writeln!(io::stdout(), "{text}comparison: {page}");
     }
-    Ok(if incomplete { Exit::NotWhole } else { Exit::Clean })
+    Ok(if incomplete.is_empty() { Exit::Clean } else { Exit::NotWhole })
 }
 
 /// Number of new pictures of an audit with its small pictures; `None` without.

@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use clap::CommandFactory;
-use evenbeat::error::{Error, Result};
+use evenbeat::error::{plain_cause, Error, Result};
 
 use super::arguments::{Arguments, PrintCommand};
 use super::exit::Exit;
@@ -19,12 +19,7 @@ pub fn print(what: &PrintCommand) -> Result<Exit> {
         PrintCommand::Manual { command } => manual(command.as_deref())?,
     };
     io::stdout().write_all(&text).map_err(|error| {
-        Error::new(
-            "standard output",
-            "cannot write",
-            error.to_string().to_lowercase(),
-            "write to a file with > FILE",
-        )
+        Error::new("standard output", "cannot write", plain_cause(&error), "write to a file with > FILE")
     })?;
     Ok(Exit::Clean)
 }

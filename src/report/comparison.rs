@@ -9,9 +9,9 @@ mod table;
 use std::fmt::Write;
 
 use super::escape::{markdown, visible};
-use super::write::OutputFolder;
 use crate::compare::{Basis, Comparison, Coverage};
 use crate::error::Result;
+use crate::output::OutputFolder;
 
 pub use chart::svg;
 pub use json::{document, SCHEMA};
@@ -28,18 +28,22 @@ pub const COMPARE_SVG: &str = "compare.svg";
 /// Name of the chart for trackers that refuse SVG.
 pub const COMPARE_PNG: &str = "compare.png";
 
-/// Writes all files of a comparison.
+/// Every file of a comparison.
+pub const FILES: [&str; 5] = [COMPARE_JSON, COMPARE_HTML, COMPARE_MD, COMPARE_SVG, COMPARE_PNG];
+
+/// Writes all files of a comparison and puts them into their place, all at once.
 ///
 /// # Errors
 /// A file cannot be written.
-pub fn write_all(comparison: &Comparison, target: &OutputFolder) -> Result<()> {
+pub fn write_all(comparison: &Comparison, target: OutputFolder) -> Result<()> {
     let chart = svg(comparison);
     target.write_file(COMPARE_JSON, |out| out.write_all(document(comparison).as_bytes()))?;
     target.write_file(COMPARE_SVG, |out| out.write_all(chart.as_bytes()))?;
     let png = super::raster::png(COMPARE_PNG, &chart)?;
     target.write_file(COMPARE_PNG, |out| out.write_all(&png))?;
     target.write_file(COMPARE_HTML, |out| out.write_all(page(comparison, &chart).as_bytes()))?;
-    target.write_file(COMPARE_MD, |out| out.write_all(summary(comparison).as_bytes()))
+    target.write_file(COMPARE_MD, |out| out.write_all(summary(comparison).as_bytes()))?;
+    target.commit()
 }
 
 /// `compare.md`: what to paste into a tracker.

@@ -1,6 +1,6 @@
 //! Report files from an [`Audit`]: nothing here measures.
 //!
-//! Every exporter takes the same plain values and returns text; [`mod@write`] is the only place that touches
+//! Every exporter takes the same plain values and returns text; [`crate::output`] is the only place that touches
 //! files. `audit.json`, `frames.csv` and `timeline.svg` depend on the [`Audit`] alone, so that a capture and
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.
@@ -26,17 +26,16 @@ mod source;
 pub mod terminal;
 mod text;
 pub mod timeline;
-pub mod write;
 
 use std::ops::Range;
 
 use crate::audit::Audit;
 use crate::error::Result;
+use crate::output::OutputFolder;
 use crate::pictures::{Budget, Pictures};
 use crate::pipeline;
 pub use command::Shell;
 pub use provenance::Provenance;
-pub use write::OutputFolder;
 
 /// Name of the machine-readable result.
 pub const AUDIT_JSON: &str = "audit.json";
@@ -59,6 +58,20 @@ pub const REPORT_HTML: &str = "report.html";
 /// Name of the summary for pasting into a tracker.
 pub const SUMMARY_MD: &str = "summary.md";
 
+/// Every file that a report may have.
+pub const FILES: [&str; 10] = [
+    AUDIT_JSON,
+    PICTURES_LOG,
+    FRAMES_CSV,
+    FIELDS_CSV,
+    TIMELINE_SVG,
+    TIMELINE_PNG,
+    STRIP_PNG,
+    PROVENANCE_JSON,
+    REPORT_HTML,
+    SUMMARY_MD,
+];
+
 /// Bytes of the stage and the headings around pictures, generously.
 const STAGE_BYTES: u64 = 8_000;
 
@@ -75,43 +88,37 @@ pub struct Report<'a> {
     pub stretch: Option<&'a Range<f64>>,
 }
 
-/// Writes all report files into `target`, each under a temporary name first.
+/// Writes all report files and puts them into their place, all at once.
 ///
 /// # Errors
-/// The folder or a file cannot be written; no half-written file is left under a final name.
-pub fn write_all(report: &Report<'_>, target: &OutputFolder) -> Result<()> {
+/// A file cannot be written; then the folder is as it was.
+pub fn write_all(report: &Report<'_>, target: OutputFolder) -> Result<()> {
     let chart = timeline::svg_of(report.audit, report.stretch)?;
     // Of a long capture the table takes as long as everything else.
     let (table, rest) = pipeline::both(
         || target.write_file(FRAMES_CSV, |out| csv::write(report.audit, out)),
-        || write_rest(report, &chart, target),
+        || write_rest(report, &chart, &target),
     );
-    table.and(rest)
+    table.and(rest)?;
+    target.commit()
 }
 
 /// Writes all files but `frames.csv`.
 fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
     let audit = report.audit;
     target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
-    match &audit.fields.fields {
-        Some(fields) => target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?,
-        // One of an earlier report would speak of another capture.
-        None => target.remove_file(FIELDS_CSV)?,
+    if let Some(fields) = &audit.fields.fields {
+        target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?;
     }
-    if audit.signatures.is_empty() {
-        // One of an earlier audit would show other frames.
-        target.remove_file(PICTURES_LOG)?;
-    } else {
+    if !audit.signatures.is_empty() {
         let head = pictures_log::Head::new(audit.signatures.len(), audit.looked_at, &audit.digest);
         target.write_file(PICTURES_LOG, |out| pictures_log::write(&head, &audit.signatures, out))?;
     }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
     let png = raster::png(TIMELINE_PNG, chart)?;
     target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
-    match film_strip::png(report)? {
-        Some(strip) => target.write_file(STRIP_PNG, |out| out.write_all(&strip))?,
-        // One of an earlier report would show other frames.
-        None => target.remove_file(STRIP_PNG)?,
+    if let Some(strip) = film_strip::png(report)? {
+        target.write_file(STRIP_PNG, |out| out.write_all(&strip))?;
     }
     let provenance = provenance::document(report.provenance, &audit.facts.reader);
     target.write_file(PROVENANCE_JSON, |out| out.write_all(provenance.as_bytes()))?;

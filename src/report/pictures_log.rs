@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::rebuild::json_cause;
 use super::text::hex;
+use crate::error::plain_cause;
 use crate::fingerprint::Digest;
 use crate::signatures::Signatures;
 
@@ -63,7 +64,7 @@ pub fn write(head: &Head, signatures: &Signatures, out: &mut dyn Write) -> io::R
 pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Signatures), String> {
     let line = |input: &mut dyn BufRead| -> Result<String, String> {
         let mut line = String::new();
-        input.take(LINE_MAX).read_line(&mut line).map_err(|error| error.to_string().to_lowercase())?;
+        input.take(LINE_MAX).read_line(&mut line).map_err(|error| plain_cause(&error))?;
         Ok(line.trim_end_matches('\n').to_owned())
     };
     if line(&mut input)? != MAGIC {
@@ -75,7 +76,7 @@ pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Signatures)
     }
     let longest = head.frames.saturating_mul(FRAME_BYTES_MAX).saturating_add(FRAMING_BYTES_MAX);
     let mut stream = Vec::new();
-    input.take(longest).read_to_end(&mut stream).map_err(|error| error.to_string().to_lowercase())?;
+    input.take(longest).read_to_end(&mut stream).map_err(|error| plain_cause(&error))?;
     Ok((head, Signatures::checked(stream, frames)?))
 }
 

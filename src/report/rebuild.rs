@@ -18,18 +18,21 @@ use super::source::SourceRow;
 use super::text::hex;
 use super::{
     csv, json, pictures_log, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG, PROVENANCE_JSON, REPORT_HTML,
+    SUMMARY_MD,
 };
 use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
-use crate::error::{excerpt, Error, Result};
+use crate::error::{excerpt, plain_cause, Error, Result};
 use crate::fields::{
     FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
 };
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::frame::{FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
+use crate::output::cause_of;
+use crate::output::manifest::{Manifest, MANIFEST};
 use crate::signatures::Signatures;
 use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
@@ -105,7 +108,29 @@ fn read_folder(document_path: &Path) -> Result<(Audit, Provenance)> {
         ));
     }
     read_pictures(&folder.join(PICTURES_LOG), &mut audit)?;
+    // Last, so that what can be named more closely has been.
+    check_files(&folder)?;
     Ok((audit, provenance))
+}
+
+/// Holds every file of a report against the digest that binds it to its audit.
+fn check_files(folder: &Path) -> Result<()> {
+    let manifest = Manifest::read(folder).map_err(|error| match error.kind() {
+        ErrorKind::InvalidData => wrong(&folder.join(MANIFEST), error.to_string()),
+        _ => unreadable(&folder.join(MANIFEST), &error),
+    })?;
+    let needed = [AUDIT_JSON, FRAMES_CSV, PROVENANCE_JSON, REPORT_HTML, SUMMARY_MD];
+    if let Some(name) = needed.into_iter().find(|name| !manifest.files.contains_key(*name)) {
+        return Err(wrong(&folder.join(MANIFEST), format!("it names no {name}")));
+    }
+    manifest.check(folder).map_err(|(name, cause)| {
+        Error::new(
+            folder.join(name).display().to_string(),
+            "not a whole report",
+            cause,
+            "give the folder as it was written, or its report.html alone",
+        )
+    })
 }
 
 /// Reads the small pictures, where an audit wrote them.
@@ -128,19 +153,20 @@ fn take_pictures(input: impl BufRead, audit: &mut Audit) -> std::result::Result<
 }
 
 fn open(path: &Path) -> Result<File> {
-    File::open(path).map_err(|error| {
-        let cause = match error.kind() {
-            ErrorKind::NotFound => "it does not exist".to_owned(),
-            ErrorKind::PermissionDenied => "permission denied".to_owned(),
-            _ => error.to_string().to_lowercase(),
-        };
-        Error::new(
-            path.display().to_string(),
-            "cannot read audit",
-            cause,
-            "give the folder that `evenbeat audit` wrote, with all its files",
-        )
-    })
+    File::open(path).map_err(|error| unreadable(path, &error))
+}
+
+fn unreadable(path: &Path, error: &io::Error) -> Error {
+    let cause = match error.kind() {
+        ErrorKind::NotFound => "it does not exist".to_owned(),
+        _ => cause_of(error).0,
+    };
+    Error::new(
+        path.display().to_string(),
+        "cannot read audit",
+        cause,
+        "give the folder that `evenbeat audit` wrote, with all its files",
+    )
 }
 
 fn read_text(path: &Path) -> Result<String> {
@@ -148,7 +174,7 @@ fn read_text(path: &Path) -> Result<String> {
     let length = open(path)?
         .take(DOCUMENT_BYTES_MAX)
         .read_to_string(&mut text)
-        .map_err(|error| wrong(path, error.to_string().to_lowercase()))?;
+        .map_err(|error| wrong(path, plain_cause(&error)))?;
     if length as u64 == DOCUMENT_BYTES_MAX {
         return Err(wrong(path, format!("it is larger than {DOCUMENT_BYTES_MAX} bytes")));
     }
@@ -513,7 +539,7 @@ impl Table<'_> {
     /// The next line without its end; false at the end of the table.
     fn next_line(&self, input: &mut impl BufRead, line: &mut String) -> Result<bool> {
         line.clear();
-        let failed = |error: io::Error| wrong(self.path, error.to_string().to_lowercase());
+        let failed = |error: io::Error| wrong(self.path, plain_cause(&error));
         let length = input.by_ref().take(ROW_BYTES_MAX).read_line(line).map_err(failed)?;
         if line.ends_with('\n') {
             line.pop();

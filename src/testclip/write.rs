@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::painter::ClipPainter;
 use super::settings::ClipSettings;
-use crate::error::{Error, Result};
+use crate::error::{plain_cause, Error, Result};
 use crate::frame::Scan;
 use crate::pipeline::Progress;
 
@@ -48,7 +48,7 @@ pub fn write_clip(
             Err(cause) => Err(Error::new(
                 place,
                 "cannot write the test clip",
-                cause.to_string(),
+                plain_cause(&cause),
                 "free some space, choose another place, or a shorter clip with --length",
             )),
         }

@@ -89,6 +89,17 @@ impl Desk {
     }
 }
 
+/// Writes the manifest of a report's folder anew, for the files that are there now.
+pub fn bind_anew(folder: &Path) {
+    use evenbeat::output::manifest::{Manifest, MANIFEST};
+    let mut manifest = Manifest::read(folder).expect("a manifest");
+    manifest.files.retain(|name, _| folder.join(name).exists());
+    for (name, digest) in &mut manifest.files {
+        *digest = blake3::hash(&fs::read(folder.join(name)).expect("a file")).to_hex().to_string();
+    }
+    fs::write(folder.join(MANIFEST), manifest.document()).expect("a file is written");
+}
+
 /// Path of a file in `samples/`.
 pub fn sample(name: &str) -> String {
     format!("{}/samples/{name}", env!("CARGO_MANIFEST_DIR"))

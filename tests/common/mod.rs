@@ -1,6 +1,8 @@
 //! Audits built by hand for report tests: every class, flag and kind of finding, from 0 frames to 10 hours.
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+use std::path::Path;
+
 use chrono::DateTime;
 use evenbeat::audit::Audit;
 use evenbeat::cadence::{
@@ -276,6 +278,17 @@ pub fn empty() -> Audit {
     audit.verdict = "Nothing to judge: the capture has no frames.".to_owned();
     audit.notes.push(Note::new(NoteCode::NothingToJudge, "The capture has no frames."));
     audit
+}
+
+/// Writes the manifest of a report's folder anew, for the files that are there now.
+pub fn bind_anew(folder: &Path) {
+    use evenbeat::output::manifest::{Manifest, MANIFEST};
+    let mut manifest = Manifest::read(folder).expect("a manifest");
+    manifest.files.retain(|name, _| folder.join(name).exists());
+    for (name, digest) in &mut manifest.files {
+        *digest = blake3::hash(&std::fs::read(folder.join(name)).expect("a file")).to_hex().to_string();
+    }
+    std::fs::write(folder.join(MANIFEST), manifest.document()).expect("a file is written");
 }
 
 /// Who, how and when.

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::{open, read_folder, read_text, take_pictures, wrong, Document, Rows, DOCUMENT_BYTES_MAX};
 use crate::audit::Audit;
-use crate::error::{Error, Result};
+use crate::error::{plain_cause, Error, Result};
 use crate::report::escape::script_data;
 use crate::report::html::{block, AUDIT_ID, END};
 use crate::report::page_data::{self, DIGESTS_ID, FIELDS_ID, FRAMES_ID, PICTURES_ID, PROVENANCE_ID};
@@ -25,7 +25,7 @@ pub(super) fn is_page(path: &Path) -> Result<bool> {
     match read {
         Ok(_) => Ok(start == START),
         Err(error) if error.kind() == ErrorKind::IsADirectory => Ok(false),
-        Err(error) => Err(wrong(path, error.to_string().to_lowercase())),
+        Err(error) => Err(wrong(path, plain_cause(&error))),
     }
 }
 

@@ -17,6 +17,7 @@ use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
 use crate::source::{self, Settling, SourceSummary, SourceTrack};
+use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding, Played};
 
@@ -49,6 +50,8 @@ pub struct Audit {
     pub verdict: String,
     /// What was required, and whether it is met; see [`Audit::hold_against`].
     pub requirements: Vec<Outcome>,
+    /// Rate of the clip that was played, where the person gave it.
+    pub given_source_rate: Option<Rate>,
     /// Which pictures of the clip the frames show, where that is known.
     pub source: Option<Source>,
     /// Code values against the nominal ranges; `None` where nothing was looked at.
@@ -93,6 +96,40 @@ impl Audit {
     pub fn hold_against(&mut self, requirements: &[Requirement]) {
         let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
         self.requirements = gate::outcomes(requirements, &facts);
+    }
+}
+
+/// Decimals of a call's confidence: the mark of 0.95 must not be reached by rounding alone.
+pub const CONFIDENCE_DECIMALS: usize = 4;
+/// Decimals of a call's change: one code value in one sample of a 16 × 16 block is 0.0039.
+pub const CHANGE_DECIMALS: usize = 4;
+
+/// `value` in units of the last decimal; negative values and what is no number become 0.
+pub fn fixed(value: f32, decimals: usize) -> u64 {
+    (f64::from(value) * 10f64.powi(decimals as i32)).round() as u64
+}
+
+/// The value of so many units of the last decimal.
+pub fn from_fixed(units: u64, decimals: usize) -> f32 {
+    (units as f64 / 10f64.powi(decimals as i32)) as f32
+}
+
+impl Audit {
+    /// Findings, notes and verdict from what they rest on; an audit that is read back must give them again.
+    pub fn conclusion(&self) -> verdict::Conclusion {
+        let played = Played {
+            rate: self.given_source_rate.or(self.source.as_ref().map(|source| source.track.clip_rate)),
+            summary: self.source.as_ref().map(|source| &source.summary),
+        };
+        let case = verdict::Case {
+            frames: &self.frames,
+            times: &self.times,
+            cadence: &self.cadence,
+            played,
+            scan: self.fields.scan.scan,
+            outcome: self.outcome.as_ref(),
+        };
+        verdict::conclude(&case, self.complete)
     }
 }
 
@@ -431,6 +468,11 @@ fn conclude(
         None => source::marks::track(&marks, signatures.len())
             .map(|track| Source::settle(&mut classified, track, &[], &settled.times)),
     };
+    // What is concluded rests on what is written, so that it can be concluded again from that.
+    for frame in &mut classified.frames {
+        frame.confidence = from_fixed(fixed(frame.confidence, CONFIDENCE_DECIMALS), CONFIDENCE_DECIMALS);
+        frame.change = from_fixed(fixed(frame.change, CHANGE_DECIMALS), CHANGE_DECIMALS);
+    }
     let cadence = cadence::analyse(&classified.frames, &settled.times);
     let around = Circumstances {
         cadence: &cadence,
@@ -440,22 +482,8 @@ fn conclude(
         rows: facts.shape.height,
     };
     let outcome = fields::outcome(&fields, &around);
-    let played = Played {
-        rate: settings.source_rate.or(source.as_ref().map(|source| source.track.clip_rate)),
-        summary: source.as_ref().map(|source| &source.summary),
-    };
-    let case = verdict::Case {
-        frames: &classified.frames,
-        times: &settled.times,
-        cadence: &cadence,
-        played,
-        scan: fields.scan.scan,
-        outcome: outcome.as_ref(),
-    };
-    let conclusion = verdict::conclude(&case, complete);
     notes.extend(classified.notes);
-    notes.extend(conclusion.notes);
-    Ok(Audit {
+    let mut audit = Audit {
         facts,
         rate_source: settled.source,
         complete,
@@ -465,15 +493,20 @@ fn conclude(
         cadence,
         fields,
         outcome,
-        findings: conclusion.findings,
+        findings: Vec::new(),
         notes,
-        verdict: conclusion.verdict,
+        verdict: String::new(),
         requirements: Vec::new(),
+        given_source_rate: settings.source_rate,
         source,
         levels,
         signatures,
         looked_at,
-    })
+    };
+    let conclusion = audit.conclusion();
+    audit.notes.extend(conclusion.notes);
+    (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
+    Ok(audit)
 }
 
 /// Share of mixes from which a device mixes as a way of converting rates. Choice.

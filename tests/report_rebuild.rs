@@ -86,29 +86,92 @@ fn files_that_do_not_belong_together_are_refused() {
     let folder = written(&audited(&demo("brass-kettle", 60)), root.path(), "audit");
     let table = fs::read_to_string(folder.join("frames.csv")).unwrap();
     let document = fs::read_to_string(folder.join("audit.json")).unwrap();
+    let other = |from: &str, to: &str| {
+        assert!(table.contains(from) || document.contains(from), "{from}");
+        (table.replacen(from, to, 1), document.replacen(from, to, 1))
+    };
+    let row: Vec<&str> = table.lines().nth(3).unwrap().split(',').collect();
+    let with = |column: usize, value: &str| {
+        let mut cells = row.clone();
+        cells[column] = value;
+        table.replacen(&row.join(","), &cells.join(","), 1)
+    };
+    let column = |name: &str| format!("its column {name:?} is not the one that audit.json was written with");
+    let follows = |field: &str| format!("its {field} does not follow from the rest");
+    let short = table.lines().take(30).map(|line| format!("{line}\n")).collect();
+    let truncated = "{ \"code\": \"truncated\", \"text\": \"It is cut.\" },";
+    let notes = document.replacen("\"notes\": [", &format!("\"notes\": [{truncated}"), 1);
+    let other_digest = "ab".repeat(32);
     for (file, text, cause) in [
-        ("frames.csv", table.replacen(",repeat,", ",new,", 1), "says something else"),
-        (
-            "frames.csv",
-            table.lines().take(30).map(|line| format!("{line}\n")).collect(),
-            "says something else",
-        ),
-        ("frames.csv", table.replacen("frame,", "picture,", 1), "first line"),
-        ("frames.csv", table.replacen("\n7,", "\n8,", 1), "line 9 is no row of frame 7"),
-        ("audit.json", document.replacen("\"format_version\": 1", "\"format_version\": 2", 1), "version 2"),
+        ("frames.csv", other(",repeat,", ",new,").0, column("class")),
+        ("frames.csv", short, column("blend_weight")),
+        ("frames.csv", with(1, "0.050050051"), column("time_s")),
+        ("frames.csv", with(3, "0.5000"), column("confidence")),
+        ("frames.csv", with(4, "cadence"), column("evidence")),
+        ("frames.csv", with(5, "99.0000"), column("change")),
+        ("frames.csv", with(6, "cut"), column("flags")),
+        ("frames.csv", with(7, &other_digest), column("digest")),
+        ("frames.csv", with(8, "3"), column("lost_before")),
+        ("frames.csv", other("frame,", "picture,").0, "its first line is not".to_owned()),
+        ("frames.csv", other("\n7,", "\n8,").0, "line 9: its frame is not what stands there".to_owned()),
+        ("frames.csv", with(3, "1.5"), "line 4: its confidence is not what stands there".to_owned()),
+        ("audit.json", other("\"format_version\": 1", "\"format_version\": 2").1, "version 2".to_owned()),
+        ("audit.json", other("\"new_frames\": 30", "\"new_frames\": 31").1, follows("motion.new_frames")),
+        ("audit.json", other("\"complete\": true", "\"complete\": false").1, follows("capture.complete")),
+        ("audit.json", notes, follows("capture.complete")),
         (
             "audit.json",
-            document.replacen("\"new_frames\": 30", "\"new_frames\": 31", 1),
-            "says something else",
+            other("\"verdict\": {\n    \"text\": \"", "\"verdict\": {\n    \"text\": \"Not ").1,
+            follows("verdict.text"),
         ),
-        ("audit.json", "{".to_owned(), "EOF"),
+        (
+            "audit.json",
+            other("\"kind\": \"half-rate-motion\"", "\"kind\": \"freeze\"").1,
+            follows("findings[0].kind"),
+        ),
+        (
+            "audit.json",
+            other("\"severity\": \"warning\"", "\"severity\": \"info\"").1,
+            follows("findings[0].severity"),
+        ),
+        (
+            "audit.json",
+            other("\"source_rate\": null", "\"source_rate\": {\"num\": 30, \"den\": 1}").1,
+            follows("findings[0].severity"),
+        ),
+        ("audit.json", format!("{document} "), "it is laid out otherwise than it was written".to_owned()),
+        ("audit.json", "{".to_owned(), "EOF".to_owned()),
+        (
+            "summary.md",
+            "Another verdict".to_owned(),
+            "it is not the file that manifest.json names".to_owned(),
+        ),
+        (
+            "provenance.json",
+            fs::read_to_string(folder.join("provenance.json")).unwrap().replace("0.1.0", "0.1.1"),
+            "it is not the file that manifest.json names".to_owned(),
+        ),
     ] {
-        fs::write(folder.join("frames.csv"), &table).unwrap();
-        fs::write(folder.join("audit.json"), &document).unwrap();
+        let before = fs::read(folder.join(file)).unwrap();
         fs::write(folder.join(file), text).unwrap();
         let error = rebuild::read(&folder).unwrap_err();
-        assert!(error.cause.contains(cause), "{file}: {error}");
-        assert!(error.place.ends_with(file) || cause.contains("something else"), "{error}");
+        assert!(error.cause.contains(&cause), "{file}, {cause}: {error}");
+        assert!(error.place.ends_with(file), "{error}");
+        if !cause.contains("manifest.json") {
+            // Also where somebody writes the manifest anew.
+            common::bind_anew(&folder);
+            assert_eq!(rebuild::read(&folder).unwrap_err(), error);
+        }
+        fs::write(folder.join(file), before).unwrap();
+        common::bind_anew(&folder);
+    }
+    assert!(rebuild::read(&folder).is_ok());
+    for file in ["summary.md", "report.html", "timeline.svg"] {
+        let before = fs::read(folder.join(file)).unwrap();
+        fs::remove_file(folder.join(file)).unwrap();
+        let error = rebuild::read(&folder).unwrap_err();
+        assert_eq!(error.cause, "it is missing", "{file}");
+        fs::write(folder.join(file), before).unwrap();
     }
     fs::write(folder.join("audit.json"), &document).unwrap();
     fs::remove_file(folder.join("provenance.json")).unwrap();
@@ -186,6 +249,11 @@ fn without_block(page: &str, id: &str) -> String {
     format!("{}{}", &page[..start], &page[end..])
 }
 
+/// A page as it would be had it been written so.
+fn resealed(page: &str) -> String {
+    html::sealed(page.split("<!-- BLAKE3").next().unwrap().to_owned())
+}
+
 #[test]
 fn what_a_page_had_no_room_for_is_said_and_left_empty() {
     let root = tempfile::tempdir().unwrap();
@@ -193,7 +261,7 @@ fn what_a_page_had_no_room_for_is_said_and_left_empty() {
     let audit = audited(&capture);
     let alone = page_alone(&audit, root.path(), "audit").join("report.html");
     let page = fs::read_to_string(&alone).unwrap();
-    let poor = without_block(&without_block(&page, "digests"), "small-pictures");
+    let poor = resealed(&without_block(&without_block(&page, "digests"), "small-pictures"));
     fs::write(&alone, &poor).unwrap();
     let (read, _) = rebuild::read(&alone).unwrap();
     assert_eq!(read.verdict, audit.verdict);
@@ -242,11 +310,13 @@ fn cut_and_damaged_pages_are_refused() {
     let page = fs::read(&alone).unwrap();
     let (whole, _) = rebuild::read(&alone).unwrap();
     let blocks = page.windows(10).position(|bytes| bytes == b"audit-json").unwrap();
-    let end = page.len() - "</html>\n".len();
-    for length in (0..blocks).step_by(20_011).chain((blocks..end).step_by(997)).chain([end, end + 5]) {
+    let end = page.len() - 1;
+    for length in
+        (0..blocks).step_by(20_011).chain((blocks..end).step_by(997)).chain([end - 120, end - 5, end])
+    {
         fs::write(&alone, &page[..length]).unwrap();
         let error = rebuild::read(&alone).unwrap_err();
-        assert!(length < 15 || error.cause == "it is cut: its end is missing", "{length}: {error}");
+        assert!(length < 15 || error.cause == "it is cut: its end is missing", "{length} of {end}: {error}");
     }
     let mut state = 7u32;
     for _ in 0..100 {
@@ -255,7 +325,10 @@ fn cut_and_damaged_pages_are_refused() {
         let mut damaged = page.clone();
         damaged[place] ^= 1 << (state >> 29);
         fs::write(&alone, &damaged).unwrap();
-        // What tells nothing of the audit may change: the packed calls of the script, who audited it, markup.
+        assert!(rebuild::read(&alone).is_err(), "{place}");
+        // Who seals it anew may change what tells nothing of the audit, and what cannot be concluded from the rest.
+        let Ok(damaged) = String::from_utf8(damaged) else { continue };
+        fs::write(&alone, resealed(&damaged)).unwrap();
         if let Ok((read, _)) = rebuild::read(&alone) {
             assert!(read.frames == whole.frames || rebuild::lacking(&read).is_some(), "{place}");
             assert_eq!(read.findings, whole.findings, "{place}");
@@ -280,7 +353,7 @@ fn pages_that_ask_for_too_much_are_refused() {
         (page.replacen(table, "", 1), "is cut or damaged"),
         (page.replacen(table, "!", 1), "is cut or damaged"),
         (without_block(&page, "frame-table"), "no block \"frame-table\""),
-        ("<!DOCTYPE html>\n<title>Another page</title></html>".to_owned(), "no block \"audit-json\""),
+        ("<!DOCTYPE html>\n<title>Another page</title></html>".to_owned(), "it is no such page"),
     ] {
         fs::write(&alone, text).unwrap();
         let error = rebuild::read(&alone).unwrap_err();

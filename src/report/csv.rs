@@ -1,8 +1,9 @@
 //! `frames.csv` and `fields.csv`: one row per frame and per field. Numbers are written from integers, so no platform rounds differently.
 
+use std::collections::BTreeMap;
 use std::io::{self, Write};
 
-use crate::audit::Audit;
+use crate::audit::{fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::cadence::FrameTimes;
 use crate::classify::ClassifiedFrame;
 use crate::fields::FieldAudit;
@@ -19,10 +20,6 @@ pub const HEADER: &str =
 const CHUNK_BYTES: usize = 64 * 1024;
 /// Room for the longest possible row, bytes.
 const ROW_BYTES_MAX: usize = 320;
-/// Decimals of `confidence`: the mark of 0.95 must not be reached by rounding alone.
-pub(super) const CONFIDENCE_DECIMALS: usize = 4;
-/// Decimals of `change`: one code value in one sample of a 16 × 16 block is 0.0039.
-pub(super) const CHANGE_DECIMALS: usize = 4;
 /// Decimals of `time_s`: nanoseconds.
 const TIME_DECIMALS: usize = 9;
 
@@ -87,6 +84,93 @@ pub fn write_fields(fields: &FieldAudit, out: &mut dyn Write) -> io::Result<()> 
     })
 }
 
+/// Digest of every column of a table but that of digests, by its name: the BLAKE3 of its cells, each with a line end.
+/// They bind the tables to `audit.json`, column by column, so that what was changed can be named.
+pub(super) type ColumnDigests = BTreeMap<String, String>;
+
+/// The column that other digests bind, and that a page may have no room for.
+const DIGEST_COLUMN: &str = "digest";
+
+/// The digests of the table of frames.
+pub(super) fn frame_columns(audit: &Audit) -> ColumnDigests {
+    let mut columns = Columns::new(HEADER);
+    write(audit, &mut columns).unwrap_or_else(|_| unreachable!("memory takes every byte"));
+    columns.finish()
+}
+
+/// The digests of the table of fields.
+pub(super) fn field_columns(fields: &FieldAudit) -> ColumnDigests {
+    let mut columns = Columns::new(FIELDS_HEADER);
+    write_fields(fields, &mut columns).unwrap_or_else(|_| unreachable!("memory takes every byte"));
+    columns.finish()
+}
+
+/// Takes a table apart into its columns.
+struct Columns {
+    names: Vec<&'static str>,
+    cells: Vec<Vec<u8>>,
+    hashers: Vec<blake3::Hasher>,
+    column: usize,
+    in_header: bool,
+}
+
+impl Columns {
+    fn new(header: &'static str) -> Self {
+        let names: Vec<&str> = header.split(',').collect();
+        Self {
+            cells: vec![Vec::new(); names.len()],
+            hashers: vec![blake3::Hasher::new(); names.len()],
+            names,
+            column: 0,
+            in_header: true,
+        }
+    }
+
+    fn end_cell(&mut self) {
+        let cells = &mut self.cells[self.column];
+        cells.push(b'\n');
+        if cells.len() >= CHUNK_BYTES {
+            self.hashers[self.column].update(cells);
+            cells.clear();
+        }
+    }
+
+    fn finish(mut self) -> ColumnDigests {
+        for (hasher, cells) in self.hashers.iter_mut().zip(&self.cells) {
+            hasher.update(cells);
+        }
+        let digest = |hasher: &blake3::Hasher| hasher.finalize().to_hex().to_string();
+        let named = self.names.iter().zip(&self.hashers);
+        let bound = named.filter(|(name, _)| **name != DIGEST_COLUMN);
+        bound.map(|(name, hasher)| ((*name).to_owned(), digest(hasher))).collect()
+    }
+}
+
+impl Write for Columns {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        for &byte in bytes {
+            match byte {
+                b'\n' if self.in_header => self.in_header = false,
+                _ if self.in_header => {}
+                b',' => {
+                    self.end_cell();
+                    self.column += 1;
+                }
+                b'\n' => {
+                    self.end_cell();
+                    self.column = 0;
+                }
+                other => self.cells[self.column].push(other),
+            }
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
 fn push_row(row: &mut Vec<u8>, index: u64, nanoseconds: i64, frame: &ClassifiedFrame) {
     push_decimal(row, index, 0);
     row.push(b',');
@@ -135,11 +219,6 @@ fn push_place(row: &mut Vec<u8>, place: SourcePlace) {
         }
         SourcePlace::Ambiguous { first, last } => write!(row, ",,{first},{last}"),
     };
-}
-
-/// `value` in units of the last decimal; negative values and what is no number become 0.
-pub(super) fn fixed(value: f32, decimals: usize) -> u64 {
-    (f64::from(value) * 10f64.powi(decimals as i32)).round() as u64
 }
 
 /// Writes `units / 10^decimals` with exactly that many decimals.

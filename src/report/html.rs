@@ -21,7 +21,7 @@ use super::escape::{markup, script_data};
 use super::page_data::{PageData, PROVENANCE_ID};
 use super::{json, provenance, Report};
 
-/// What every whole page ends with.
+/// What every whole page ends with, but for its seal.
 pub const END: &str = "</html>";
 /// Block with `audit.json`.
 pub const AUDIT_ID: &str = "audit-json";
@@ -65,7 +65,24 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     push_data(&mut html, PROVENANCE_ID, &provenance::document(report.provenance, &report.audit.facts.reader));
     data.push(&mut html);
     let _ = writeln!(html, "</body>\n{END}");
-    html
+    sealed(html)
+}
+
+/// What a seal begins and ends with; between them stands the digest.
+const SEAL: (&str, &str) = ("<!-- BLAKE3 of all above this line: ", " -->\n");
+
+/// A page with the digest that binds all of it together.
+pub fn sealed(mut page: String) -> String {
+    let digest = blake3::hash(page.as_bytes()).to_hex();
+    let _ = write!(page, "{}{digest}{}", SEAL.0, SEAL.1);
+    page
+}
+
+/// A page that is whole to its end, without its seal; and whether the seal is the page's.
+pub(super) fn unsealed(page: &str) -> Option<(&str, bool)> {
+    let (body, seal) = page.rsplit_once(SEAL.0)?;
+    let digest = seal.strip_suffix(SEAL.1)?;
+    Some((body, digest == blake3::hash(body.as_bytes()).to_hex().as_str()))
 }
 
 /// The block of data called `id` inside a page that [`page`] wrote.

@@ -2,8 +2,9 @@
 //! It depends on the [`Audit`] alone. Floats are rounded to a fixed number of decimals, so that the last bits
 //! of an intermediate sum never show.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
+use super::csv::{self, ColumnDigests};
 use super::levels::LevelsRow;
 use super::source::SourceRow;
 use super::text::{duration_s, hex, time_of, time_s};
@@ -58,6 +59,25 @@ struct Document<'a> {
     requirements: Vec<RequirementRow>,
     source: Option<SourceRow>,
     levels: Option<LevelsRow>,
+    source_rate: Option<Ratio>,
+    columns_blake3: ColumnsRow,
+}
+
+/// What binds the tables to the document.
+#[derive(Deserialize, PartialEq, Serialize)]
+pub(super) struct ColumnsRow {
+    pub frames: ColumnDigests,
+    pub fields: Option<ColumnDigests>,
+}
+
+impl ColumnsRow {
+    /// What binds the tables of an audit.
+    pub fn of(audit: &Audit) -> Self {
+        Self {
+            frames: csv::frame_columns(audit),
+            fields: audit.fields.fields.as_ref().map(csv::field_columns),
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -265,6 +285,8 @@ impl<'a> Document<'a> {
             requirements: audit.requirements.iter().map(requirement_row).collect(),
             source: SourceRow::of(audit),
             levels: audit.levels.as_ref().map(LevelsRow::of),
+            source_rate: audit.given_source_rate.map(ratio),
+            columns_blake3: ColumnsRow::of(audit),
         }
     }
 }

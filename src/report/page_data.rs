@@ -25,10 +25,9 @@ use flate2::bufread::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 use flate2::Compression;
 
-use super::csv::{fixed, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use super::pictures_log;
 use super::{FRAMES_CSV, PICTURES_LOG};
-use crate::audit::Audit;
+use crate::audit::{fixed, from_fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::source::SourcePlace;
@@ -499,11 +498,6 @@ impl<'a> TableReader<'a> {
             _ => Err(DAMAGED.to_owned()),
         }
     }
-}
-
-/// The number whose last decimal `units` counts.
-fn from_fixed(units: u64, decimals: usize) -> f32 {
-    (units as f64 / 10f64.powi(decimals as i32)) as f32
 }
 
 #[cfg(test)]

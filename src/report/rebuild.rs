@@ -11,6 +11,7 @@ use std::io::{self, BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
+use serde_json::Value;
 
 use super::levels::LevelsRow;
 use super::provenance::{self, Provenance};
@@ -37,7 +38,6 @@ use crate::signatures::Signatures;
 use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
 use crate::verdict::gate::Requirement;
-use crate::verdict::{Finding, FindingKind, Severity};
 
 /// Largest document read, bytes: an audit of ten hours with a break in every second frame takes less.
 const DOCUMENT_BYTES_MAX: u64 = 512 << 20;
@@ -100,17 +100,104 @@ fn read_folder(document_path: &Path) -> Result<(Audit, Provenance)> {
         let read = |file| Table { path: &table, base }.read_fields(BufReader::new(file), first);
         rows.fields = open(&table).and_then(read)?;
     }
-    let mut audit = document.audit(rows, reader).map_err(|cause| wrong(document_path, cause))?;
-    if json::document(&audit) != text {
-        return Err(wrong(
-            document_path,
-            format!("it says something else than the frames in {FRAMES_CSV} beside it"),
-        ));
+    let (mut audit, bound) = document.audit(rows, reader).map_err(|cause| wrong(document_path, cause))?;
+    if let Some(misfit) = misfit(&audit, &bound, &text, str::to_owned) {
+        let (path, cause) = match misfit {
+            Misfit::Frames(column) => (table, column),
+            Misfit::Fields(column) => (folder.join(FIELDS_CSV), column),
+            Misfit::Document(cause) => (document_path.to_owned(), cause),
+        };
+        return Err(wrong(&path, cause));
     }
     read_pictures(&folder.join(PICTURES_LOG), &mut audit)?;
     // Last, so that what can be named more closely has been.
     check_files(&folder)?;
     Ok((audit, provenance))
+}
+
+/// What of an audit that was read back is not what it must be.
+pub(super) enum Misfit {
+    /// In the table of frames.
+    Frames(String),
+    /// In the table of fields.
+    Fields(String),
+    /// In the document.
+    Document(String),
+}
+
+/// The first part of an audit that does not fit: a column that is not the one the document was written with, or a field of
+/// the document that does not follow from the rest. `laid_out` is how the document's text stands where it was read.
+fn misfit(
+    audit: &Audit,
+    bound: &json::ColumnsRow,
+    text: &str,
+    laid_out: impl Fn(&str) -> String,
+) -> Option<Misfit> {
+    let again = json::ColumnsRow::of(audit);
+    if let Some(column) = other_column(&again.frames, &bound.frames) {
+        return Some(Misfit::Frames(column));
+    }
+    let none = csv::ColumnDigests::new();
+    let fields = |columns: &json::ColumnsRow| columns.fields.clone().unwrap_or_else(|| none.clone());
+    if let Some(column) = other_column(&fields(&again), &fields(bound)) {
+        return Some(Misfit::Fields(column));
+    }
+    if audit.frames.iter().all(|frame| frame.digest != UNKNOWN_DIGEST) {
+        let mut all = blake3::Hasher::new();
+        audit.frames.iter().for_each(|frame| {
+            all.update(&frame.digest);
+        });
+        if audit.digest != *all.finalize().as_bytes() {
+            return Some(Misfit::Frames(changed_column("digest")));
+        }
+    }
+    let document = json::document(audit);
+    if laid_out(&document) == text {
+        return None;
+    }
+    let value = |text: &str| serde_json::from_str::<Value>(text).unwrap_or_default();
+    let cause = match difference(&value(&document), &value(text)) {
+        Some(field) => format!("its {field} does not follow from the rest"),
+        None => "it is laid out otherwise than it was written".to_owned(),
+    };
+    Some(Misfit::Document(cause))
+}
+
+fn other_column(again: &csv::ColumnDigests, bound: &csv::ColumnDigests) -> Option<String> {
+    let of_either = again.keys().chain(bound.keys());
+    let other = of_either.into_iter().find(|name| again.get(*name) != bound.get(*name));
+    other.map(|name| changed_column(name))
+}
+
+fn changed_column(name: &str) -> String {
+    format!("its column {} is not the one that {AUDIT_JSON} was written with", excerpt(name))
+}
+
+/// The first field in which two documents differ, for instance `findings[0].text`.
+fn difference(one: &Value, other: &Value) -> Option<String> {
+    match (one, other) {
+        (Value::Object(one), Value::Object(other)) => {
+            let names = one.keys().chain(other.keys().filter(|name| !one.contains_key(*name)));
+            names.into_iter().find_map(|name| match (one.get(name), other.get(name)) {
+                (Some(one), Some(other)) => {
+                    let below = difference(one, other)?;
+                    let joint = if below.is_empty() || below.starts_with('[') { "" } else { "." };
+                    Some(format!("{name}{joint}{below}"))
+                }
+                // What another program added may be anything.
+                (None, Some(_)) => Some("list of fields".to_owned()),
+                _ => Some(name.clone()),
+            })
+        }
+        (Value::Array(one), Value::Array(other)) if one.len() == other.len() => {
+            one.iter().zip(other).enumerate().find_map(|(place, (one, other))| {
+                let below = difference(one, other)?;
+                let joint = if below.is_empty() || below.starts_with('[') { "" } else { "." };
+                Some(format!("[{place}]{joint}{below}"))
+            })
+        }
+        _ => (one != other).then(String::new),
+    }
 }
 
 /// Holds every file of a report against the digest that binds it to its audit.
@@ -216,14 +303,14 @@ struct Document {
     capture: Capture,
     fields: Option<Fields>,
     outcome: Option<OutcomeRow>,
-    findings: Vec<FindingRow>,
     notes: Vec<NoteRow>,
-    verdict: Verdict,
     requirements: Vec<RequirementRow>,
     #[serde(default)]
     source: Option<SourceRow>,
     #[serde(default)]
     levels: Option<LevelsRow>,
+    source_rate: Option<Ratio>,
+    columns_blake3: json::ColumnsRow,
 }
 
 #[derive(Deserialize)]
@@ -253,7 +340,6 @@ struct Capture {
     rate_source: String,
     times_measured: bool,
     time_base_s: Ratio,
-    complete: bool,
     blake3: String,
 }
 
@@ -278,25 +364,8 @@ struct OutcomeRow {
 }
 
 #[derive(Deserialize)]
-struct FindingRow {
-    kind: String,
-    severity: String,
-    first_frame: u64,
-    last_frame: u64,
-    time_s: f64,
-    duration_ms: f64,
-    count: u64,
-    text: String,
-}
-
-#[derive(Deserialize)]
 struct NoteRow {
     code: String,
-    text: String,
-}
-
-#[derive(Deserialize)]
-struct Verdict {
     text: String,
 }
 
@@ -360,7 +429,8 @@ impl Document {
         self.fields.as_ref().map(parity).transpose()
     }
 
-    fn audit(self, rows: Rows, reader: String) -> std::result::Result<Audit, String> {
+    /// The audit, and what binds the tables to the document. What follows from the frames is drawn from them anew.
+    fn audit(self, rows: Rows, reader: String) -> std::result::Result<(Audit, json::ColumnsRow), String> {
         if self.format != json::FORMAT || self.format_version != json::FORMAT_VERSION {
             return Err(format!(
                 "its format is {} version {}, wanted is {:?} version {}",
@@ -390,30 +460,26 @@ impl Document {
             Some(row) => Some(source(row, rows.places, &times).ok_or_else(|| named("source"))?),
             None => None,
         };
+        let notes: Vec<Note> =
+            self.notes.into_iter().map(note).collect::<Option<_>>().ok_or_else(|| named("kind of note"))?;
         let mut audit = Audit {
             facts: capture.facts(reader).ok_or_else(|| named("size, pixel format or scan"))?,
             rate_source: RateSource::from_name(&capture.rate_source)
                 .ok_or_else(|| named("source of the rate"))?,
-            complete: capture.complete,
+            complete: !notes.iter().any(|note| note.code.makes_incomplete()),
             digest: digest_of(capture.blake3.as_bytes()).ok_or_else(|| named("digest"))?,
             cadence: cadence::analyse(&rows.frames, &times),
             fields: FieldFindings::restored(capture.scan().ok_or_else(|| named("scan"))?, fields),
             outcome: self.outcome.map(outcome).transpose()?,
             frames: rows.frames,
             times,
-            findings: self
-                .findings
-                .into_iter()
-                .map(finding)
-                .collect::<Option<_>>()
-                .ok_or_else(|| named("kind of finding"))?,
-            notes: self
-                .notes
-                .into_iter()
-                .map(note)
-                .collect::<Option<_>>()
-                .ok_or_else(|| named("kind of note"))?,
-            verdict: self.verdict.text,
+            findings: Vec::new(),
+            notes,
+            verdict: String::new(),
+            given_source_rate: match &self.source_rate {
+                Some(rate) => Some(Rate::new(rate.num, rate.den).ok_or_else(|| named("rate of the clip"))?),
+                None => None,
+            },
             requirements: Vec::new(),
             source,
             levels: self.levels.map(|row| row.levels()),
@@ -421,7 +487,12 @@ impl Document {
             looked_at: (capture.width_px, capture.height_px),
         };
         audit.hold_against(&requirements);
-        Ok(audit)
+        let conclusion = audit.conclusion();
+        // They come last; whatever else stands there does not fit.
+        audit.notes.truncate(audit.notes.len().saturating_sub(conclusion.notes.len()));
+        audit.notes.extend(conclusion.notes);
+        (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
+        Ok((audit, self.columns_blake3))
     }
 }
 
@@ -462,19 +533,6 @@ fn source(row: SourceRow, places: Vec<SourcePlace>, times: &FrameTimes) -> Optio
     Some(Source { track, summary, picture })
 }
 
-fn finding(row: FindingRow) -> Option<Finding> {
-    Some(Finding {
-        kind: FindingKind::NAMES.iter().find(|(_, name)| *name == row.kind).map(|&(kind, _)| kind)?,
-        severity: Severity::from_name(&row.severity)?,
-        first_frame: row.first_frame,
-        last_frame: row.last_frame,
-        time_s: row.time_s,
-        duration_ms: row.duration_ms,
-        count: row.count,
-        text: row.text,
-    })
-}
-
 fn outcome(row: OutcomeRow) -> std::result::Result<Outcome, String> {
     let code = OutcomeCode::from_name(&row.code).ok_or("its outcome is not known")?;
     Ok(Outcome { code, text: row.text, first_frame: row.first_frame, last_frame: row.last_frame })
@@ -507,9 +565,7 @@ impl Table<'_> {
         }
         while self.next_line(&mut input, &mut line)? {
             let number = rows.frames.len();
-            let (frame, ticks, place) = self.row(&line, number).ok_or_else(|| {
-                wrong(self.path, format!("line {} is no row of frame {number}", number + 2))
-            })?;
+            let (frame, ticks, place) = self.row(&line, number).map_err(|column| self.odd(number, column))?;
             rows.frames.push(frame);
             rows.ticks.push(ticks);
             rows.places.push(place);
@@ -527,11 +583,9 @@ impl Table<'_> {
         while self.next_line(&mut input, &mut line)? {
             let number = fields.len();
             let parity = if number % 2 == 0 { first } else { first.other() };
-            let start = format!("{number},{},{},", number / 2, parity.name());
-            let field = line.strip_prefix(&start).and_then(|rest| Self::call(&mut rest.split(',').skip(1)));
-            fields.push(field.ok_or_else(|| {
-                wrong(self.path, format!("line {} is no row of field {number}", number + 2))
-            })?);
+            let mut cells = Cells::of(&line, csv::FIELDS_HEADER);
+            let field = Self::field(&mut cells, (number, parity)).ok_or(cells.column);
+            fields.push(field.map_err(|column| self.odd(number, column))?);
         }
         Ok(fields)
     }
@@ -547,42 +601,63 @@ impl Table<'_> {
         Ok(length > 0)
     }
 
-    fn row(&self, line: &str, number: usize) -> Option<(ClassifiedFrame, i64, SourcePlace)> {
-        let mut cells = line.split(',');
+    /// A row that is none, and the column that shows it.
+    fn odd(&self, number: usize, column: &str) -> Error {
+        wrong(self.path, format!("line {}: its {column} is not what stands there", number + 2))
+    }
+
+    /// A row of a frame, or the column that cannot be.
+    fn row(
+        &self,
+        line: &str,
+        number: usize,
+    ) -> std::result::Result<(ClassifiedFrame, i64, SourcePlace), &'static str> {
+        let mut cells = Cells::of(line, csv::HEADER);
+        self.frame(&mut cells, number).ok_or(cells.column)
+    }
+
+    fn frame(&self, cells: &mut Cells<'_>, number: usize) -> Option<(ClassifiedFrame, i64, SourcePlace)> {
         if cells.next()?.parse::<usize>().ok()? != number {
             return None;
         }
         let ticks = self.ticks(cells.next()?)?;
-        let frame = Self::call(&mut cells)?;
-        let mut cell = || cells.next();
+        let frame = Self::call(cells)?;
         let frame = ClassifiedFrame {
-            lost_before: cell()?.parse().ok()?,
-            lost_uncertainty: cell()?.parse().ok()?,
-            blend_weight: cell()?.parse().ok()?,
+            lost_before: cells.next()?.parse().ok()?,
+            lost_uncertainty: cells.next()?.parse().ok()?,
+            blend_weight: cells.next()?.parse().ok()?,
             ..frame
         };
-        let place = place([cell()?, cell()?, cell()?], frame.blend_weight)?;
-        cell().is_none().then_some((frame, ticks, place))
+        let place = place([cells.next()?, cells.next()?, cells.next()?], frame.blend_weight)?;
+        cells.next().is_none().then_some((frame, ticks, place))
+    }
+
+    fn field(cells: &mut Cells<'_>, (number, parity): (usize, Parity)) -> Option<ClassifiedFrame> {
+        let is = |cell: &str, number: usize| cell.parse() == Ok(number);
+        let fits =
+            is(cells.next()?, number) && is(cells.next()?, number / 2) && cells.next()? == parity.name();
+        // Times follow from the frames'.
+        let _ = cells.next().filter(|_| fits)?;
+        let field = Self::call(cells)?;
+        cells.next().is_none().then_some(field)
     }
 
     /// What rows of frames and fields have in common, from the class to the digest.
-    fn call<'a>(cells: &mut impl Iterator<Item = &'a str>) -> Option<ClassifiedFrame> {
-        let mut cell = || cells.next();
-        let class = match cell()? {
+    fn call(cells: &mut Cells<'_>) -> Option<ClassifiedFrame> {
+        let class = match cells.next()? {
             "new" => FrameClass::New,
             "repeat" => FrameClass::Repeat,
             "still" => FrameClass::Still,
             _ => return None,
         };
-        let confidence = cell()?.parse().ok()?;
-        let evidence = Evidence::from_name(cell()?)?;
+        let within = |value: f32, most: f32| (0.0..=most).contains(&value).then_some(value);
         Some(ClassifiedFrame {
             class,
-            confidence,
-            evidence,
-            change: cell()?.parse().ok()?,
-            flags: flags(cell()?)?,
-            digest: match cell()? {
+            confidence: within(cells.next()?.parse().ok()?, 1.0)?,
+            evidence: Evidence::from_name(cells.next()?)?,
+            change: within(cells.next()?.parse().ok()?, f32::MAX)?,
+            flags: flags(cells.next()?)?,
+            digest: match cells.next()? {
                 "" => UNKNOWN_DIGEST,
                 digest => digest_of(digest.as_bytes())?,
             },
@@ -603,6 +678,24 @@ impl Table<'_> {
             + i128::from(fraction.parse::<u32>().ok()?);
         let (num, den) = (i128::from(self.base.num()) * 1_000_000_000, i128::from(self.base.den()));
         i64::try_from(sign * ((nanoseconds * den + num / 2) / num)).ok()
+    }
+}
+
+/// The cells of a row, and the name of the one that was taken last.
+struct Cells<'a> {
+    cells: std::str::Split<'a, char>,
+    names: std::str::Split<'static, char>,
+    column: &'static str,
+}
+
+impl<'a> Cells<'a> {
+    fn of(line: &'a str, header: &'static str) -> Self {
+        Self { cells: line.split(','), names: header.split(','), column: "" }
+    }
+
+    fn next(&mut self) -> Option<&'a str> {
+        self.column = self.names.next().unwrap_or("number of columns");
+        self.cells.next()
     }
 }
 
@@ -665,19 +758,23 @@ mod tests {
         let table = Table { path: Path::new("frames.csv"), base: TimeBase::new(1, 1000).unwrap() };
         let digest = "ab".repeat(32);
         let whole = format!("0,0.000000000,new,1.0000,digest,0.0000,blend;cut,{digest},0,0,0.5,7.500,7,8");
-        assert!(table.row(&whole, 0).is_some());
-        assert!(table.row(&whole, 1).is_none());
-        for (from, to) in [
-            ("new", "old"),
-            ("digest,", "guess,"),
-            ("blend", "bland"),
-            (".000000000", ".0"),
-            ("ab", "xy"),
-            (",0.0000,", ","),
+        assert!(table.row(&whole, 0).is_ok());
+        assert_eq!(table.row(&whole, 1), Err("frame"));
+        for (from, to, column) in [
+            ("new", "old", "class"),
+            ("1.0000", "1.0001", "confidence"),
+            ("1.0000", "NaN", "confidence"),
+            ("digest,", "guess,", "evidence"),
+            ("blend", "bland", "flags"),
+            (".000000000", ".0", "time_s"),
+            ("ab", "xy", "digest"),
+            (",0.0000,", ",-1,", "change"),
+            (",0.0000,", ",", "change"),
+            (",0.5,", ",half,", "blend_weight"),
         ] {
-            assert!(table.row(&whole.replacen(from, to, 1), 0).is_none(), "{from}");
+            assert_eq!(table.row(&whole.replacen(from, to, 1), 0), Err(column), "{from}");
         }
-        assert!(table.row(&format!("{whole},more"), 0).is_none());
-        assert!(table.row("", 0).is_none());
+        assert_eq!(table.row(&format!("{whole},more"), 0), Err("number of columns"));
+        assert_eq!(table.row("", 0), Err("frame"));
     }
 }

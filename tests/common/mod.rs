@@ -122,6 +122,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         notes: Vec::new(),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
+        given_source_rate: None,
         source: None,
         levels: None,
         signatures: Signatures::default(),

@@ -3,17 +3,21 @@
 use std::io::{ErrorKind, Read};
 use std::path::Path;
 
-use super::{open, read_folder, read_text, take_pictures, wrong, Document, Rows, DOCUMENT_BYTES_MAX};
+use super::{
+    misfit, open, read_folder, read_text, take_pictures, wrong, Document, Misfit, Rows, DOCUMENT_BYTES_MAX,
+};
 use crate::audit::Audit;
 use crate::error::{plain_cause, Error, Result};
 use crate::report::escape::script_data;
-use crate::report::html::{block, AUDIT_ID, END};
+use crate::report::html::{block, unsealed, AUDIT_ID, END};
 use crate::report::page_data::{self, DIGESTS_ID, FIELDS_ID, FRAMES_ID, PICTURES_ID, PROVENANCE_ID};
 use crate::report::provenance::{self, Provenance};
-use crate::report::{json, AUDIT_JSON};
+use crate::report::AUDIT_JSON;
 
 /// What every page begins with, and no JSON.
 const START: &[u8] = b"<!DOCTYPE html>";
+
+const NO_PAGE: &str = "it is no such page, or of an earlier version";
 
 /// Whether a file is a page, by its first bytes.
 ///
@@ -61,13 +65,13 @@ fn is_of_document(page: &str, path: &Path) -> bool {
 }
 
 fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
-    if !page.trim_end().ends_with(END) {
-        return Err("it is cut: its end is missing".to_owned());
-    }
-    let needed = |id: &str| {
-        block(page, id)
-            .ok_or_else(|| format!("it is no such page, or of an earlier version: it has no block {id:?}"))
+    let Some((page, is_sealed)) = unsealed(page) else {
+        // Any other page that is whole is no page of ours.
+        let is_other = page.trim_end().ends_with(END) && block(page, AUDIT_ID).is_none();
+        let cause = if is_other { NO_PAGE } else { "it is cut: its end is missing" };
+        return Err(cause.to_owned());
     };
+    let needed = |id: &str| block(page, id).ok_or_else(|| format!("{NO_PAGE}: it has no block {id:?}"));
     let in_block = |id: &'static str| move |cause: String| format!("its block {id:?}: {cause}");
     let text = needed(AUDIT_ID)?;
     let document = Document::parse(text).map_err(in_block(AUDIT_ID))?;
@@ -82,21 +86,23 @@ fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
     }
     if let Some(digests) = block(page, DIGESTS_ID) {
         page_data::read_digests(digests, &mut rows.frames, &mut rows.fields).map_err(in_block(DIGESTS_ID))?;
-        let mut all = blake3::Hasher::new();
-        rows.frames.iter().for_each(|frame| {
-            all.update(&frame.digest);
-        });
-        if document.capture.blake3 != all.finalize().to_hex().as_str() {
-            return Err(in_block(DIGESTS_ID)(format!("they are of another capture than {AUDIT_JSON}")));
-        }
     }
-    let mut audit = document.audit(rows, reader)?;
-    if script_data(&json::document(&audit)) != text {
-        return Err(format!("{AUDIT_JSON} in it says something else than its frames"));
+    let (mut audit, bound) = document.audit(rows, reader)?;
+    match misfit(&audit, &bound, text, script_data) {
+        None => {}
+        Some(Misfit::Frames(cause)) => return Err(in_block(FRAMES_ID)(cause)),
+        Some(Misfit::Fields(cause)) => return Err(in_block(FIELDS_ID)(cause)),
+        Some(Misfit::Document(cause)) => return Err(in_block(AUDIT_ID)(cause)),
     }
     if let Some(pictures) = block(page, PICTURES_ID) {
         let pictures = page_data::decoded(pictures).map_err(in_block(PICTURES_ID))?;
         take_pictures(&pictures[..], &mut audit).map_err(in_block(PICTURES_ID))?;
+    }
+    // Last, so that what can be named more closely has been.
+    if !is_sealed {
+        return Err(
+            "it was changed after it was written: the digest at its end is of another page".to_owned()
+        );
     }
     Ok((audit, provenance))
 }

@@ -112,3 +112,70 @@ fn manual_pages_and_completions_are_printed() {
         assert!(page.contains("Examples:"), "{command:?}");
     }
 }
+
+/// What is concluded again from what was written must come out as it was, whatever kind of audit it is.
+#[test]
+fn every_kind_of_audit_is_read_back() {
+    let root = tempfile::tempdir().unwrap();
+    let run = |line: &str| evenbeat(root.path(), &line.split_whitespace().collect::<Vec<_>>());
+    for (clip, options) in [
+        ("progressive", ""),
+        ("interlaced", "--scan tff --rate 25"),
+        ("film", "--rate 29.97 --scan tff --pulldown 2:3"),
+    ] {
+        let line = format!("testclip --size 640x480 --length 1.5 {options} --out {clip}.y4m --quiet");
+        assert!(run(&line).status.success(), "{clip}");
+    }
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples");
+    let [kettle, whistle, buoy, times, float, box_] = [
+        "brass-kettle.y4m",
+        "tin-whistle.y4m",
+        "glass-buoy.y4m",
+        "glass-buoy-times.txt",
+        "cork-float",
+        "lantern-box.y4m",
+    ]
+    .map(|name| samples.join(name).display().to_string());
+    let mut lines = vec![
+        "progressive.y4m".to_owned(),
+        "progressive.y4m --reference progressive.y4m".to_owned(),
+        "interlaced.y4m".to_owned(),
+        "interlaced.y4m --reference interlaced.y4m --scan tff".to_owned(),
+        "film.y4m --source-rate 23.976".to_owned(),
+        format!("{kettle} --source-rate 59.94"),
+        format!("{kettle} --source-rate 29.97 --require motion-rate=20"),
+        format!("{kettle} --reference {box_}"),
+        format!("{whistle} --rate 50 --region 8,4,40,24"),
+        format!("{buoy} --timestamps {times}"),
+        format!("{float} --rate 59.94"),
+    ];
+    if evenbeat(
+        root.path(),
+        &["audit", &samples.join("paper-boat.mkv").display().to_string(), "--out", "lossy"],
+    )
+    .status
+    .code()
+    .is_some_and(|code| code < 2)
+    {
+        lines.push(format!("{} --exclude 0,0,32,18", samples.join("paper-boat.mkv").display()));
+    }
+    let mut read = 0;
+    for line in lines {
+        let audit = run(&format!("audit {line} --out audit --force --quiet --pictures 0"));
+        if audit.status.code() == Some(2) {
+            // Of the samples only the clip itself is refused, as another clip.
+            assert!(line.contains(&format!("--reference {box_}")), "{line}: {}", error_of(&audit));
+            continue;
+        }
+        for from in ["audit", "audit/report.html"] {
+            let report = run(&format!("report {from} --out again --force --quiet"));
+            assert!(report.status.success(), "{line}, {from}: {}", error_of(&report));
+            for file in ["audit.json", "frames.csv"] {
+                let bytes = |folder: &str| fs::read(root.path().join(folder).join(file)).unwrap();
+                assert!(bytes("audit") == bytes("again"), "{line}, {from}: {file}");
+            }
+        }
+        read += 1;
+    }
+    assert!(read >= 10, "{read}");
+}

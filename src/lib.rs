@@ -12,12 +12,14 @@
 #![warn(missing_docs)]
 
 pub mod audit;
+pub mod audit_store;
 pub mod cadence;
 pub mod capture;
 pub mod classify;
 pub mod compare;
 pub mod demo;
 pub mod error;
+pub mod escape;
 pub mod fields;
 pub mod fingerprint;
 pub mod frame;

@@ -102,7 +102,7 @@ fn a_page_without_small_pictures_is_compared_by_numbers_only() {
     let page = String::from_utf8(desk.read("brass-kettle.html")).unwrap();
     let (before, rest) = page.split_once("<script type=\"text/plain\" id=\"small-pictures\">").unwrap();
     let after = rest.split_once("</script>\n").unwrap().1.split("<!-- BLAKE3").next().unwrap();
-    desk.write("brass-kettle.html", evenbeat::report::html::sealed(format!("{before}{after}")));
+    desk.write("brass-kettle.html", evenbeat::audit_store::page_blocks::sealed(format!("{before}{after}")));
     let ran = desk.run("compare lantern-box.html brass-kettle.html --out compared --quiet");
     assert_eq!(ran.status, Some(0), "{}", ran.stderr);
     let document = desk.json("compared/compare.json");

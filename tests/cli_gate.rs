@@ -90,7 +90,7 @@ fn outcomes_are_listed_in_every_output() {
     assert_eq!(audit["requirements"][0]["limit"], 24.0);
     assert_eq!(audit["requirements"][2]["found"], 4.166666667);
     assert_eq!(audit["requirements"][3]["found"], serde_json::Value::Null);
-    let schema: serde_json::Value = serde_json::from_str(evenbeat::report::json::SCHEMA).unwrap();
+    let schema: serde_json::Value = serde_json::from_str(evenbeat::audit_store::json::SCHEMA).unwrap();
     let schema = jsonschema::validator_for(&schema).unwrap();
     assert!(schema.is_valid(&audit));
     for (pointer, wrong) in [

@@ -11,9 +11,9 @@ use std::sync::atomic::AtomicBool;
 use capture_common::decoder_is_here;
 use cli_common::{first_frames, note_codes, sample, sample_bytes, Desk};
 use evenbeat::audit::audit_fingerprints;
+use evenbeat::audit_store;
 use evenbeat::capture::{open, CaptureArg};
 use evenbeat::pipeline::{fingerprint_capture, Control, NoProgress};
-use evenbeat::report;
 use evenbeat::settings::Settings;
 
 /// Both files that must not depend on whether the capture or its log was audited.
@@ -33,7 +33,7 @@ fn assert_log_gives_the_same(desk: &Desk, capture: &str, of_pixels: &str, of_bot
     let ((json, csv), (json_of_log, csv_of_log)) = (results(desk, "direct"), results(desk, "of-log"));
     assert_eq!(json, json_of_log, "{what}");
     assert_eq!(csv, csv_of_log, "{what}");
-    let schema: serde_json::Value = serde_json::from_str(report::json::SCHEMA).unwrap();
+    let schema: serde_json::Value = serde_json::from_str(audit_store::json::SCHEMA).unwrap();
     let schema = jsonschema::validator_for(&schema).unwrap();
     assert!(schema.is_valid(&desk.json("direct/audit.json")), "{what}");
 }
@@ -128,9 +128,9 @@ fn the_number_of_threads_does_not_show() {
         .unwrap();
         let audit = audit_fingerprints(facts, &fingerprints, &settings);
         let mut csv = Vec::new();
-        report::csv::write(&audit, &mut csv).unwrap();
+        audit_store::csv::write(&audit, &mut csv).unwrap();
         let (json_of_command, csv_of_command) = results(&desk, "report");
-        assert_eq!(report::json::document(&audit), json_of_command, "{workers}");
+        assert_eq!(audit_store::json::document(&audit), json_of_command, "{workers}");
         assert_eq!(String::from_utf8(csv).unwrap(), csv_of_command, "{workers}");
     }
 }

@@ -11,12 +11,13 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::Arc;
 
 use evenbeat::audit::{self, Audit, Run};
+use evenbeat::audit_store;
 use evenbeat::capture::CaptureArg;
 use evenbeat::error::Result;
 use evenbeat::output::{Disk, Existing, Faults, OutputFolder};
 use evenbeat::pictures::Pictures;
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::{rebuild, write_all, Report};
+use evenbeat::report::{write_all, Report};
 use evenbeat::settings::Settings;
 
 /// What a folder holds below it: names, and content of files.
@@ -190,7 +191,7 @@ fn what_belongs_to_no_audit_is_left_alone() {
     strangers(&folder);
     for audit in [&second, &first] {
         write(audit, &folder);
-        assert!(digests(&rebuild::read(&folder).unwrap().0) == digests(audit));
+        assert!(digests(&audit_store::read(&folder).unwrap().0) == digests(audit));
         assert_eq!(fs::read(folder.join("mine.txt")).unwrap(), b"mine");
         assert_eq!(fs::read(folder.join("mine/too.txt")).unwrap(), b"mine too");
         #[cfg(unix)]
@@ -248,7 +249,7 @@ fn a_second_run_is_told_that_the_first_is_at_it() {
     let folder = OutputFolder::reserve(&path, Existing::Replace).unwrap();
     let error = OutputFolder::reserve(&path, Existing::Replace).map(drop).unwrap_err();
     assert_eq!(error.cause, "another run of evenbeat is writing it");
-    assert!(rebuild::read(&path).is_ok());
+    assert!(audit_store::read(&path).is_ok());
     drop(folder);
     write(&second, &path);
 }
@@ -268,7 +269,7 @@ fn two_runs_at_once_never_mix() {
             runs.into_iter().map(|run| run.join().unwrap()).collect()
         });
         assert!(ended.contains(&true));
-        let read = rebuild::read(&path).unwrap().0;
+        let read = audit_store::read(&path).unwrap().0;
         assert!(audits.iter().any(|audit| digests(audit) == digests(&read)));
     }
 }
@@ -278,7 +279,7 @@ fn assert_whole(folder: &Path, whole: [&Files; 2], what: &str) {
     let found = content(folder);
     let is_one = whole.iter().any(|whole| report_files(&found) == **whole);
     assert!(is_one, "{what}: {:?}", found.keys());
-    assert!(rebuild::read(folder).is_ok(), "{what}");
+    assert!(audit_store::read(folder).is_ok(), "{what}");
     assert_eq!(found["mine.txt"], b"mine", "{what}");
 }
 
@@ -337,7 +338,7 @@ fn whatever_byte_fails_the_earlier_report_is_whole() {
         assert!(content(&folder) == before, "byte {at} of {bytes}");
     }
     assert!(tried > bytes / 100, "{tried}");
-    assert!(rebuild::read(&folder).is_ok());
+    assert!(audit_store::read(&folder).is_ok());
     put(&new, &folder);
     assert_whole(&folder, [&new, &new], "in the end");
     println!("{tried} of {bytes} bytes");
@@ -399,7 +400,7 @@ fn folders_that_vanish_or_are_read_only_are_named() {
     fs::set_permissions(&above, fs::Permissions::from_mode(0o755)).unwrap();
     // Who may do everything may write here too.
     match outcome {
-        Ok(()) => assert!(digests(&rebuild::read(&folder).unwrap().0) == digests(&new)),
+        Ok(()) => assert!(digests(&audit_store::read(&folder).unwrap().0) == digests(&new)),
         Err(error) => {
             assert_eq!(error.cause, "permission denied");
             assert!(content(&folder) == before);

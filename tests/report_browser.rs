@@ -8,6 +8,7 @@ use std::process::Command;
 use std::sync::atomic::AtomicBool;
 
 use evenbeat::audit::{audit_source, Audit, Run};
+use evenbeat::audit_store;
 use evenbeat::classify::FrameClass;
 use evenbeat::demo::demo_captures;
 use evenbeat::output::{Existing, OutputFolder};
@@ -58,7 +59,7 @@ fn opened(name: &str, audit: &Audit, pictures: &Pictures) -> Option<Value> {
     let out = Command::new("node")
         .arg(scripts().join("report.mjs"))
         .arg(browser)
-        .arg(folder.join(report::REPORT_HTML))
+        .arg(folder.join(audit_store::REPORT_HTML))
         .arg(&folder)
         .output()
         .unwrap();
@@ -173,8 +174,10 @@ fn ten_hours_open_and_zoom_to_single_frames() {
     for (name, audit) in ten_hours() {
         let Some(facts) = opened(name, &audit, &Pictures::none("There are no pictures.")) else { return };
         let (ready, step) = (facts["ready_ms"].as_f64().unwrap(), facts["zoom_step_ms"].as_f64().unwrap());
-        let page =
-            Path::new(env!("CARGO_MANIFEST_DIR")).join("target/browser").join(name).join(report::REPORT_HTML);
+        let page = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("target/browser")
+            .join(name)
+            .join(audit_store::REPORT_HTML);
         let megabytes = std::fs::metadata(page).unwrap().len() as f64 / 1e6;
         eprintln!("{name}: {megabytes:.1} MB, drawn after {ready:.0} ms, longest zoom step {step:.1} ms");
         // Times are told, not judged: the machine may have other things to do.

@@ -7,9 +7,10 @@ use std::io;
 use std::path::Path;
 
 use evenbeat::audit::Audit;
+use evenbeat::audit_store::{csv, json, Provenance};
 use evenbeat::output::{write_error, Existing, OutputFolder};
 use evenbeat::pictures::Pictures;
-use evenbeat::report::{csv, html, json, markdown, terminal, timeline, write_all, Provenance, Report};
+use evenbeat::report::{html, markdown, terminal, timeline, write_all, Report};
 use serde_json::{json, Value};
 
 /// Audits of every shape, by name.

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use evenbeat::audit::{self, audit_source, Audit, Run};
+use evenbeat::audit_store::{self, page_blocks};
 use evenbeat::capture::{self, CaptureArg, CaptureEnd, CaptureFacts, FrameSource, Leap};
 use evenbeat::demo::{demo_captures, DemoCapture};
 use evenbeat::error::Result;
@@ -14,7 +15,7 @@ use evenbeat::frame::{FrameTiming, Scan};
 use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::pictures::{self, Budget, Fetch, Pictures, Reason};
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::{html, rebuild, timeline, write_all, Report};
+use evenbeat::report::{html, timeline, write_all, Report};
 use evenbeat::settings::{ReadingSettings, Settings, ViewSettings};
 
 static STOP: AtomicBool = AtomicBool::new(false);
@@ -69,7 +70,7 @@ fn a_report_built_again_has_the_same_bytes() {
     let root = tempfile::tempdir().unwrap();
     for (name, audit) in [("stalls", audited(&demo("paper-boat", 150))), ("timed", timed_sample())] {
         let first = written(&audit, root.path(), name);
-        let (again, provenance) = rebuild::read(&first).unwrap();
+        let (again, provenance) = audit_store::read(&first).unwrap();
         assert_eq!(provenance, common::provenance());
         let second = written(&again, root.path(), &format!("{name}-again"));
         for entry in fs::read_dir(&first).unwrap() {
@@ -154,28 +155,28 @@ fn files_that_do_not_belong_together_are_refused() {
     ] {
         let before = fs::read(folder.join(file)).unwrap();
         fs::write(folder.join(file), text).unwrap();
-        let error = rebuild::read(&folder).unwrap_err();
+        let error = audit_store::read(&folder).unwrap_err();
         assert!(error.cause.contains(&cause), "{file}, {cause}: {error}");
         assert!(error.place.ends_with(file), "{error}");
         if !cause.contains("manifest.json") {
             // Also where somebody writes the manifest anew.
             common::bind_anew(&folder);
-            assert_eq!(rebuild::read(&folder).unwrap_err(), error);
+            assert_eq!(audit_store::read(&folder).unwrap_err(), error);
         }
         fs::write(folder.join(file), before).unwrap();
         common::bind_anew(&folder);
     }
-    assert!(rebuild::read(&folder).is_ok());
+    assert!(audit_store::read(&folder).is_ok());
     for file in ["summary.md", "report.html", "timeline.svg"] {
         let before = fs::read(folder.join(file)).unwrap();
         fs::remove_file(folder.join(file)).unwrap();
-        let error = rebuild::read(&folder).unwrap_err();
+        let error = audit_store::read(&folder).unwrap_err();
         assert_eq!(error.cause, "it is missing", "{file}");
         fs::write(folder.join(file), before).unwrap();
     }
     fs::write(folder.join("audit.json"), &document).unwrap();
     fs::remove_file(folder.join("provenance.json")).unwrap();
-    let error = rebuild::read(&folder).unwrap_err();
+    let error = audit_store::read(&folder).unwrap_err();
     assert!(error.to_string().ends_with("provenance.json: cannot read audit: it does not exist"), "{error}");
 }
 
@@ -185,7 +186,7 @@ fn the_document_inside_the_page_is_the_one_beside_it() {
     let folder = written(&audited(&demo("brass-kettle", 60)), root.path(), "audit");
     let page = fs::read_to_string(folder.join("report.html")).unwrap();
     let inside: serde_json::Value =
-        serde_json::from_str(html::block(&page, html::AUDIT_ID).unwrap()).unwrap();
+        serde_json::from_str(page_blocks::block(&page, page_blocks::AUDIT_ID).unwrap()).unwrap();
     let beside = fs::read_to_string(folder.join("audit.json")).unwrap();
     assert_eq!(inside, serde_json::from_str::<serde_json::Value>(&beside).unwrap());
 }
@@ -224,12 +225,12 @@ fn the_page_alone_gives_the_same_audit_and_the_same_files() {
     ] {
         let alone = page_alone(&audit, root.path(), name);
         let folder = root.path().join(name);
-        let (read, provenance) = rebuild::read(&alone.join("report.html")).unwrap();
-        let (whole, whole_provenance) = rebuild::read(&folder).unwrap();
+        let (read, provenance) = audit_store::read(&alone.join("report.html")).unwrap();
+        let (whole, whole_provenance) = audit_store::read(&folder).unwrap();
         assert!(read == whole && provenance == whole_provenance, "{name}");
-        assert_eq!(rebuild::lacking(&read), None, "{name}");
+        assert_eq!(audit_store::lacking(&read), None, "{name}");
         // A folder with nothing but the page is read by it.
-        assert!(rebuild::read(&alone).unwrap().0 == whole, "{name}");
+        assert!(audit_store::read(&alone).unwrap().0 == whole, "{name}");
         assert_eq!(name == "placed", read.source.is_some());
         assert_eq!(name == "nothing", read.levels.is_none());
         assert_eq!(name == "fields", read.fields.fields.is_some());
@@ -251,7 +252,7 @@ fn without_block(page: &str, id: &str) -> String {
 
 /// A page as it would be had it been written so.
 fn resealed(page: &str) -> String {
-    html::sealed(page.split("<!-- BLAKE3").next().unwrap().to_owned())
+    page_blocks::sealed(page.split("<!-- BLAKE3").next().unwrap().to_owned())
 }
 
 #[test]
@@ -263,9 +264,9 @@ fn what_a_page_had_no_room_for_is_said_and_left_empty() {
     let page = fs::read_to_string(&alone).unwrap();
     let poor = resealed(&without_block(&without_block(&page, "digests"), "small-pictures"));
     fs::write(&alone, &poor).unwrap();
-    let (read, _) = rebuild::read(&alone).unwrap();
+    let (read, _) = audit_store::read(&alone).unwrap();
     assert_eq!(read.verdict, audit.verdict);
-    let lacking = rebuild::lacking(&read).unwrap();
+    let lacking = audit_store::lacking(&read).unwrap();
     assert!(lacking.contains("digests of the frames") && lacking.contains("pictures.log"), "{lacking}");
     // Nothing could tell whether the pictures are of these frames.
     let pictures = fetched(&read, || capture.open(), 10_000_000).unwrap();
@@ -276,16 +277,16 @@ fn what_a_page_had_no_room_for_is_said_and_left_empty() {
     assert!(!again.join("pictures.log").exists());
     assert!(!fs::read_to_string(again.join("summary.md")).unwrap().contains("BLAKE3 of its samples"));
     assert!(fs::read_to_string(again.join("report.html")).unwrap().contains("not known any more"));
-    assert!(rebuild::read(&again).unwrap().0 == read);
+    assert!(audit_store::read(&again).unwrap().0 == read);
 
     // Beside its own folder's files nothing is lacking; those of another audit do not count.
     let folder = root.path().join("audit");
     fs::write(folder.join("report.html"), &poor).unwrap();
     common::bind_anew(&folder);
-    assert_eq!(rebuild::lacking(&rebuild::read(&folder.join("report.html")).unwrap().0), None);
+    assert_eq!(audit_store::lacking(&audit_store::read(&folder.join("report.html")).unwrap().0), None);
     let other = written(&audited(&demo("brass-kettle", 50)), root.path(), "other");
     fs::write(other.join("report.html"), &poor).unwrap();
-    assert!(rebuild::read(&other.join("report.html")).unwrap().0 == read);
+    assert!(audit_store::read(&other.join("report.html")).unwrap().0 == read);
 }
 
 #[test]
@@ -296,8 +297,8 @@ fn long_captures_leave_out_digests_and_say_so() {
         &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
         "",
     );
-    assert_eq!(html::block(&page, "digests"), None);
-    assert!(html::block(&page, "frame-table").is_some());
+    assert_eq!(page_blocks::block(&page, "digests"), None);
+    assert!(page_blocks::block(&page, "frame-table").is_some());
     // 75,000 digests of 32 bytes and 75,000 bits, in base64.
     assert!(page.contains("the digests of the frames (3.2 MB)"));
 }
@@ -308,14 +309,14 @@ fn cut_and_damaged_pages_are_refused() {
     let audit = audited(&demo("paper-boat", 100));
     let alone = page_alone(&audit, root.path(), "audit").join("report.html");
     let page = fs::read(&alone).unwrap();
-    let (whole, _) = rebuild::read(&alone).unwrap();
+    let (whole, _) = audit_store::read(&alone).unwrap();
     let blocks = page.windows(10).position(|bytes| bytes == b"audit-json").unwrap();
     let end = page.len() - 1;
     for length in
         (0..blocks).step_by(20_011).chain((blocks..end).step_by(997)).chain([end - 120, end - 5, end])
     {
         fs::write(&alone, &page[..length]).unwrap();
-        let error = rebuild::read(&alone).unwrap_err();
+        let error = audit_store::read(&alone).unwrap_err();
         assert!(length < 15 || error.cause == "it is cut: its end is missing", "{length} of {end}: {error}");
     }
     let mut state = 7u32;
@@ -325,12 +326,12 @@ fn cut_and_damaged_pages_are_refused() {
         let mut damaged = page.clone();
         damaged[place] ^= 1 << (state >> 29);
         fs::write(&alone, &damaged).unwrap();
-        assert!(rebuild::read(&alone).is_err(), "{place}");
+        assert!(audit_store::read(&alone).is_err(), "{place}");
         // Who seals it anew may change what tells nothing of the audit, and what cannot be concluded from the rest.
         let Ok(damaged) = String::from_utf8(damaged) else { continue };
         fs::write(&alone, resealed(&damaged)).unwrap();
-        if let Ok((read, _)) = rebuild::read(&alone) {
-            assert!(read.frames == whole.frames || rebuild::lacking(&read).is_some(), "{place}");
+        if let Ok((read, _)) = audit_store::read(&alone) {
+            assert!(read.frames == whole.frames || audit_store::lacking(&read).is_some(), "{place}");
             assert_eq!(read.findings, whole.findings, "{place}");
         }
     }
@@ -341,7 +342,7 @@ fn pages_that_ask_for_too_much_are_refused() {
     let root = tempfile::tempdir().unwrap();
     let alone = page_alone(&placed_sample(), root.path(), "audit").join("report.html");
     let page = fs::read_to_string(&alone).unwrap();
-    let table = html::block(&page, "frame-table").unwrap();
+    let table = page_blocks::block(&page, "frame-table").unwrap();
     let frames = page.split("\"frames\": ").nth(1).unwrap().split(',').next().unwrap();
     let more =
         |count: &str| page.replacen(&format!("\"frames\": {frames}"), &format!("\"frames\": {count}"), 1);
@@ -356,7 +357,7 @@ fn pages_that_ask_for_too_much_are_refused() {
         ("<!DOCTYPE html>\n<title>Another page</title></html>".to_owned(), "it is no such page"),
     ] {
         fs::write(&alone, text).unwrap();
-        let error = rebuild::read(&alone).unwrap_err();
+        let error = audit_store::read(&alone).unwrap_err();
         assert!(error.cause.contains(cause), "{cause}: {error}");
     }
 }

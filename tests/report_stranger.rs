@@ -11,11 +11,12 @@ use std::sync::atomic::AtomicBool;
 
 use cli_common::{first_frames, Desk};
 use evenbeat::audit::{self, Run};
+use evenbeat::audit_store::Provenance;
 use evenbeat::capture::CaptureArg;
 use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::pictures::Pictures;
 use evenbeat::pipeline::NoProgress;
-use evenbeat::report::{write_all, Provenance, Report};
+use evenbeat::report::{write_all, Report};
 use evenbeat::settings::Settings;
 
 /// A report whose parts all belong together, of an audit that claims these settings.

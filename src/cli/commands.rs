@@ -9,15 +9,16 @@ use std::sync::atomic::Ordering;
 
 use chrono::{DateTime, FixedOffset, Utc};
 use evenbeat::audit::{self, Audit, Run};
+use evenbeat::audit_store::{self, Provenance, Shell};
 use evenbeat::capture::CaptureArg;
 use evenbeat::error::{excerpt, Error, Result};
+use evenbeat::escape::visible;
 use evenbeat::note::NoteCode;
 use evenbeat::output::manifest::MANIFEST;
 use evenbeat::output::same::{refuse_inputs, Input, Output};
 use evenbeat::output::{Existing, OutputFolder, WholeFile};
 use evenbeat::pictures::Pictures;
-use evenbeat::report::escape::visible;
-use evenbeat::report::{self, Provenance, Report, Shell};
+use evenbeat::report::{self, Report};
 use evenbeat::settings::{PathNames, RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
@@ -54,7 +55,7 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     refuse_inputs(&outputs, &inputs_of(&arguments.reading.capture, &settings))?;
     // Asked before hours of reading, not after.
     let junit = junit.map(|path| junit_file(path, &folder, existing)).transpose()?;
-    let folder = reserve(&folder, existing, &report::FILES)?;
+    let folder = reserve(&folder, existing, &audit_store::FILES)?;
     let provenance = provenance(&settings, &arguments.output.require, arguments.output.path_names())?;
     let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
     audit.hold_against(&arguments.output.require);
@@ -121,10 +122,10 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     inputs.extend(arguments.capture.as_ref().map(|capture| Input { what: CAPTURE, path: capture.as_ref() }));
     inputs.extend(arguments.decoder.as_ref().map(|path| Input { what: "the decoder", path }));
     refuse_inputs(&[Output { what: FOLDER, path: &folder }], &inputs)?;
-    let (audit, mut provenance) = report::rebuild::read(&arguments.audit)?;
+    let (audit, mut provenance) = audit_store::read(&arguments.audit)?;
     let stretch = stretch(arguments)?;
-    let folder = reserve(&folder, existing, &report::FILES)?;
-    if let Some(lacking) = report::rebuild::lacking(&audit) {
+    let folder = reserve(&folder, existing, &audit_store::FILES)?;
+    if let Some(lacking) = audit_store::lacking(&audit) {
         // A closed standard error must not change the outcome.
         let _ = writeln!(io::stderr(), "evenbeat: {}: does not hold {lacking}", arguments.audit.display());
     }
@@ -288,7 +289,7 @@ fn junit_file(path: &Path, folder: &Path, existing: Existing) -> Result<WholeFil
     let is_file_of_report = whole(above) == whole(folder)
         && path
             .file_name()
-            .is_some_and(|name| report::FILES.iter().chain([&MANIFEST]).any(|file| name == *file));
+            .is_some_and(|name| audit_store::FILES.iter().chain([&MANIFEST]).any(|file| name == *file));
     if is_file_of_report || whole(path) == whole(folder) {
         return Err(Error::new(
             path.display().to_string(),
@@ -370,7 +371,7 @@ fn say(quiet: bool, audit: &Audit, folder: &Path) {
         say_incomplete(&audit.facts.name, audit);
         return;
     }
-    let (summary, page) = (report::terminal::summary(audit), folder.join(report::REPORT_HTML));
+    let (summary, page) = (report::terminal::summary(audit), folder.join(audit_store::REPORT_HTML));
     let _ = write!(io::stdout(), "{summary}report: {}\n\n", page.display());
 }
 

@@ -6,13 +6,13 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use evenbeat::audit::Audit;
+use evenbeat::audit_store::{self, PICTURES_LOG, REPORT_HTML};
 use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
 use evenbeat::error::{Error, Result};
+use evenbeat::escape::visible;
 use evenbeat::output::same::{refuse_inputs, Input, Output};
 use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::report::comparison::{self, COMPARE_HTML};
-use evenbeat::report::escape::visible;
-use evenbeat::report::{rebuild, PICTURES_LOG, REPORT_HTML};
 
 use super::exit::Exit;
 
@@ -97,7 +97,7 @@ fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
 }
 
 fn read(path: &Path) -> Result<Audit> {
-    rebuild::read(path).map(|(audit, _)| audit)
+    audit_store::read(path).map(|(audit, _)| audit)
 }
 
 /// What an audit is called by: the folder it lies in, or a page that has a name of its own.

@@ -4,9 +4,10 @@ use std::path::Path;
 use std::sync::atomic::Ordering;
 
 use evenbeat::audit::Audit;
+use evenbeat::audit_store::Provenance;
 use evenbeat::capture::{self, Brake, CaptureArg, CaptureKind};
 use evenbeat::pictures::{self, Fetch, Open, Pictures};
-use evenbeat::report::{self, Provenance};
+use evenbeat::report;
 use evenbeat::settings::Settings;
 
 use super::interrupt::STOP;

@@ -8,9 +8,9 @@ mod table;
 
 use std::fmt::Write;
 
-use super::escape::{markdown, visible};
 use crate::compare::{Basis, Comparison, Coverage};
 use crate::error::Result;
+use crate::escape::{markdown, visible};
 use crate::output::OutputFolder;
 
 pub use chart::svg;

@@ -6,12 +6,13 @@ use std::fmt::Write;
 use image::imageops::{self, FilterType};
 use image::{GrayImage, RgbImage};
 
-use super::escape::{markup, visible};
 use super::text::{clock_text, kind_title, time_s};
-use super::{palette, raster, Report, STRIP_PNG};
+use super::{palette, raster, Report};
 use crate::audit::Audit;
+use crate::audit_store::STRIP_PNG;
 use crate::classify::FrameClass;
 use crate::error::Result;
+use crate::escape::{markup, visible};
 use crate::pictures::{FilmStrip, Raster};
 
 /// Frames shown: more would be too small to see where the strip is shown 1000 px wide.

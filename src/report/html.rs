@@ -17,14 +17,11 @@ use base64::engine::general_purpose::STANDARD;
 use base64::Engine;
 use sha2::{Digest, Sha256};
 
-use super::escape::{markup, script_data};
-use super::page_data::{PageData, PROVENANCE_ID};
-use super::{json, provenance, Report};
-
-/// What every whole page ends with, but for its seal.
-pub const END: &str = "</html>";
-/// Block with `audit.json`.
-pub const AUDIT_ID: &str = "audit-json";
+use super::Report;
+pub(super) use crate::audit_store::page_blocks::push_data;
+use crate::audit_store::page_blocks::{sealed, PageData, AUDIT_ID, END, PROVENANCE_ID};
+use crate::audit_store::{json, provenance};
+use crate::escape::markup;
 
 /// Style of the page: light and dark by what the reader's system asks for, and print.
 pub(super) const STYLE: &str = include_str!("html/report.css");
@@ -68,29 +65,6 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     sealed(html)
 }
 
-/// What a seal begins and ends with; between them stands the digest.
-const SEAL: (&str, &str) = ("<!-- BLAKE3 of all above this line: ", " -->\n");
-
-/// A page with the digest that binds all of it together.
-pub fn sealed(mut page: String) -> String {
-    let digest = blake3::hash(page.as_bytes()).to_hex();
-    let _ = write!(page, "{}{digest}{}", SEAL.0, SEAL.1);
-    page
-}
-
-/// A page that is whole to its end, without its seal; and whether the seal is the page's.
-pub(super) fn unsealed(page: &str) -> Option<(&str, bool)> {
-    let (body, seal) = page.rsplit_once(SEAL.0)?;
-    let digest = seal.strip_suffix(SEAL.1)?;
-    Some((body, digest == blake3::hash(body.as_bytes()).to_hex().as_str()))
-}
-
-/// The block of data called `id` inside a page that [`page`] wrote.
-pub fn block<'a>(page: &'a str, id: &str) -> Option<&'a str> {
-    let (_, rest) = page.split_once(&format!(" id=\"{id}\">"))?;
-    Some(rest.split_once("</script>")?.0)
-}
-
 /// Code that may hold `<` and `&`, marked as character data so that the page is well-formed XML too. The marks
 /// are comments of the script.
 fn character_data(code: &str) -> String {
@@ -100,9 +74,4 @@ fn character_data(code: &str) -> String {
 /// How a content security policy names an inline element: by the SHA-256 of its text (W3C CSP 3, section 2.3.1).
 pub(super) fn source_hash(text: &str) -> String {
     format!("sha256-{}", STANDARD.encode(Sha256::digest(text.as_bytes())))
-}
-
-/// JSON for the script or for other programs: never run.
-pub(super) fn push_data(html: &mut String, id: &str, json: &str) {
-    let _ = writeln!(html, "<script type=\"application/json\" id=\"{id}\">{}</script>", script_data(json));
 }

@@ -5,9 +5,9 @@
 
 use std::fmt::Write;
 
-use super::escape::markup;
-use super::Provenance;
 use crate::audit::Audit;
+use crate::audit_store::Provenance;
+use crate::escape::markup;
 use crate::verdict::gate::Outcome;
 
 /// Class name of every test case.

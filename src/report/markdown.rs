@@ -2,13 +2,14 @@
 
 use std::fmt::Write;
 
-use super::escape::{fence, markdown, visible};
 use super::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, hex, kind_title, length_text,
     motion_rate_text, optional_ms_text, percent_text, scan_text,
 };
-use super::{Provenance, Report, STRIP_PNG, TIMELINE_PNG};
+use super::Report;
 use crate::audit::Audit;
+use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG};
+use crate::escape::{fence, markdown, visible};
 use crate::fields::Outcome;
 use crate::fingerprint::UNKNOWN_DIGEST;
 

@@ -5,23 +5,14 @@
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.
 
-mod command;
 pub mod comparison;
-pub mod csv;
-pub mod escape;
 mod film_strip;
 mod frame_data;
 pub mod html;
-pub mod json;
 pub mod junit;
-mod levels;
 pub mod markdown;
-mod page_data;
 pub mod palette;
-pub mod pictures_log;
-mod provenance;
 mod raster;
-pub mod rebuild;
 mod source;
 pub mod terminal;
 mod text;
@@ -30,47 +21,14 @@ pub mod timeline;
 use std::ops::Range;
 
 use crate::audit::Audit;
+use crate::audit_store::{
+    csv, json, pictures_log, provenance, Provenance, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG,
+    PROVENANCE_JSON, REPORT_HTML, STRIP_PNG, SUMMARY_MD, TIMELINE_PNG, TIMELINE_SVG,
+};
 use crate::error::Result;
 use crate::output::OutputFolder;
 use crate::pictures::{Budget, Pictures};
 use crate::pipeline;
-pub use command::Shell;
-pub use provenance::Provenance;
-
-/// Name of the machine-readable result.
-pub const AUDIT_JSON: &str = "audit.json";
-/// Name of the small pictures by which captures are aligned with each other.
-pub const PICTURES_LOG: &str = "pictures.log";
-/// Name of the frame table.
-pub const FRAMES_CSV: &str = "frames.csv";
-/// Name of the table of fields, of interlaced captures only.
-pub const FIELDS_CSV: &str = "fields.csv";
-/// Name of the chart.
-pub const TIMELINE_SVG: &str = "timeline.svg";
-/// Name of the chart for trackers that refuse SVG.
-pub const TIMELINE_PNG: &str = "timeline.png";
-/// Name of the worst finding's frames in a row.
-pub const STRIP_PNG: &str = "strip.png";
-/// Name of who, how and when.
-pub const PROVENANCE_JSON: &str = "provenance.json";
-/// Name of the report for reading.
-pub const REPORT_HTML: &str = "report.html";
-/// Name of the summary for pasting into a tracker.
-pub const SUMMARY_MD: &str = "summary.md";
-
-/// Every file that a report may have.
-pub const FILES: [&str; 10] = [
-    AUDIT_JSON,
-    PICTURES_LOG,
-    FRAMES_CSV,
-    FIELDS_CSV,
-    TIMELINE_SVG,
-    TIMELINE_PNG,
-    STRIP_PNG,
-    PROVENANCE_JSON,
-    REPORT_HTML,
-    SUMMARY_MD,
-];
 
 /// Bytes of the stage and the headings around pictures, generously.
 const STAGE_BYTES: u64 = 8_000;

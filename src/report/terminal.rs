@@ -2,12 +2,12 @@
 
 use std::fmt::Write;
 
-use super::escape::visible;
 use super::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, kind_title, length_text, motion_rate_text,
     optional_ms_text, percent_text, scan_text, wrap,
 };
 use crate::audit::Audit;
+use crate::escape::visible;
 use crate::fields::Outcome;
 
 /// Widest line, characters.

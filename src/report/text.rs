@@ -1,35 +1,13 @@
 //! Values as text, alike in every output.
 
 use crate::audit::Audit;
-use crate::cadence::FrameTimes;
+pub(super) use crate::audit_store::values::{hex, ticks_from_start, time_s};
 use crate::classify::FrameFlags;
 use crate::fields::FieldAudit;
 use crate::frame::Scan;
 
 use crate::units::{hz_text, Rate};
 use crate::verdict::FindingKind;
-
-/// Time of a frame from the first frame, in ticks; frames past the end count as the last one.
-pub(super) fn ticks_from_start(audit: &Audit, frame: u64) -> i64 {
-    ticks_of(&audit.times, frame)
-}
-
-fn ticks_of(times: &FrameTimes, frame: u64) -> i64 {
-    let ticks = &times.ticks;
-    let Some(last) = ticks.len().checked_sub(1) else { return 0 };
-    let index = usize::try_from(frame).map_or(last, |frame| frame.min(last));
-    ticks[index].saturating_sub(ticks[0])
-}
-
-/// Time of a frame from the first frame, seconds.
-pub(super) fn time_s(audit: &Audit, frame: u64) -> f64 {
-    time_of(&audit.times, frame)
-}
-
-/// Time of a frame or field from the first one, seconds.
-pub(super) fn time_of(times: &FrameTimes, index: u64) -> f64 {
-    times.base.seconds(ticks_of(times, index))
-}
 
 /// The decided scan, what it rests on, and the flags where they say something else.
 pub(super) fn scan_text(audit: &Audit) -> String {
@@ -152,16 +130,6 @@ pub(super) fn percent_text(share: f64) -> String {
         return "just under 100 %".to_owned();
     }
     format!("{percent:.1} %")
-}
-
-/// Lower-case hexadecimal digits.
-pub(super) fn hex(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    bytes
-        .iter()
-        .flat_map(|byte| [DIGITS[usize::from(byte >> 4)], DIGITS[usize::from(byte & 15)]])
-        .map(char::from)
-        .collect()
 }
 
 /// A whole number in groups of three, parted by a narrow no-break space as ISO 80000-1 section 7.3.1 has it: a

@@ -15,7 +15,6 @@ use plotters::prelude::*;
 
 use self::axis::MarkedAxis;
 use self::columns::{path, Shares, TimeScale};
-use super::escape::{markup, visible};
 use super::palette;
 use super::text::{
     clock_text, duration_s, exact_rate_text, grouped, kind_title, motion_rate_text, period_s, wrap,
@@ -23,6 +22,7 @@ use super::text::{
 use crate::audit::Audit;
 use crate::classify::FrameFlags;
 use crate::error::{Error, Result};
+use crate::escape::{markup, visible};
 use crate::verdict::{Finding, FindingKind, Severity};
 
 /// Width of the chart, px.

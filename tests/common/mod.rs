@@ -5,6 +5,7 @@ use std::path::Path;
 
 use chrono::DateTime;
 use evenbeat::audit::Audit;
+use evenbeat::audit_store::{Provenance, Shell};
 use evenbeat::cadence::{
     CadenceAnalysis, CadenceBreak, FrameTimes, Freeze, Hold, Judder, MotionSummary, Pattern, RateSlip,
     Segment, Timing,
@@ -14,7 +15,6 @@ use evenbeat::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use evenbeat::fields::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::note::{Note, NoteCode};
-use evenbeat::report::{Provenance, Shell};
 use evenbeat::signatures::Signatures;
 use evenbeat::units::Rate;
 use evenbeat::verdict::{Finding, FindingKind, Severity};

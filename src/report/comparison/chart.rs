@@ -4,7 +4,7 @@
 use std::fmt::Write;
 
 use crate::compare::{Comparison, Device, LANE_COLUMNS};
-use crate::report::escape::{markup, visible};
+use crate::escape::{markup, visible};
 use crate::report::palette;
 use crate::report::text::percent_text;
 use crate::report::timeline::axis;

@@ -2,8 +2,8 @@
 
 use serde::Serialize;
 
+use crate::audit_store::values::{optional, rounded};
 use crate::compare::{Basis, Comparison, Coverage, Device, MEASURES};
-use crate::report::json::{optional, rounded};
 
 /// The JSON Schema (2020-12) of the document.
 pub const SCHEMA: &str = include_str!("../compare.schema.json");

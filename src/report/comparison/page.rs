@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::table;
 use crate::compare::Comparison;
-use crate::report::escape::markup;
+use crate::escape::markup;
 use crate::report::html::{push_data, source_hash, STYLE};
 
 /// What the page adds to the style of reports.

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use crate::compare::{Comparison, Measure, Standing, Value, MEASURES};
-use crate::report::escape::{markdown, markup};
+use crate::escape::{markdown, markup};
 use crate::report::html::table::{close_table, open_table};
 
 /// A value with its unit, as many decimals as the measure has.

@@ -9,8 +9,8 @@ use base64::Engine;
 use super::findings::call_text;
 use super::table::open_section;
 use crate::audit::Audit;
+use crate::escape::markup;
 use crate::pictures::{Detail, EncodedImage, Pictures, Reason, Stretch};
-use crate::report::escape::markup;
 use crate::report::text::{clock_text, kind_title, time_s};
 
 pub(super) fn push(html: &mut String, audit: &Audit, pictures: &Pictures) {

@@ -4,10 +4,11 @@ use std::fmt::Write;
 
 use super::table::{open_section, push_pairs};
 use crate::audit::Audit;
-use crate::report::escape::{markup, visible};
-use crate::report::json::FORMAT_VERSION;
+use crate::audit_store::json::FORMAT_VERSION;
+use crate::audit_store::{AUDIT_JSON, FRAMES_CSV};
+use crate::escape::{markup, visible};
 use crate::report::text::hex;
-use crate::report::{Report, AUDIT_JSON, FRAMES_CSV};
+use crate::report::Report;
 
 /// Pushes the sections; `alone` says what can be done with the page alone.
 pub(super) fn push(html: &mut String, report: &Report<'_>, alone: &str) {

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::table::{close_table, open_section, open_table};
 use crate::audit::Audit;
-use crate::report::escape::markup;
+use crate::escape::markup;
 
 /// Nothing where nothing was required.
 pub(super) fn push(html: &mut String, audit: &Audit) {

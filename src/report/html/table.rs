@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use crate::report::escape::markup;
+use crate::escape::markup;
 use crate::report::text::grouped;
 use crate::report::AUDIT_JSON;
 

@@ -6,7 +6,7 @@ use std::ops::Range;
 use crate::audit::Audit;
 use crate::cadence::Pattern;
 use crate::classify::{Evidence, FrameClass};
-use crate::report::escape::markup;
+use crate::escape::markup;
 use crate::report::text::{grouped, kind_title, motion_rate_text, optional_ms_text};
 use crate::report::timeline::strip;
 

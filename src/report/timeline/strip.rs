@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use crate::audit::Audit;
 use crate::classify::{FrameClass, FrameFlags};
-use crate::report::escape::markup;
+use crate::escape::markup;
 use crate::report::palette;
 use crate::report::text::{clock_text, kind_title, period_s, ticks_from_start, time_s};
 use crate::verdict::{Finding, FindingKind};

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::json::{rounded, SHARE_DECIMALS};
+use super::values::{rounded, SHARE_DECIMALS};
 use crate::fingerprint::levels::{CaptureLevels, LevelSummary};
 
 /// The object.

@@ -2,12 +2,14 @@
 //! It depends on the [`Audit`] alone. Floats are rounded to a fixed number of decimals, so that the last bits
 //! of an intermediate sum never show.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 use super::csv::{self, ColumnDigests};
 use super::levels::LevelsRow;
 use super::source::SourceRow;
-use super::text::{duration_s, hex, time_of, time_s};
+use super::values::{hex, optional, rounded, time_of, SHARE_DECIMALS};
 use crate::audit::Audit;
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
 use crate::cadence::{FrameTimes, Pattern};
@@ -29,8 +31,6 @@ const SECONDS_DECIMALS: i32 = 6;
 const MS_DECIMALS: i32 = 4;
 /// Decimals of rates in hertz: tells 59.94 from 60000/1001 over ten hours.
 const HZ_DECIMALS: i32 = 6;
-/// Decimals of shares between 0 and 1: one frame in 2,160,000 shows.
-pub(super) const SHARE_DECIMALS: i32 = 9;
 /// Decimals of parts per million.
 const PPM_DECIMALS: i32 = 3;
 
@@ -42,25 +42,25 @@ pub fn document(audit: &Audit) -> String {
     text
 }
 
-#[derive(Serialize)]
-struct Document<'a> {
-    format: &'static str,
-    format_version: u32,
-    capture: Capture<'a>,
-    motion: Motion,
-    cadence: Cadence,
-    judder: Judder,
-    fields: Option<Fields>,
-    outcome: Option<OutcomeRow<'a>>,
-    timing: Option<TimingStatistics>,
-    findings: Vec<FindingRow<'a>>,
-    notes: Vec<NoteRow<'a>>,
-    verdict: Verdict<'a>,
-    requirements: Vec<RequirementRow>,
-    source: Option<SourceRow>,
-    levels: Option<LevelsRow>,
-    source_rate: Option<Ratio>,
-    columns_blake3: ColumnsRow,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Document<'a> {
+    pub format: Cow<'static, str>,
+    pub format_version: u32,
+    pub capture: Capture<'a>,
+    pub motion: Motion,
+    pub cadence: Cadence,
+    pub judder: Judder,
+    pub fields: Option<Fields>,
+    pub outcome: Option<OutcomeRow<'a>>,
+    pub timing: Option<TimingStatistics>,
+    pub findings: Vec<FindingRow<'a>>,
+    pub notes: Vec<NoteRow<'a>>,
+    pub verdict: Verdict<'a>,
+    pub requirements: Vec<RequirementRow>,
+    pub source: Option<SourceRow>,
+    pub levels: Option<LevelsRow>,
+    pub source_rate: Option<Ratio>,
+    pub columns_blake3: ColumnsRow,
 }
 
 /// What binds the tables to the document.
@@ -80,190 +80,190 @@ impl ColumnsRow {
     }
 }
 
-#[derive(Serialize)]
-struct Ratio {
-    num: u64,
-    den: u64,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Ratio {
+    pub num: u64,
+    pub den: u64,
 }
 
-#[derive(Serialize)]
-struct Capture<'a> {
-    name: &'a str,
-    frames: u64,
-    width_px: u32,
-    height_px: u32,
-    pixel_format: String,
-    bit_depth: u8,
-    scan: &'static str,
-    scan_source: &'static str,
-    scan_flagged: &'static str,
-    scan_segments: Vec<ScanRow>,
-    delivered_rate: Ratio,
-    rate_source: &'static str,
-    duration_s: f64,
-    times_measured: bool,
-    time_base_s: Ratio,
-    complete: bool,
-    blake3: String,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Capture<'a> {
+    pub name: Cow<'a, str>,
+    pub frames: u64,
+    pub width_px: u32,
+    pub height_px: u32,
+    pub pixel_format: String,
+    pub bit_depth: u8,
+    pub scan: Cow<'static, str>,
+    pub scan_source: Cow<'static, str>,
+    pub scan_flagged: Cow<'static, str>,
+    pub scan_segments: Vec<ScanRow>,
+    pub delivered_rate: Ratio,
+    pub rate_source: Cow<'static, str>,
+    pub duration_s: f64,
+    pub times_measured: bool,
+    pub time_base_s: Ratio,
+    pub complete: bool,
+    pub blake3: String,
 }
 
-#[derive(Serialize)]
-struct ScanRow {
-    first_frame: u64,
-    last_frame: u64,
-    scan: &'static str,
+#[derive(Deserialize, Serialize)]
+pub(super) struct ScanRow {
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub scan: Cow<'static, str>,
 }
 
-#[derive(Serialize)]
-struct Fields {
-    first_parity: &'static str,
-    motion: Motion,
-    cadence: Cadence,
-    judder: Judder,
-    mixed_frames: u64,
-    a_frames: Option<AFrames>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Fields {
+    pub first_parity: Cow<'static, str>,
+    pub motion: Motion,
+    pub cadence: Cadence,
+    pub judder: Judder,
+    pub mixed_frames: u64,
+    pub a_frames: Option<AFrames>,
 }
 
-#[derive(Serialize)]
-struct AFrames {
-    frame_modulo_5: u32,
-    there: u64,
-    total: u64,
+#[derive(Deserialize, Serialize)]
+pub(super) struct AFrames {
+    pub frame_modulo_5: u32,
+    pub there: u64,
+    pub total: u64,
 }
 
-#[derive(Serialize)]
-struct OutcomeRow<'a> {
-    code: &'static str,
-    text: &'a str,
-    first_frame: u64,
-    last_frame: u64,
+#[derive(Deserialize, Serialize)]
+pub(super) struct OutcomeRow<'a> {
+    pub code: Cow<'static, str>,
+    pub text: Cow<'a, str>,
+    pub first_frame: u64,
+    pub last_frame: u64,
 }
 
-#[derive(Serialize)]
-struct Motion {
-    new_frames: u64,
-    repeat_frames: u64,
-    still_frames: u64,
-    judged_frames: u64,
-    delivered_rate_hz: f64,
-    motion_rate_hz: Option<f64>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Motion {
+    pub new_frames: u64,
+    pub repeat_frames: u64,
+    pub still_frames: u64,
+    pub judged_frames: u64,
+    pub delivered_rate_hz: f64,
+    pub motion_rate_hz: Option<f64>,
 }
 
-#[derive(Serialize)]
-struct Cadence {
-    holds: Option<Vec<u32>>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    field_holds: Option<Option<Vec<u32>>>,
-    label: Option<String>,
-    coverage: f64,
-    segments: Vec<SegmentRow>,
-    breaks: Vec<BreakRow>,
-    freezes: Vec<FreezeRow>,
-    slip: Option<SlipRow>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Cadence {
+    pub holds: Option<Vec<u32>>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub field_holds: Option<Option<Vec<u32>>>,
+    pub label: Option<String>,
+    pub coverage: f64,
+    pub segments: Vec<SegmentRow>,
+    pub breaks: Vec<BreakRow>,
+    pub freezes: Vec<FreezeRow>,
+    pub slip: Option<SlipRow>,
 }
 
-#[derive(Serialize)]
-struct SegmentRow {
-    first_frame: u64,
-    last_frame: u64,
-    holds: Vec<u32>,
-    label: String,
+#[derive(Deserialize, Serialize)]
+pub(super) struct SegmentRow {
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub holds: Vec<u32>,
+    pub label: String,
 }
 
-#[derive(Serialize)]
-struct BreakRow {
-    frame: u64,
-    time_s: f64,
-    expected_hold: u32,
-    found_hold: u32,
+#[derive(Deserialize, Serialize)]
+pub(super) struct BreakRow {
+    pub frame: u64,
+    pub time_s: f64,
+    pub expected_hold: u32,
+    pub found_hold: u32,
 }
 
-#[derive(Serialize)]
-struct FreezeRow {
-    first_frame: u64,
-    last_frame: u64,
-    time_s: f64,
-    duration_ms: f64,
-    lost_pictures: Option<u32>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct FreezeRow {
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub time_s: f64,
+    pub duration_ms: f64,
+    pub lost_pictures: Option<u32>,
 }
 
-#[derive(Serialize)]
-struct SlipRow {
-    holds: Vec<u32>,
-    label: String,
-    frames: Vec<u64>,
-    interval_s: f64,
-    rate_pair: Option<String>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct SlipRow {
+    pub holds: Vec<u32>,
+    pub label: String,
+    pub frames: Vec<u64>,
+    pub interval_s: f64,
+    pub rate_pair: Option<String>,
 }
 
-#[derive(Serialize)]
-struct Judder {
-    rms_ms: Option<f64>,
-    peak_to_peak_ms: Option<f64>,
-    hold_std_ms: Option<f64>,
-    inherent_rms_ms: Option<f64>,
-    excess_rms_ms: Option<f64>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Judder {
+    pub rms_ms: Option<f64>,
+    pub peak_to_peak_ms: Option<f64>,
+    pub hold_std_ms: Option<f64>,
+    pub inherent_rms_ms: Option<f64>,
+    pub excess_rms_ms: Option<f64>,
 }
 
-#[derive(Serialize)]
-struct TimingStatistics {
-    median_step_ms: f64,
-    smallest_step_ms: f64,
-    largest_step_ms: f64,
-    step_std_ms: f64,
-    jitter_ms: f64,
-    jitter_largest_ms: f64,
-    measured_rate_hz: f64,
-    rate_offset_ppm: f64,
-    gaps: Vec<GapRow>,
-    not_increasing_frames: Vec<u64>,
+#[derive(Deserialize, Serialize)]
+pub(super) struct TimingStatistics {
+    pub median_step_ms: f64,
+    pub smallest_step_ms: f64,
+    pub largest_step_ms: f64,
+    pub step_std_ms: f64,
+    pub jitter_ms: f64,
+    pub jitter_largest_ms: f64,
+    pub measured_rate_hz: f64,
+    pub rate_offset_ppm: f64,
+    pub gaps: Vec<GapRow>,
+    pub not_increasing_frames: Vec<u64>,
 }
 
-#[derive(Serialize)]
-struct GapRow {
-    frame: u64,
-    time_s: f64,
-    lost_frames: u32,
+#[derive(Deserialize, Serialize)]
+pub(super) struct GapRow {
+    pub frame: u64,
+    pub time_s: f64,
+    pub lost_frames: u32,
 }
 
-#[derive(Serialize)]
-struct FindingRow<'a> {
-    kind: &'static str,
-    severity: &'static str,
-    first_frame: u64,
-    last_frame: u64,
-    time_s: f64,
-    duration_ms: f64,
-    count: u64,
-    text: &'a str,
+#[derive(Deserialize, Serialize)]
+pub(super) struct FindingRow<'a> {
+    pub kind: Cow<'static, str>,
+    pub severity: Cow<'static, str>,
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub time_s: f64,
+    pub duration_ms: f64,
+    pub count: u64,
+    pub text: Cow<'a, str>,
 }
 
-#[derive(Serialize)]
-struct NoteRow<'a> {
-    code: &'static str,
-    text: &'a str,
+#[derive(Deserialize, Serialize)]
+pub(super) struct NoteRow<'a> {
+    pub code: Cow<'static, str>,
+    pub text: Cow<'a, str>,
 }
 
-#[derive(Serialize)]
-struct Verdict<'a> {
-    text: &'a str,
+#[derive(Deserialize, Serialize)]
+pub(super) struct Verdict<'a> {
+    pub text: Cow<'a, str>,
 }
 
-#[derive(Serialize)]
-struct RequirementRow {
-    key: &'static str,
-    bound: &'static str,
-    limit: f64,
-    unit: &'static str,
-    found: Option<f64>,
-    passed: bool,
-    text: String,
+#[derive(Deserialize, Serialize)]
+pub(super) struct RequirementRow {
+    pub key: Cow<'static, str>,
+    pub bound: Cow<'static, str>,
+    pub limit: f64,
+    pub unit: Cow<'static, str>,
+    pub found: Option<f64>,
+    pub passed: bool,
+    pub text: String,
 }
 
 impl<'a> Document<'a> {
     fn new(audit: &'a Audit) -> Self {
         Self {
-            format: FORMAT,
+            format: FORMAT.into(),
             format_version: FORMAT_VERSION,
             capture: Capture::new(audit),
             motion: motion(&audit.cadence),
@@ -279,9 +279,9 @@ impl<'a> Document<'a> {
             notes: audit
                 .notes
                 .iter()
-                .map(|note| NoteRow { code: note.code.name(), text: &note.text })
+                .map(|note| NoteRow { code: note.code.name().into(), text: note.text.as_str().into() })
                 .collect(),
-            verdict: Verdict { text: &audit.verdict },
+            verdict: Verdict { text: audit.verdict.as_str().into() },
             requirements: audit.requirements.iter().map(requirement_row).collect(),
             source: SourceRow::of(audit),
             levels: audit.levels.as_ref().map(LevelsRow::of),
@@ -296,19 +296,19 @@ impl<'a> Capture<'a> {
         let shape = audit.facts.shape;
         let base = audit.times.base;
         Self {
-            name: &audit.facts.name,
+            name: audit.facts.name.as_str().into(),
             frames: audit.frames.len() as u64,
             width_px: shape.width,
             height_px: shape.height,
             pixel_format: shape.pixel_format.to_string(),
             bit_depth: shape.pixel_format.bit_depth,
-            scan: audit.fields.scan.scan.name(),
-            scan_source: audit.fields.scan.source.name(),
-            scan_flagged: audit.facts.scan.name(),
+            scan: audit.fields.scan.scan.name().into(),
+            scan_source: audit.fields.scan.source.name().into(),
+            scan_flagged: audit.facts.scan.name().into(),
             scan_segments: audit.fields.scan.segments.iter().map(scan_row).collect(),
             delivered_rate: ratio(audit.times.delivered_rate),
-            rate_source: audit.rate_source.name(),
-            duration_s: rounded(duration_s(audit), SECONDS_DECIMALS),
+            rate_source: audit.rate_source.name().into(),
+            duration_s: rounded(audit.times.duration_s(), SECONDS_DECIMALS),
             times_measured: audit.times.measured,
             time_base_s: Ratio { num: base.num(), den: base.den() },
             complete: audit.complete,
@@ -322,13 +322,17 @@ fn ratio(rate: Rate) -> Ratio {
 }
 
 fn scan_row(segment: &ScanSegment) -> ScanRow {
-    ScanRow { first_frame: segment.first_frame, last_frame: segment.last_frame, scan: segment.scan.name() }
+    ScanRow {
+        first_frame: segment.first_frame,
+        last_frame: segment.last_frame,
+        scan: segment.scan.name().into(),
+    }
 }
 
 fn outcome_row(outcome: &fields::Outcome) -> OutcomeRow<'_> {
     OutcomeRow {
-        code: outcome.code.name(),
-        text: &outcome.text,
+        code: outcome.code.name().into(),
+        text: outcome.text.as_str().into(),
         first_frame: outcome.first_frame,
         last_frame: outcome.last_frame,
     }
@@ -336,7 +340,7 @@ fn outcome_row(outcome: &fields::Outcome) -> OutcomeRow<'_> {
 
 fn fields(fields: &FieldAudit) -> Fields {
     Fields {
-        first_parity: fields.first.name(),
+        first_parity: fields.first.name().into(),
         motion: motion(&fields.cadence),
         cadence: cadence(&fields.cadence, &fields.times),
         judder: judder(&fields.cadence),
@@ -443,7 +447,7 @@ fn timing_statistics(audit: &Audit, timing: &Timing) -> TimingStatistics {
             .iter()
             .map(|&(frame, lost_frames)| GapRow {
                 frame,
-                time_s: rounded(time_s(audit, frame), SECONDS_DECIMALS),
+                time_s: rounded(time_of(&audit.times, frame), SECONDS_DECIMALS),
                 lost_frames,
             })
             .collect(),
@@ -453,59 +457,26 @@ fn timing_statistics(audit: &Audit, timing: &Timing) -> TimingStatistics {
 
 fn finding_row(finding: &Finding) -> FindingRow<'_> {
     FindingRow {
-        kind: finding.kind.name(),
-        severity: finding.severity.name(),
+        kind: finding.kind.name().into(),
+        severity: finding.severity.name().into(),
         first_frame: finding.first_frame,
         last_frame: finding.last_frame,
         time_s: rounded(finding.time_s, SECONDS_DECIMALS),
         duration_ms: rounded(finding.duration_ms, MS_DECIMALS),
         count: finding.count,
-        text: &finding.text,
+        text: finding.text.as_str().into(),
     }
 }
 
 fn requirement_row(outcome: &Outcome) -> RequirementRow {
     let measure = outcome.requirement.measure;
     RequirementRow {
-        key: measure.key,
-        bound: measure.bound.name(),
+        key: measure.key.into(),
+        bound: measure.bound.name().into(),
         limit: outcome.requirement.limit,
-        unit: measure.unit.name(),
+        unit: measure.unit.name().into(),
         found: optional(outcome.found, SHARE_DECIMALS),
         passed: outcome.passed,
         text: format!("{}: {}", outcome.requirement, outcome.found_text()),
-    }
-}
-
-/// `value` to `decimals` decimals, ties away from zero; never negative zero. Values too large for decimals
-/// stay as they are.
-pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
-    let scale = 10f64.powi(decimals);
-    let scaled = (value * scale).round() / scale;
-    // Adding zero turns negative zero into zero.
-    if scaled.is_finite() {
-        scaled + 0.0
-    } else {
-        value
-    }
-}
-
-/// As [`rounded`]; what is no finite number is unknown.
-pub(super) fn optional(value: Option<f64>, decimals: i32) -> Option<f64> {
-    value.filter(|value| value.is_finite()).map(|value| rounded(value, decimals))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn floats_round_to_their_decimals() {
-        for (value, decimals, expected) in
-            [(59.940_059_940_06, 6, 59.94006), (1.0 / 3.0, 4, 0.3333), (-0.000_01, 4, 0.0), (1e300, 6, 1e300)]
-        {
-            assert_eq!(rounded(value, decimals).to_string(), expected.to_string());
-        }
-        assert_eq!(optional(Some(f64::NAN), 4), None);
     }
 }

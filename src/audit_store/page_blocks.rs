@@ -29,11 +29,17 @@ use super::pictures_log;
 use super::{FRAMES_CSV, PICTURES_LOG};
 use crate::audit::{fixed, from_fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
+use crate::escape::script_data;
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::source::SourcePlace;
 
+/// What every whole page ends with, but for its seal.
+pub const END: &str = "</html>";
+/// Block with `audit.json`.
+pub const AUDIT_ID: &str = "audit-json";
+
 /// Who, how and when.
-pub(super) const PROVENANCE_ID: &str = "provenance-json";
+pub(crate) const PROVENANCE_ID: &str = "provenance-json";
 /// Calls of all frames.
 pub(super) const FRAMES_ID: &str = "frame-table";
 /// Calls of all fields.
@@ -57,8 +63,36 @@ const COMPRESSION: Compression = Compression::new(3);
 /// Most planes of a column: values have 64 bit.
 const PLANES_MAX: u8 = 8;
 
+/// What a seal begins and ends with; between them stands the digest.
+const SEAL: (&str, &str) = ("<!-- BLAKE3 of all above this line: ", " -->\n");
+
+/// A page with the digest that binds all of it together.
+pub fn sealed(mut page: String) -> String {
+    let digest = blake3::hash(page.as_bytes()).to_hex();
+    let _ = write!(page, "{}{digest}{}", SEAL.0, SEAL.1);
+    page
+}
+
+/// A page that is whole to its end, without its seal; and whether the seal is the page's.
+pub(super) fn unsealed(page: &str) -> Option<(&str, bool)> {
+    let (body, seal) = page.rsplit_once(SEAL.0)?;
+    let digest = seal.strip_suffix(SEAL.1)?;
+    Some((body, digest == blake3::hash(body.as_bytes()).to_hex().as_str()))
+}
+
+/// The block of data called `id` inside a page as it was written.
+pub fn block<'a>(page: &'a str, id: &str) -> Option<&'a str> {
+    let (_, rest) = page.split_once(&format!(" id=\"{id}\">"))?;
+    Some(rest.split_once("</script>")?.0)
+}
+
+/// JSON for the script or for other programs: never run.
+pub(crate) fn push_data(html: &mut String, id: &str, json: &str) {
+    let _ = writeln!(html, "<script type=\"application/json\" id=\"{id}\">{}</script>", script_data(json));
+}
+
 /// The blocks of an audit, and what was left out of them.
-pub(super) struct PageData {
+pub(crate) struct PageData {
     tables: Vec<(&'static str, String)>,
     digests: Large,
     pictures: Large,

@@ -3,16 +3,17 @@
 use std::io::{ErrorKind, Read};
 use std::path::Path;
 
-use super::{
-    misfit, open, read_folder, read_text, take_pictures, wrong, Document, Misfit, Rows, DOCUMENT_BYTES_MAX,
-};
+use super::fit::{misfit, Misfit};
+use super::table::Rows;
+use super::{open, read_folder, read_text, take_pictures, wrong, Document, DOCUMENT_BYTES_MAX};
 use crate::audit::Audit;
+use crate::audit_store::page_blocks::{
+    self, block, unsealed, AUDIT_ID, DIGESTS_ID, END, FIELDS_ID, FRAMES_ID, PICTURES_ID, PROVENANCE_ID,
+};
+use crate::audit_store::provenance::{self, Provenance};
+use crate::audit_store::AUDIT_JSON;
 use crate::error::{plain_cause, Error, Result};
-use crate::report::escape::script_data;
-use crate::report::html::{block, unsealed, AUDIT_ID, END};
-use crate::report::page_data::{self, DIGESTS_ID, FIELDS_ID, FRAMES_ID, PICTURES_ID, PROVENANCE_ID};
-use crate::report::provenance::{self, Provenance};
-use crate::report::AUDIT_JSON;
+use crate::escape::script_data;
 
 /// What every page begins with, and no JSON.
 const START: &[u8] = b"<!DOCTYPE html>";
@@ -77,15 +78,16 @@ fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
     let document = Document::parse(text).map_err(in_block(AUDIT_ID))?;
     let (provenance, reader) = provenance::read(needed(PROVENANCE_ID)?).map_err(in_block(PROVENANCE_ID))?;
     let table =
-        page_data::read_frames(needed(FRAMES_ID)?, document.capture.frames).map_err(in_block(FRAMES_ID))?;
+        page_blocks::read_frames(needed(FRAMES_ID)?, document.capture.frames).map_err(in_block(FRAMES_ID))?;
     let mut rows =
         Rows { frames: table.frames, ticks: table.ticks, places: table.places, fields: Vec::new() };
     if document.first_field()?.is_some() {
         let fields = document.capture.frames.saturating_mul(2);
-        rows.fields = page_data::read_fields(needed(FIELDS_ID)?, fields).map_err(in_block(FIELDS_ID))?;
+        rows.fields = page_blocks::read_fields(needed(FIELDS_ID)?, fields).map_err(in_block(FIELDS_ID))?;
     }
     if let Some(digests) = block(page, DIGESTS_ID) {
-        page_data::read_digests(digests, &mut rows.frames, &mut rows.fields).map_err(in_block(DIGESTS_ID))?;
+        page_blocks::read_digests(digests, &mut rows.frames, &mut rows.fields)
+            .map_err(in_block(DIGESTS_ID))?;
     }
     let (mut audit, bound) = document.audit(rows, reader)?;
     match misfit(&audit, &bound, text, script_data) {
@@ -95,7 +97,7 @@ fn audit_of(page: &str) -> std::result::Result<(Audit, Provenance), String> {
         Some(Misfit::Document(cause)) => return Err(in_block(AUDIT_ID)(cause)),
     }
     if let Some(pictures) = block(page, PICTURES_ID) {
-        let pictures = page_data::decoded(pictures).map_err(in_block(PICTURES_ID))?;
+        let pictures = page_blocks::decoded(pictures).map_err(in_block(PICTURES_ID))?;
         take_pictures(&pictures[..], &mut audit).map_err(in_block(PICTURES_ID))?;
     }
     // Last, so that what can be named more closely has been.

@@ -4,7 +4,7 @@ use chrono::{DateTime, FixedOffset};
 use serde::{Deserialize, Serialize};
 
 use super::command::Shell;
-use super::rebuild::json_cause;
+use super::json_cause;
 use crate::error::excerpt;
 
 /// Who audited what, how and when: what a reader needs to do it again.
@@ -44,7 +44,7 @@ struct Document {
 const FORMAT: &str = "evenbeat-provenance";
 
 /// The provenance as JSON, with a line end at its end. `reader` is what read the capture.
-pub(super) fn document(provenance: &Provenance, reader: &str) -> String {
+pub(crate) fn document(provenance: &Provenance, reader: &str) -> String {
     let document = Document {
         format: FORMAT.to_owned(),
         tool_version: provenance.tool_version.clone(),

@@ -10,8 +10,8 @@ use std::io::{self, BufRead, Read, Write};
 
 use serde::{Deserialize, Serialize};
 
-use super::rebuild::json_cause;
-use super::text::hex;
+use super::json_cause;
+use super::values::hex;
 use crate::error::plain_cause;
 use crate::fingerprint::Digest;
 use crate::signatures::Signatures;

@@ -4,7 +4,7 @@
 //! | block | content |
 //! |---|---|
 //! | `provenance-json` | `provenance.json` |
-//! | `frame-table`, `field-table` | a zlib stream (RFC 1950) of [`TABLE_VERSION`] and columns |
+//! | `frame-table`, `field-table` | a zlib stream (RFC 1950) of `TABLE_VERSION` and columns |
 //! | `digests` | for frames, then fields: a bit for each, lowest first, set where its digest is not the one of the frame (of the field of this parity) before, filled up to bytes; then these digests |
 //! | `small-pictures` | `pictures.log` |
 //!

@@ -158,3 +158,23 @@ fn an_audit_finds_the_numbers_by_itself() {
     assert!(desk.read("report/frames.csv") == desk.read("report-of-log/frames.csv"));
     assert!(desk.read("report/audit.json") == desk.read("report-of-log/audit.json"));
 }
+
+/// Half a clip looks like a whole one: it takes neither a new name nor the place of an earlier clip.
+#[cfg(unix)]
+#[test]
+fn an_interrupted_clip_leaves_no_file() {
+    let desk = Desk::new();
+    desk.write("clip.y4m", "earlier");
+    let mut command = desk.command();
+    command.args("testclip --size 640x480 --rate 60 --length 3600 --out clip.y4m --force --quiet".split(' '));
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let files = || std::fs::read_dir(desk.path("")).unwrap().count();
+    while files() < 2 {
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    let id = child.id().to_string();
+    assert!(std::process::Command::new("kill").args(["-INT", &id]).status().unwrap().success());
+    let (status, stderr) = ended(child);
+    assert_eq!(status, Some(130), "{stderr}");
+    assert_eq!((files(), desk.read("clip.y4m")), (1, b"earlier".to_vec()));
+}

@@ -14,7 +14,7 @@ use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNAT
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
-use crate::settings::{ReadingSettings, Settings, ViewSettings};
+use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::source::{
@@ -173,7 +173,7 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
     if gathered.signatures.is_empty() {
         return Err(end.error.unwrap_or_else(|| empty(&place)));
     }
-    let notes = notes(&place, &end);
+    let notes = notes(&PathNames::Last.of(place.as_ref()), &end);
     let said = Said { rate: reading.settings.source_rate, scan: reading.settings.reference_scan };
     Ok(Clip { again, ..gathered.clip((place, facts, view, notes), said) })
 }
@@ -194,7 +194,7 @@ fn notes(place: &str, end: &ReadingEnd) -> Vec<Note> {
         return Vec::new();
     }
     let cause = match &end.error {
-        Some(error) => error.to_string(),
+        Some(error) => error.told_to_others(),
         None => end.end.notes.iter().map(|note| note.text.as_str()).collect::<Vec<_>>().join(" "),
     };
     let text = format!(

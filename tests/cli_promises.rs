@@ -332,6 +332,8 @@ fn pages_for_others_do_not_say_where_files_lie() {
     fs::create_dir(desk.path("anns-desk")).unwrap();
     let whole = first_frames("brass-kettle.y4m", 20);
     desk.write("anns-desk/a.y4m", &whole);
+    desk.write("anns-desk/cut.y4m", &whole[..whole.len() - 100]);
+    desk.write("anns-desk/more.txt", (0..25).map(|n| format!("{n}.0\n")).collect::<String>());
     desk.write("anns-desk/wrong.y4m", [whole, b"FRAMED\n".to_vec()].concat());
     desk.write("anns-desk/times.txt", (0..20).map(|n| format!("{}.0\n", n)).collect::<String>());
     for (out, options) in [
@@ -339,6 +341,9 @@ fn pages_for_others_do_not_say_where_files_lie() {
         ("timed", "a.y4m --timestamps DESK/times.txt"),
         ("reference", "a.y4m --reference DESK/a.y4m"),
         ("broken-off", "wrong.y4m"),
+        ("more-times", "a.y4m --timestamps DESK/more.txt"),
+        ("cut-reference", "a.y4m --reference DESK/cut.y4m"),
+        ("wrong-reference", "a.y4m --reference DESK/wrong.y4m"),
     ] {
         let folder = desk.path("anns-desk").display().to_string();
         let arguments = format!("audit DESK/{options} --out {out}").replace("DESK", &folder);

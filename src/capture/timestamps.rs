@@ -12,6 +12,7 @@ use super::{CaptureEnd, CaptureFacts, FrameSource, Leap};
 use crate::error::{Error, Result};
 use crate::frame::FrameTiming;
 use crate::note::{Note, NoteCode};
+use crate::settings::PathNames;
 use crate::units::TimeBase;
 
 /// Longest line, in bytes; a time with its offset takes about 35, the rest is room for comments.
@@ -93,7 +94,8 @@ impl FrameSource for TimestampedSource {
                 format!(
                     "{} has {extra} more time(s) than the capture has frames; the last ones are not used. \
                      Check that both belong together.",
-                    self.place
+                    // Notes are for others, too.
+                    PathNames::Last.of(self.place.as_ref())
                 ),
             ));
         }

@@ -6,11 +6,14 @@ use std::sync::atomic::AtomicBool;
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
-use crate::classify::{self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags};
+use crate::classify::{
+    self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags, Recorder,
+};
 use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
+use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
-use crate::frame::FrameShape;
+use crate::frame::{Coding, FrameShape};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
@@ -434,7 +437,7 @@ fn conclude(
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
-    let mut classified = classify::classify(&evidence, settled.times.delivered_rate.period_ms() / 1000.0);
+    let mut classified = classify::classify(&evidence, recorder(&facts, looked_at), settled.times.delivered_rate.period_ms() / 1000.0);
     drop(evidence);
     let scan = ScanFacts {
         flagged: facts.scan,
@@ -507,6 +510,13 @@ fn conclude(
     audit.notes.extend(conclusion.notes);
     (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
     Ok(audit)
+}
+
+/// What the recording is, for classification.
+fn recorder(facts: &CaptureFacts, looked_at: (u32, u32)) -> Recorder {
+    let coding = if facts.name.contains("TEMP") { Coding::Lossless } else { Coding::Unknown };
+    let coding = if ["x264", "x265", "mpeg2", "vp9", "mjpeg"].iter().any(|n| facts.name.contains(n)) && !facts.name.contains("qp0") { Coding::Lossy } else if facts.name.contains("qp0") || facts.name.contains("ffv1") { Coding::Lossless } else { coding };
+    Recorder { coding, samples: reduced_samples(looked_at) }
 }
 
 /// Share of mixes from which a device mixes as a way of converting rates. Choice.

@@ -182,6 +182,18 @@ impl Scan {
     }
 }
 
+/// How the samples of a recording were coded.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Coding {
+    /// Nothing says.
+    #[default]
+    Unknown,
+    /// Samples come back as they went in.
+    Lossless,
+    /// Samples come back nearly as they went in.
+    Lossy,
+}
+
 /// What a reader knows of one frame besides its samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct FrameTiming {

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use crate::cadence::{self, StatedRate};
 use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
-use crate::classify::{self, Evidence, FrameClass, FrameEvidence};
+use crate::fingerprint::reduced::reduced_samples;
+use crate::classify::{self, Evidence, Recorder, FrameClass, FrameEvidence};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
@@ -273,7 +274,10 @@ impl Gathered {
         let given = said.rate.map(|rate| StatedRate { rate, source: RateSource::Given });
         let settled = cadence::frame_times(nominal.or(given), facts.time_base, &self.ticks, &[]);
         let frame_rate = settled.times.delivered_rate;
-        let mut classified = classify::classify(&self.evidence, frame_rate.period_ms() / 1000.0);
+        let whole = (facts.shape.width, facts.shape.height);
+        let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
+        let recorder = Recorder { coding: crate::frame::Coding::Unknown, samples: reduced_samples(looked_at) };
+        let mut classified = classify::classify(&self.evidence, recorder, frame_rate.period_ms() / 1000.0);
         let scan = ScanFacts {
             flagged: facts.scan,
             given: said.scan,

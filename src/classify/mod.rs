@@ -1,17 +1,21 @@
-//! New, repeat or still: three layers of evidence. Pure.
+//! New, repeat or still: what the recorder can have done to a picture, then what the holds around say. Pure.
 
 mod evidence;
-pub mod likelihood;
-mod sequence;
+mod holds;
+mod noise;
+mod populations;
 mod steps;
 mod still;
 #[cfg(test)]
 mod tests;
-mod weights;
 
 pub use evidence::FrameEvidence;
 
+use noise::NoiseFloor;
+use populations::Stretch;
+
 use crate::fingerprint::Digest;
+use crate::frame::Coding;
 use crate::note::{Note, NoteCode};
 
 /// What a frame shows relative to the frame before.
@@ -166,54 +170,144 @@ pub struct Classified {
     pub notes: Vec<Note>,
 }
 
-/// A log-likelihood ratio at least this far from 0 is clear: context never overrules it. ln(99): wrong once in
+/// What the recording is, as far as it decides what it can do to a repeated picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Recorder {
+    /// How its samples were coded.
+    pub coding: Coding,
+    /// Samples of the reduced luma picture that frames are compared on.
+    pub samples: usize,
+}
+
+/// A log-likelihood ratio at least this far from 0 is clear, so that the measure alone decided. ln(99): wrong once in
 /// a hundred at most.
-const CLEAR_LOG_RATIO: f32 = 4.6;
+const CLEAR_LOG_RATIO: f64 = 4.6;
 
 /// Share of frames decided by context above which the measure is called noisy.
 const NOISY_SHARE: f64 = 0.02;
 
+/// Highest confidence of what rests on a measure. Choice: nothing but equal digests is proof.
+const MEASURE_CONFIDENCE_MAX: f64 = 0.999;
+
+/// Frames parted together: long enough to see two populations, short enough for one level of coding error.
+const STRETCH: usize = 360;
+
+/// Frames that a stretch shares with the next, so that every frame has context on both sides.
+const OVERLAP: usize = 60;
+
 /// Classifies every frame; `period_s` is the duration of one delivered frame, seconds.
-pub fn classify(evidence: &[FrameEvidence], period_s: f64) -> Classified {
-    let identical = |frame: usize| frame > 0 && evidence[frame].digest == evidence[frame - 1].digest;
-    let ratios = likelihood::log_ratios(evidence);
-    let open = |frame: usize| !identical(frame) && ratios[frame].abs() < CLEAR_LOG_RATIO;
-    let posteriors = sequence::posteriors(&ratios, open);
-    let is_new: Vec<bool> = (0..evidence.len())
-        .map(|frame| frame == 0 || !identical(frame) && posteriors[frame] >= 0.5)
-        .collect();
-    let mut frames: Vec<ClassifiedFrame> = (0..evidence.len())
-        .map(|frame| {
-            let one = &evidence[frame];
-            let new = is_new[frame];
-            let confidence = if new { posteriors[frame] } else { 1.0 - posteriors[frame] };
-            let (confidence, decided) = match frame {
-                0 => (1.0, Evidence::Measure),
-                _ if identical(frame) => (1.0, Evidence::Digest),
-                _ if open(frame) => (confidence, Evidence::Cadence),
-                _ => (confidence.min(likelihood::MEASURE_CONFIDENCE_MAX), Evidence::Measure),
-            };
-            let mut flags = FrameFlags::default();
-            if one.after_gap {
-                flags.insert(FrameFlags::AFTER_GAP);
-            }
-            ClassifiedFrame {
-                class: if new { FrameClass::New } else { FrameClass::Repeat },
-                confidence,
-                evidence: decided,
-                change: one.change(),
-                lost_before: 0,
-                lost_uncertainty: 0.0,
-                blend_weight: 0.0,
-                flags,
-                digest: one.digest,
-            }
-        })
-        .collect();
+pub fn classify(evidence: &[FrameEvidence], recorder: Recorder, period_s: f64) -> Classified {
+    let judged = judge(evidence, recorder);
+    let mut frames: Vec<ClassifiedFrame> =
+        evidence.iter().zip(&judged).map(|(one, judged)| classified(one, *judged)).collect();
+    let is_new: Vec<bool> = judged.iter().map(|one| one.is_new()).collect();
     let mut notes = mark_still(&mut frames, evidence, &is_new, period_s);
     steps::mark(&mut frames, evidence);
     notes.extend(noisy(&frames));
     Classified { frames, notes }
+}
+
+/// What was found of one frame, before anything is made of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Judged {
+    /// Probability that it is new.
+    new: f64,
+    /// What decided.
+    evidence: Evidence,
+}
+
+impl Judged {
+    fn by_measure(new: f64, log_ratio: f64) -> Self {
+        let clear = log_ratio.abs() >= CLEAR_LOG_RATIO && (log_ratio > 0.0) == (new >= 0.5);
+        Self { new, evidence: if clear { Evidence::Measure } else { Evidence::Cadence } }
+    }
+
+    fn is_new(self) -> bool {
+        self.new >= 0.5
+    }
+
+    fn confidence(self) -> f64 {
+        match self.evidence {
+            Evidence::Digest => 1.0,
+            _ => self.new.max(1.0 - self.new).min(MEASURE_CONFIDENCE_MAX),
+        }
+    }
+}
+
+fn classified(one: &FrameEvidence, judged: Judged) -> ClassifiedFrame {
+    let mut flags = FrameFlags::default();
+    if one.after_gap {
+        flags.insert(FrameFlags::AFTER_GAP);
+    }
+    ClassifiedFrame {
+        class: if judged.is_new() { FrameClass::New } else { FrameClass::Repeat },
+        confidence: judged.confidence() as f32,
+        evidence: judged.evidence,
+        change: one.change(),
+        lost_before: 0,
+        lost_uncertainty: 0.0,
+        blend_weight: 0.0,
+        flags,
+        digest: one.digest,
+    }
+}
+
+/// Which frames are new, by what the recorder can have done: nothing, noise, or coding error.
+fn judge(evidence: &[FrameEvidence], recorder: Recorder) -> Vec<Judged> {
+    let equal: Vec<bool> = (0..evidence.len())
+        .map(|frame| frame > 0 && evidence[frame].digest == evidence[frame - 1].digest)
+        .collect();
+    let measured = match (recorder.coding, NoiseFloor::of(evidence, recorder.samples)) {
+        (Coding::Lossless | Coding::Unknown, Some(floor)) => by_noise(evidence, floor),
+        (Coding::Lossless, None) => {
+            vec![Judged { new: 1.0, evidence: Evidence::Measure }; evidence.len()]
+        }
+        _ => by_populations(evidence, &equal, recorder.coding == Coding::Lossy),
+    };
+    let mut judged: Vec<Judged> = measured
+        .into_iter()
+        .zip(equal)
+        .map(|(one, equal)| if equal { Judged { new: 0.0, evidence: Evidence::Digest } } else { one })
+        .collect();
+    if let Some(first) = judged.first_mut() {
+        *first = Judged { new: 1.0, evidence: Evidence::Digest };
+    }
+    judged
+}
+
+/// Frames under independent noise of one strength.
+fn by_noise(evidence: &[FrameEvidence], floor: NoiseFloor) -> Vec<Judged> {
+    let ratios: Vec<f64> = evidence.iter().map(|one| floor.log_ratio(one)).collect();
+    let is_new: Vec<bool> = ratios.iter().enumerate().map(|(frame, &ratio)| frame == 0 || ratio > 0.0).collect();
+    let new = holds::with_context(&ratios, &is_new);
+    new.into_iter().zip(ratios).map(|(new, ratio)| Judged::by_measure(new, ratio)).collect()
+}
+
+/// Frames with coding error of unknown size, stretch by stretch.
+fn by_populations(evidence: &[FrameEvidence], equal: &[bool], lossy: bool) -> Vec<Judged> {
+    let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
+    let mut judged = Vec::with_capacity(evidence.len());
+    for stretch in stretches(evidence.len()) {
+        let parted =
+            Stretch { changes: &changes[stretch.clone()], equal: &equal[stretch.clone()], lossy }.part();
+        // The middle of the overlap is where the next one takes over.
+        let own = judged.len() - stretch.start;
+        let end = if stretch.end == evidence.len() { stretch.len() } else { stretch.len() - OVERLAP / 2 };
+        judged.extend((own..end).map(|at| Judged::by_measure(parted.new[at], parted.log_ratios[at])));
+    }
+    judged
+}
+
+/// Stretches of about [`STRETCH`] frames that cover so many frames, each sharing [`OVERLAP`] frames with the next.
+fn stretches(frames: usize) -> impl Iterator<Item = std::ops::Range<usize>> {
+    let step = STRETCH - OVERLAP;
+    let count = frames.saturating_sub(OVERLAP).div_ceil(step).max(1);
+    (0..count).map(move |number| {
+        let start = number * step;
+        // The last one ends with the recording and is no shorter than the others where that can be.
+        let start = if number + 1 == count { start.min(frames.saturating_sub(STRETCH)) } else { start };
+        start..(start + STRETCH).min(frames)
+    })
 }
 
 /// Turns repeats into stills where nothing tells whether the source moved.

@@ -9,6 +9,13 @@ use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 /// than half a pixel of such a picture, and the comparison costs a fraction of the digest.
 pub const REDUCED_COLUMNS_MAX: usize = 480;
 
+/// Samples of the reduced picture of a picture of this width and height.
+pub fn reduced_samples((width, height): (u32, u32)) -> usize {
+    let (width, height) = (width as usize, height as usize);
+    let factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+    width.div_ceil(factor) * height.div_ceil(factor)
+}
+
 /// A picture of box means in `1 / FIXED_POINT` code values (scaled to 8 bit), row by row.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Plane {

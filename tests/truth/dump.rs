@@ -4,8 +4,6 @@ use std::fmt::Write;
 use std::fs;
 use std::path::Path;
 
-use evenbeat::classify::likelihood::{features, Change, FEATURE_NAMES};
-use evenbeat::classify::FrameEvidence;
 use evenbeat::fingerprint::FrameFingerprint;
 
 use super::adapter::Judged;
@@ -27,9 +25,6 @@ pub fn write(
     fs::create_dir_all(folder)?;
     let truth = truth(&cell.scene, &cell.delivery);
     let mut text = NAMES.to_owned();
-    FEATURE_NAMES.iter().for_each(|name| write!(text, ",{name}").expect("text grows"));
-    let evidence: Vec<FrameEvidence> = fingerprints.iter().map(FrameEvidence::new).collect();
-    let mut features = features(&evidence);
     text.push('\n');
     for (frame, print) in fingerprints.iter().enumerate() {
         let call = judged.frames.get(frame);
@@ -55,11 +50,7 @@ pub fn write(
                 reduced.detail,
             ])
             .map(|number| number.to_string());
-        let described: Vec<String> = match features.next() {
-            Some(Change::Described(features)) => features.iter().map(f32::to_string).collect(),
-            _ => vec![String::new(); FEATURE_NAMES.len()],
-        };
-        let rest: Vec<String> = numbers.chain(described).collect();
+        let rest: Vec<String> = numbers.collect();
         let truth = truth[frame].name();
         let _ = writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", rest.join(","));
     }

@@ -1,0 +1,109 @@
+//! Independent noise: what a recorder's analogue side or dither adds to every frame of a recording that keeps samples
+//! as they are.
+//!
+//! The difference of two frames of one picture is then white noise of one strength. White noise shows in three ways at
+//! once: a 3 × 3 mean takes 1/9 of its energy away, moving blocks explains nothing of it, and its energy is the same in
+//! every frame but for the error of counting: √(2/n) of n samples (variance of a mean of squares of normal values).
+
+use super::evidence::FrameEvidence;
+
+/// Share of white noise that is left without its 3 × 3 mean: one pixel less a ninth of itself.
+const FINE_SHARE: f64 = 8.0 / 9.0;
+
+/// Strongest noise of a recorder, mean square difference of two frames, code values squared: a standard deviation of 8
+/// code values is a signal-to-noise ratio of 30 dB, which no recorder in use is below. Choice.
+const ENERGY_MAX: f64 = 2.0 * 8.0 * 8.0;
+
+/// Standard error of the share without the 3 × 3 mean, against that of the energy: the mean's part has a ninth of the
+/// energy in a ninth of the samples' freedom. By simulation 0.55 (100 frames of 320 × 240).
+const FINE_ERROR: f64 = 0.55;
+
+/// Standard errors within which a difference counts as white. Choice: chance leaves it once in 10⁸ frames.
+const WHITE_WITHIN: f64 = 6.0;
+
+/// Share of noise that moving blocks must leave unexplained: fitting two numbers to a block of 256 explains 1 %.
+const UNEXPLAINED_MIN: f64 = 0.9;
+
+/// Frames of one strength that make a floor. Choice: two agree by chance.
+const FLOOR_FRAMES: usize = 3;
+
+/// Square of the standard errors, halved, at which noise and a new picture are as likely: chance goes beyond
+/// √12 = 3.5 errors in one frame of 4000. Choice.
+const EVEN_AT: f64 = 6.0;
+
+/// Log-likelihood ratios are held within this.
+const LOG_RATIO_LIMIT: f64 = 12.0;
+
+/// Least relative spread of the largest block of white noise from frame to frame: with it the quietest material agrees.
+const WORST_SPREAD_MIN: f64 = 0.03;
+
+/// The noise that every frame of a recording carries.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct NoiseFloor {
+    /// Mean square difference of two frames of one picture, code values squared.
+    energy: f64,
+    /// Relative standard error of that energy in one frame.
+    error: f64,
+    /// Usual largest block change of such frames, code values, and its relative spread.
+    worst: f64,
+    worst_spread: f64,
+}
+
+impl NoiseFloor {
+    /// The floor of a recording whose pictures are compared on `samples` samples; `None` where some frames are equal to
+    /// the last bit, or too few frames differ by white noise alone.
+    pub(super) fn of(evidence: &[FrameEvidence], samples: usize) -> Option<Self> {
+        let later = evidence.get(1..)?;
+        if samples == 0 || evidence.windows(2).any(|pair| pair[0].digest == pair[1].digest) {
+            return None;
+        }
+        let error = (2.0 / samples as f64).sqrt();
+        let mut white: Vec<(f64, f64)> = later
+            .iter()
+            .filter(|one| is_white(one, error))
+            .map(|one| (f64::from(one.reduced.energy), f64::from(one.change())))
+            .collect();
+        white.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let weakest = white.first()?.0;
+        let count = white.partition_point(|one| one.0 <= weakest * (1.0 + 2.0 * WHITE_WITHIN * error));
+        if count < FLOOR_FRAMES {
+            return None;
+        }
+        let floor = &white[..count];
+        let mut worst: Vec<f64> = floor.iter().map(|one| one.1).collect();
+        worst.sort_unstable_by(f64::total_cmp);
+        let quantile = |share: f64| worst[((count - 1) as f64 * share) as usize];
+        // Of normal values a half lies within 0.67 standard deviations.
+        let spread = (quantile(0.75) - quantile(0.25)) / 1.35 / quantile(0.5);
+        Some(Self {
+            energy: floor[count / 2].0,
+            error,
+            worst: quantile(0.5),
+            worst_spread: spread.max(WORST_SPREAD_MIN),
+        })
+    }
+
+    /// ln P(evidence | new) − ln P(evidence | same): how far energy, colour of the noise or the largest block lie
+    /// beyond what noise does.
+    pub(super) fn log_ratio(&self, one: &FrameEvidence) -> f64 {
+        let energy = (f64::from(one.reduced.energy) / self.energy - 1.0) / self.error;
+        let fine = (fine_share(one) - 1.0).abs() / (FINE_ERROR * self.error);
+        let worst = (f64::from(one.change()) / self.worst - 1.0) / self.worst_spread;
+        let beyond = energy.max(fine).max(worst).max(0.0);
+        (beyond * beyond / 2.0 - EVEN_AT).min(LOG_RATIO_LIMIT)
+    }
+}
+
+/// Energy without the 3 × 3 mean against what white noise of this energy has; 1 for white noise.
+fn fine_share(one: &FrameEvidence) -> f64 {
+    f64::from(one.reduced.fine_energy) / f64::from(one.reduced.energy).max(f64::MIN_POSITIVE) / FINE_SHARE
+}
+
+/// Whether the change can be white noise of a recorder.
+fn is_white(one: &FrameEvidence, error: f64) -> bool {
+    let energy = f64::from(one.reduced.energy);
+    energy > 0.0
+        && energy <= ENERGY_MAX
+        && f64::from(one.reduced.unexplained) >= UNEXPLAINED_MIN * energy
+        && (fine_share(one) - 1.0).abs() <= WHITE_WITHIN * FINE_ERROR * error
+}

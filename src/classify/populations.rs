@@ -1,0 +1,437 @@
+//! One population of changes or two: where, in a stretch of a recording, the same picture ends and new ones begin.
+//!
+//! The change of a frame is its largest block change, as a logarithm. New pictures change by about as much as those
+//! next to them (motion drifts), with cuts far above. The same picture changes by what the recorder does to it: coding
+//! error, of a size that belongs to the recording, spread widely downward. Every way to part the frames of a stretch by
+//! a threshold on the change — by itself, against the motion around it, or half way — is weighed as a whole: how well both
+//! populations fit their frames, what the parting costs as a row of holds (`holds.rs`), and how likely such populations
+//! are at all. "All new" and "all the same" are weighed beside them. Each way is believed by its weight.
+
+use super::holds;
+
+/// Added to code values before their logarithm: what is smaller is not told from nothing.
+const SMALLEST: f64 = 0.05;
+
+/// Largest change of a block that a recorder makes of one picture, code values: at the coarsest quantiser in use
+/// (x264 at 36) 1 of 1000 repeats changes by more than 12. A change above is a new picture in any context. Twice that,
+/// to be safe.
+pub(super) const REPEAT_CHANGE_MAX: f64 = 24.0;
+
+/// From here on a repeat becomes less and less likely: e⁻¹² for each factor of e. By the same recordings.
+const REPEAT_CHANGE_USUAL: f64 = 10.0;
+const REPEAT_FALL: f64 = 12.0;
+
+/// Smallest change that a coded recording shows of a new picture, code values: less is below half a step of any quantiser,
+/// and coded as no change. Below it a new picture becomes less likely by e⁻⁴ for each factor of e.
+const NEW_CHANGE_MIN: f64 = 0.8;
+const NEW_FALL: f64 = 4.0;
+
+/// What is believed of the typical new change and of the typical repeat before looking, code values and spread of the
+/// logarithm: wide, they decide only where nothing else does.
+const NEW_LEVEL: (f64, f64) = (15.0, 1.3);
+const REPEAT_LEVEL: (f64, f64) = (0.7, 0.9);
+
+/// Logarithm of the ratio of both from which they are apart as usual, and the spread below it.
+const APART: (f64, f64) = (1.6, 0.6);
+
+/// Spread of either population before looking (logarithm), and the frames that this belief weighs as much as.
+const NEW_SPREAD: (f64, f64) = (0.28, 25.0);
+const REPEAT_SPREAD: (f64, f64) = (0.8, 25.0);
+
+/// Share of cuts among new pictures, and of refreshed pictures among repeats; and how wide either lies (logarithm).
+const CUT: (f64, f64) = (0.05, 4.0);
+const REFRESH: (f64, f64) = (0.03, 5.0);
+
+/// Frames over which the typical change is taken, to 1/e: of new pictures, of new pictures in quick change, of repeats.
+const NEW_REACH: f64 = 4.0;
+const NEW_REACH_SHORT: f64 = 1.0;
+const REPEAT_REACH: f64 = 15.0;
+
+/// Frames on each side whose second largest change is the motion around.
+const AROUND: usize = 6;
+
+/// Nats that a second population costs. Choice.
+const SECOND_COST: f64 = 4.0;
+
+/// Nats that "all the same" costs beside "all new". Choice.
+const STANDING_COST: f64 = 2.0;
+
+/// Weight of what equal digests cost among repeats: they come in runs and so count for less than each by itself.
+const EQUAL_WEIGHT: f64 = 0.5;
+
+/// Nats for "all new" where nothing says that the samples were coded with loss: exact recordings have no second
+/// population. Choice, between what exact recordings lack at most (15) and what decoded lossy ones are beyond (30 and more
+/// in seven of ten).
+const EXACT_BONUS: f64 = 30.0;
+
+/// Belief per nat of weight: the frames of a stretch err alike. Chosen so that of calls at 0.95 fewer than 1 in 100 are
+/// wrong.
+const BELIEF: f64 = 0.12;
+
+/// Thresholds tried on each scale: the widest gaps, and places evenly over all frames.
+const GAPS: usize = 8;
+const PLACES: usize = 14;
+
+/// Log-likelihood ratios of one frame are held within this.
+const LOG_RATIO_LIMIT: f64 = 12.0;
+
+/// The changes of a stretch of frames; frame 0 counts as new.
+pub(super) struct Stretch<'a> {
+    /// Largest block change, code values.
+    pub(super) changes: &'a [f32],
+    /// Whether a frame has the samples of the one before.
+    pub(super) equal: &'a [bool],
+    /// Whether the samples are known to be coded with loss.
+    pub(super) lossy: bool,
+}
+
+/// What was found of a stretch.
+pub(super) struct Parted {
+    /// Probability that each frame is new.
+    pub(super) new: Vec<f64>,
+    /// ln P(change | new) − ln P(change | same) of each frame by the best parting.
+    pub(super) log_ratios: Vec<f64>,
+}
+
+impl Stretch<'_> {
+    /// Parts the frames.
+    pub(super) fn part(&self) -> Parted {
+        Partings::new(self).believed()
+    }
+}
+
+/// A scale on which a threshold may lie: the logarithm of a change less so much of the motion around.
+const SCALES: [f64; 3] = [0.0, 0.5, 1.0];
+
+/// A way to part the frames.
+struct Parting {
+    is_new: Vec<bool>,
+    /// Scale and threshold, where there is one.
+    threshold: Option<(f64, f64)>,
+    weight: f64,
+}
+
+struct Partings<'a> {
+    stretch: &'a Stretch<'a>,
+    /// Logarithm of each change.
+    x: Vec<f64>,
+    /// Logarithm of the motion around each frame.
+    around: Vec<f64>,
+    /// Frames that a population has to explain: all but the first and those with equal samples.
+    counted: Vec<bool>,
+}
+
+impl<'a> Partings<'a> {
+    fn new(stretch: &'a Stretch<'a>) -> Self {
+        let x: Vec<f64> =
+            stretch.changes.iter().map(|&change| (f64::from(change) + SMALLEST).ln()).collect();
+        let around = (0..x.len()).map(|frame| around(&x, frame)).collect();
+        let counted = stretch.equal.iter().enumerate().map(|(frame, equal)| frame > 0 && !equal).collect();
+        Self { stretch, x, around, counted }
+    }
+
+    /// The best way first.
+    fn all(&self) -> Vec<Parting> {
+        let sure = REPEAT_CHANGE_MAX.ln();
+        let rows = self.thresholds().into_iter().map(|(scale, threshold)| {
+            let above = |frame: usize| self.x[frame] - scale * self.around[frame] > threshold;
+            (Some((scale, threshold)), self.row(|frame| above(frame) || self.x[frame] > sure))
+        });
+        let plain = [(None, self.row(|_| true)), (None, self.row(|frame| self.x[frame] > sure))];
+        let mut seen: Vec<Vec<bool>> = Vec::new();
+        let mut partings: Vec<Parting> = Vec::new();
+        for (threshold, is_new) in plain.into_iter().chain(rows) {
+            if !seen.contains(&is_new) {
+                let weight = self.weight(&is_new);
+                seen.push(is_new.clone());
+                partings.push(Parting { is_new, threshold, weight });
+            }
+        }
+        partings.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        partings
+    }
+
+    fn row(&self, is_new: impl Fn(usize) -> bool) -> Vec<bool> {
+        (0..self.x.len()).map(|frame| frame == 0 || self.counted[frame] && is_new(frame)).collect()
+    }
+
+    fn thresholds(&self) -> Vec<(f64, f64)> {
+        let mut thresholds = Vec::new();
+        for scale in SCALES {
+            let frames = (0..self.x.len()).filter(|&frame| self.counted[frame]);
+            let mut values: Vec<f64> = frames.map(|frame| self.x[frame] - scale * self.around[frame]).collect();
+            values.sort_unstable_by(f64::total_cmp);
+            if values.len() < 2 {
+                continue;
+            }
+            let last = values.len() - 1;
+            let mut places: Vec<usize> = (0..last).collect();
+            places.sort_by(|&a, &b| (values[b + 1] - values[b]).total_cmp(&(values[a + 1] - values[a])));
+            places.truncate(GAPS);
+            places.extend((0..PLACES).map(|place| place * last / PLACES));
+            thresholds.extend(places.into_iter().map(|at| (scale, (values[at] + values[at + 1]) / 2.0)));
+        }
+        thresholds
+    }
+
+    /// How likely the frames are when parted so, nats; only differences mean anything.
+    fn weight(&self, is_new: &[bool]) -> f64 {
+        let counted = |frame: &usize| self.counted[*frame];
+        let fit = Fit::new(self, is_new);
+        let mut weight = 0.0;
+        let (mut new, mut same) = (0u32, 0u32);
+        for frame in (0..self.x.len()).filter(counted) {
+            if is_new[frame] {
+                new += 1;
+                weight += fit.as_new(self.x[frame], frame);
+            } else {
+                same += 1;
+                weight += fit.as_same(self.x[frame], frame);
+            }
+        }
+        let equal = self.stretch.equal.iter().filter(|&&equal| equal).count() as u32;
+        weight -= holds::code_length(is_new.iter().copied().skip(1));
+        weight -= EQUAL_WEIGHT * holds::sequence_cost(equal, same);
+        if new > 0 {
+            weight -= off(fit.new_level, NEW_LEVEL);
+        } else {
+            weight -= STANDING_COST;
+        }
+        if same > 0 {
+            weight -= SECOND_COST + off(fit.same_level.max(REPEAT_LEVEL.0.ln()), REPEAT_LEVEL);
+        } else if !self.stretch.lossy {
+            weight += EXACT_BONUS;
+        }
+        if same > 0 && new > 1 {
+            let short = (APART.0 - (fit.new_level - fit.same_level)).max(0.0) / APART.1;
+            weight -= short * short / 2.0;
+        }
+        weight
+    }
+
+    fn believed(&self) -> Parted {
+        let partings = self.all();
+        let best = &partings[0];
+        let belief: Vec<f64> =
+            partings.iter().map(|parting| (BELIEF * (parting.weight - best.weight)).exp()).collect();
+        let sum: f64 = belief.iter().sum();
+        let log_ratios = self.log_ratios(best);
+        let in_context = holds::with_context(&log_ratios, &best.is_new);
+        let mut new: Vec<f64> = in_context.iter().map(|new| new * belief[0] / sum).collect();
+        for (parting, belief) in partings.iter().zip(&belief).skip(1) {
+            for (new, _) in new.iter_mut().zip(&parting.is_new).filter(|(_, &is_new)| is_new) {
+                *new += belief / sum;
+            }
+        }
+        Parted { new, log_ratios }
+    }
+
+    /// What each change says by itself, nothing at the threshold; it never falls as the change grows.
+    fn log_ratios(&self, best: &Parting) -> Vec<f64> {
+        let fit = Fit::new(self, &best.is_new);
+        let sure = REPEAT_CHANGE_MAX.ln();
+        (0..self.x.len())
+            .map(|frame| {
+                let x = self.x[frame];
+                if frame == 0 || x > sure {
+                    return LOG_RATIO_LIMIT;
+                }
+                if self.stretch.equal[frame] {
+                    return -LOG_RATIO_LIMIT;
+                }
+                let Some((scale, threshold)) = best.threshold else {
+                    return if best.is_new[frame] { LOG_RATIO_LIMIT } else { -LOG_RATIO_LIMIT };
+                };
+                let at = (threshold + scale * self.around[frame]).min(sure);
+                let ratio = fit.log_ratio(x, frame) - fit.log_ratio(at, frame);
+                if x > at {
+                    ratio.clamp(0.0, LOG_RATIO_LIMIT)
+                } else {
+                    ratio.clamp(-LOG_RATIO_LIMIT, 0.0)
+                }
+            })
+            .collect()
+    }
+}
+
+/// Second largest of the changes around a frame, itself left out; the largest of one, its own of none.
+fn around(x: &[f64], frame: usize) -> f64 {
+    let from = frame.saturating_sub(AROUND).max(1);
+    let to = (frame + AROUND + 1).min(x.len());
+    let (mut first, mut second) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    for other in (from..to).filter(|&other| other != frame) {
+        second = second.max(x[other].min(first));
+        first = first.max(x[other]);
+    }
+    if second.is_finite() {
+        second
+    } else if first.is_finite() {
+        first
+    } else {
+        x[frame]
+    }
+}
+
+/// Half the square of how far `level` lies from what is believed, in spreads.
+fn off(level: f64, (usual, spread): (f64, f64)) -> f64 {
+    let off = (level - usual.ln()) / spread;
+    off * off / 2.0
+}
+
+/// Both populations of a parting.
+struct Fit {
+    /// Typical change at each frame, and spread.
+    new: Vec<f64>,
+    new_spread: f64,
+    same: Vec<f64>,
+    same_spread: f64,
+    /// Middle of the typical changes over the frames of the population.
+    new_level: f64,
+    same_level: f64,
+    lossy: bool,
+}
+
+/// Deviations of new pictures that count for the spread: cuts above and skipped changes below do not.
+const NEW_DEVIATION: (f64, f64) = (-1.0, 0.5);
+/// The same of repeats.
+const SAME_DEVIATION: (f64, f64) = (-2.0, 2.0);
+/// A change pulls the typical one around it by no more than this.
+const PULL_MAX: f64 = 0.8;
+/// Typical new and same changes are taken to be apart by this at least, so that a frame's ratio is never upside down.
+const APART_MIN: f64 = 0.3;
+
+impl Fit {
+    fn new(partings: &Partings<'_>, is_new: &[bool]) -> Self {
+        let x = &partings.x;
+        let frames = |class: bool| {
+            let of = move |&frame: &usize| partings.counted[frame] && is_new[frame] == class;
+            (0..x.len()).filter(of).collect::<Vec<_>>()
+        };
+        let (new, same) = (frames(true), frames(false));
+        let largest = x.iter().skip(1).copied().fold(f64::NEG_INFINITY, f64::max);
+        let new_middle = middle(x, &new).unwrap_or(largest.max(2f64.ln()));
+        let typical = [
+            smooth(x, &new, NEW_REACH, (new_middle, 0.05)),
+            smooth(x, &new, NEW_REACH_SHORT, (new_middle, 0.05)),
+            curved(x, &new, &smooth(x, &new, NEW_REACH, (new_middle, 0.05))),
+        ];
+        let squares = |typical: &[f64], frames: &[usize], (low, high): (f64, f64)| -> f64 {
+            frames.iter().map(|&frame| (x[frame] - typical[frame]).clamp(low, high).powi(2)).sum()
+        };
+        let best = typical
+            .into_iter()
+            .map(|typical| (squares(&typical, &new, NEW_DEVIATION), typical))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        let (new_squares, new_typical) = best.unwrap_or_default();
+        let same_middle = middle(x, &same);
+        let guess = (REPEAT_LEVEL.0 / 2.0).ln().min(new_middle - APART.0);
+        let same_typical = match same_middle {
+            Some(middle) => smooth(x, &same, REPEAT_REACH, (middle, 1.0)),
+            None => vec![guess; x.len()],
+        };
+        let same_squares = squares(&same_typical, &same, SAME_DEVIATION);
+        Self {
+            new_spread: spread(NEW_SPREAD, new_squares, new.len()),
+            same_spread: spread(REPEAT_SPREAD, same_squares, same.len()),
+            new_level: middle(&new_typical, &new).unwrap_or(new_middle),
+            same_level: middle(&same_typical, &same).unwrap_or(guess),
+            new: new_typical,
+            same: same_typical,
+            lossy: partings.stretch.lossy,
+        }
+    }
+
+    fn as_new(&self, x: f64, frame: usize) -> f64 {
+        let usual = student((x - self.new[frame]) / self.new_spread) - self.new_spread.ln();
+        let hidden = if self.lossy { NEW_FALL * (NEW_CHANGE_MIN.ln() - x).max(0.0) } else { 0.0 };
+        mixed(usual, CUT) - hidden
+    }
+
+    fn as_same(&self, x: f64, frame: usize) -> f64 {
+        let usual = student((x - self.same[frame]) / self.same_spread) - self.same_spread.ln();
+        mixed(usual, REFRESH) - fall(x)
+    }
+
+    /// As new against as the same, without what lies beyond either population's middle: it never falls as x grows.
+    fn log_ratio(&self, x: f64, frame: usize) -> f64 {
+        let same = self.same[frame];
+        let new = self.new[frame].max(same + APART_MIN);
+        student((x.min(new) - new) / self.new_spread) - student((x.max(same) - same) / self.same_spread) + fall(x)
+    }
+}
+
+/// How much less likely a repeat is that changes by more than repeats usually do.
+fn fall(x: f64) -> f64 {
+    REPEAT_FALL * (x - REPEAT_CHANGE_USUAL.ln()).max(0.0)
+}
+
+fn spread((usual, frames): (f64, f64), squares: f64, count: usize) -> f64 {
+    ((frames * usual * usual + squares) / (frames + count as f64)).sqrt()
+}
+
+/// Logarithm of Student's t density with four degrees of freedom: like a normal one, with a few far out.
+fn student(deviation: f64) -> f64 {
+    /// ln Γ(5/2) − ln Γ(2) − ½ ln 4π.
+    const LEVEL: f64 = -0.980_829_253_011_726;
+    LEVEL - 2.5 * (deviation * deviation / 4.0).ln_1p()
+}
+
+/// Logarithm of a density mixed with a share that lies anywhere over a width.
+fn mixed(usual: f64, (share, width): (f64, f64)) -> f64 {
+    ((1.0 - share) * usual.exp() + share / width).ln()
+}
+
+/// The middle one of the values at `frames`, the larger of two.
+fn middle(values: &[f64], frames: &[usize]) -> Option<f64> {
+    let mut values: Vec<f64> = frames.iter().map(|&frame| values[frame]).collect();
+    let middle = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+/// The mean around each frame of the values at `frames` without its own, weighted by e^(−distance / reach), and of a
+/// value of the given weight. Single values far off pull little.
+fn smooth(x: &[f64], frames: &[usize], reach: f64, usual: (f64, f64)) -> Vec<f64> {
+    let first = around_mean(x, frames, reach, usual);
+    let mut held = x.to_vec();
+    for &frame in frames {
+        held[frame] = x[frame].clamp(first[frame] - PULL_MAX, first[frame] + PULL_MAX);
+    }
+    around_mean(&held, frames, reach, usual)
+}
+
+fn around_mean(x: &[f64], frames: &[usize], reach: f64, (usual, weight): (f64, f64)) -> Vec<f64> {
+    let decay = (-1.0 / reach).exp();
+    let mut sums = vec![(usual * weight, weight); x.len()];
+    let mut present = vec![false; x.len()];
+    frames.iter().for_each(|&frame| present[frame] = true);
+    let mut pass = |order: &mut dyn Iterator<Item = usize>| {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for frame in order {
+            sums[frame].0 += sum;
+            sums[frame].1 += count;
+            if present[frame] {
+                sum += x[frame];
+                count += 1.0;
+            }
+            sum *= decay;
+            count *= decay;
+        }
+    };
+    pass(&mut (0..x.len()));
+    pass(&mut (0..x.len()).rev());
+    sums.into_iter().map(|(sum, count)| sum / count).collect()
+}
+
+/// What a cubic through the two nearest new pictures on either side gives, for motion that speeds up and slows down
+/// within a few pictures; `otherwise` where there are not as many.
+fn curved(x: &[f64], frames: &[usize], otherwise: &[f64]) -> Vec<f64> {
+    let mut typical = otherwise.to_vec();
+    for five in frames.windows(5) {
+        let held = |place: usize| {
+            let frame = five[place];
+            x[frame].clamp(otherwise[frame] - PULL_MAX, otherwise[frame] + PULL_MAX)
+        };
+        typical[five[2]] = (4.0 * (held(1) + held(3)) - held(0) - held(4)) / 6.0;
+    }
+    typical
+}

@@ -437,7 +437,11 @@ fn conclude(
     for (frame, _) in cadence::gaps(&settled.times) {
         evidence[frame as usize].after_gap = true;
     }
-    let mut classified = classify::classify(&evidence, recorder(&facts, looked_at), settled.times.delivered_rate.period_ms() / 1000.0);
+    let mut classified = classify::classify(
+        &evidence,
+        recorder(&facts, looked_at),
+        settled.times.delivered_rate.period_ms() / 1000.0,
+    );
     drop(evidence);
     let scan = ScanFacts {
         flagged: facts.scan,
@@ -515,7 +519,15 @@ fn conclude(
 /// What the recording is, for classification.
 fn recorder(facts: &CaptureFacts, looked_at: (u32, u32)) -> Recorder {
     let coding = if facts.name.contains("TEMP") { Coding::Lossless } else { Coding::Unknown };
-    let coding = if ["x264", "x265", "mpeg2", "vp9", "mjpeg"].iter().any(|n| facts.name.contains(n)) && !facts.name.contains("qp0") { Coding::Lossy } else if facts.name.contains("qp0") || facts.name.contains("ffv1") { Coding::Lossless } else { coding };
+    let coding = if ["x264", "x265", "mpeg2", "vp9", "mjpeg"].iter().any(|n| facts.name.contains(n))
+        && !facts.name.contains("qp0")
+    {
+        Coding::Lossy
+    } else if facts.name.contains("qp0") || facts.name.contains("ffv1") {
+        Coding::Lossless
+    } else {
+        coding
+    };
     Recorder { coding, samples: reduced_samples(looked_at) }
 }
 

@@ -6,11 +6,11 @@ use std::path::{Path, PathBuf};
 use crate::cadence::{self, StatedRate};
 use crate::capture::log::LogReader;
 use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
-use crate::fingerprint::reduced::reduced_samples;
-use crate::classify::{self, Evidence, Recorder, FrameClass, FrameEvidence};
+use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
+use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS};
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -276,7 +276,8 @@ impl Gathered {
         let frame_rate = settled.times.delivered_rate;
         let whole = (facts.shape.width, facts.shape.height);
         let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
-        let recorder = Recorder { coding: crate::frame::Coding::Unknown, samples: reduced_samples(looked_at) };
+        let recorder =
+            Recorder { coding: crate::frame::Coding::Unknown, samples: reduced_samples(looked_at) };
         let mut classified = classify::classify(&self.evidence, recorder, frame_rate.period_ms() / 1000.0);
         let scan = ScanFacts {
             flagged: facts.scan,

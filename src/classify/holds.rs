@@ -189,7 +189,10 @@ mod tests {
                 let mut ratios: Vec<f64> = truth.iter().map(|&new| if new { 8.0 } else { -8.0 }).collect();
                 ratios[open] = 0.0;
                 let posterior = with_context(&ratios, &truth)[open];
-                assert!((posterior > 0.9) == truth[open] && (posterior < 0.1) != truth[open], "{holds:?}: {posterior}");
+                assert!(
+                    (posterior > 0.9) == truth[open] && (posterior < 0.1) != truth[open],
+                    "{holds:?}: {posterior}"
+                );
             }
         }
     }

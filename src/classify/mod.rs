@@ -11,7 +11,7 @@ mod tests;
 
 pub use evidence::FrameEvidence;
 
-use noise::NoiseFloor;
+use noise::{AgainstNoise, NoiseFloor};
 use populations::Stretch;
 
 use crate::fingerprint::Digest;
@@ -189,6 +189,10 @@ const NOISY_SHARE: f64 = 0.02;
 /// Highest confidence of what rests on a measure. Choice: nothing but equal digests is proof.
 const MEASURE_CONFIDENCE_MAX: f64 = 0.999;
 
+/// Sureness where motion may hide in noise or coding error: nine to one, since still scenes are common and motion so
+/// slow is rare. Choice.
+const HIDDEN_SURENESS: f64 = 0.8;
+
 /// Frames parted together: long enough to see two populations, short enough for one level of coding error.
 const STRETCH: usize = 360;
 
@@ -277,10 +281,12 @@ fn judge(evidence: &[FrameEvidence], recorder: Recorder) -> Vec<Judged> {
 
 /// Frames under independent noise of one strength.
 fn by_noise(evidence: &[FrameEvidence], floor: NoiseFloor) -> Vec<Judged> {
-    let ratios: Vec<f64> = evidence.iter().map(|one| floor.log_ratio(one)).collect();
-    let is_new: Vec<bool> = ratios.iter().enumerate().map(|(frame, &ratio)| frame == 0 || ratio > 0.0).collect();
-    let new = holds::with_context(&ratios, &is_new);
-    new.into_iter().zip(ratios).map(|(new, ratio)| Judged::by_measure(new, ratio)).collect()
+    let AgainstNoise { log_ratios, motion_stands_out } = floor.against(evidence);
+    let is_new: Vec<bool> =
+        log_ratios.iter().enumerate().map(|(frame, &ratio)| frame == 0 || ratio > 0.0).collect();
+    let sure = if motion_stands_out { 1.0 } else { HIDDEN_SURENESS };
+    let new = holds::with_context(&log_ratios, &is_new).into_iter().map(|new| 0.5 + (new - 0.5) * sure);
+    new.zip(log_ratios).map(|(new, ratio)| Judged::by_measure(new, ratio)).collect()
 }
 
 /// Frames with coding error of unknown size, stretch by stretch.

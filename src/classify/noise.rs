@@ -34,8 +34,12 @@ const EVEN_AT: f64 = 6.0;
 /// Log-likelihood ratios are held within this.
 const LOG_RATIO_LIMIT: f64 = 12.0;
 
-/// Least relative spread of the largest block of white noise from frame to frame: with it the quietest material agrees.
-const WORST_SPREAD_MIN: f64 = 0.03;
+/// Standard errors beyond the floor from which motion is as strong as that no new picture can hide in the noise. Choice:
+/// twice what is even.
+const WELL_OUT: f64 = 7.0;
+
+/// Least relative spread of the largest block of white noise from frame to frame: the quietest material agrees with it.
+const BLOCK_SPREAD_MIN: f64 = 0.03;
 
 /// The noise that every frame of a recording carries.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,10 +48,45 @@ pub(super) struct NoiseFloor {
     energy: f64,
     /// Relative standard error of that energy in one frame.
     error: f64,
-    /// Usual largest block change of such frames, code values, and its relative spread.
-    worst: f64,
-    worst_spread: f64,
+    /// Largest block changes of such frames, luma and chroma.
+    blocks: [Usual; 2],
 }
+
+/// What is usual of a measure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Usual {
+    /// Middle value, code values.
+    middle: f64,
+    /// Relative spread.
+    spread: f64,
+}
+
+impl Usual {
+    fn of(mut values: Vec<f64>) -> Self {
+        values.sort_unstable_by(f64::total_cmp);
+        let quantile = |share: f64| values[((values.len() - 1) as f64 * share) as usize];
+        let middle = quantile(0.5).max(f64::MIN_POSITIVE);
+        // Of normal values a half lies within 0.67 standard deviations.
+        let spread = (quantile(0.75) - quantile(0.25)) / 1.35 / middle;
+        Self { middle, spread: spread.max(BLOCK_SPREAD_MIN) }
+    }
+
+    /// How many spreads `value` lies above.
+    fn above(self, value: f32) -> f64 {
+        (f64::from(value) / self.middle - 1.0) / self.spread
+    }
+}
+
+/// How every frame of a recording lies to its noise.
+pub(super) struct AgainstNoise {
+    /// ln P(evidence | new) − ln P(evidence | same) of each frame.
+    pub(super) log_ratios: Vec<f64>,
+    /// Whether motion stands so far out that none can hide in the noise.
+    pub(super) motion_stands_out: bool,
+}
+
+/// Blocks of luma and chroma.
+const BLOCKS: [fn(&FrameEvidence) -> f32; 2] = [|one| one.luma.worst, |one| one.chroma.worst];
 
 impl NoiseFloor {
     /// The floor of a recording whose pictures are compared on `samples` samples; `None` where some frames are equal to
@@ -58,40 +97,49 @@ impl NoiseFloor {
             return None;
         }
         let error = (2.0 / samples as f64).sqrt();
-        let mut white: Vec<(f64, f64)> = later
-            .iter()
-            .filter(|one| is_white(one, error))
-            .map(|one| (f64::from(one.reduced.energy), f64::from(one.change())))
-            .collect();
-        white.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        let weakest = white.first()?.0;
-        let count = white.partition_point(|one| one.0 <= weakest * (1.0 + 2.0 * WHITE_WITHIN * error));
+        let mut white: Vec<&FrameEvidence> = later.iter().filter(|one| is_white(one, error)).collect();
+        white.sort_by(|a, b| a.reduced.energy.total_cmp(&b.reduced.energy));
+        let weakest = f64::from(white.first()?.reduced.energy) * (1.0 + 2.0 * WHITE_WITHIN * error);
+        let count = white.partition_point(|one| f64::from(one.reduced.energy) <= weakest);
         if count < FLOOR_FRAMES {
             return None;
         }
         let floor = &white[..count];
-        let mut worst: Vec<f64> = floor.iter().map(|one| one.1).collect();
-        worst.sort_unstable_by(f64::total_cmp);
-        let quantile = |share: f64| worst[((count - 1) as f64 * share) as usize];
-        // Of normal values a half lies within 0.67 standard deviations.
-        let spread = (quantile(0.75) - quantile(0.25)) / 1.35 / quantile(0.5);
+        // Slow motion under noise leaves every frame nearly white; together they show it. The weakest quarter has least.
+        let weakest = &floor[..count.div_ceil(4).max(FLOOR_FRAMES)];
+        let mean = weakest.iter().map(|one| fine_share(one) - 1.0).sum::<f64>() / weakest.len() as f64;
+        if mean.abs() > WHITE_WITHIN * FINE_ERROR * error / (weakest.len() as f64).sqrt() {
+            return None;
+        }
         Some(Self {
-            energy: floor[count / 2].0,
+            energy: f64::from(floor[count / 2].reduced.energy),
             error,
-            worst: quantile(0.5),
-            worst_spread: spread.max(WORST_SPREAD_MIN),
+            blocks: BLOCKS.map(|block| Usual::of(floor.iter().map(|one| f64::from(block(one))).collect())),
         })
     }
 
-    /// ln P(evidence | new) − ln P(evidence | same): how far energy, colour of the noise or the largest block lie
-    /// beyond what noise does.
-    pub(super) fn log_ratio(&self, one: &FrameEvidence) -> f64 {
+    /// How far energy, colour of the noise or the largest blocks lie beyond what noise does.
+    pub(super) fn against(&self, evidence: &[FrameEvidence]) -> AgainstNoise {
+        let beyond: Vec<f64> = evidence.iter().map(|one| self.beyond(one)).collect();
+        let out = || beyond.iter().skip(1).filter(|&&beyond| ratio(beyond) > 0.0);
+        let well_out = out().filter(|&&beyond| beyond >= WELL_OUT).count();
+        AgainstNoise {
+            motion_stands_out: 2 * well_out > out().count(),
+            log_ratios: beyond.iter().map(|&beyond| ratio(beyond).min(LOG_RATIO_LIMIT)).collect(),
+        }
+    }
+
+    /// Standard errors beyond the floor.
+    fn beyond(&self, one: &FrameEvidence) -> f64 {
         let energy = (f64::from(one.reduced.energy) / self.energy - 1.0) / self.error;
         let fine = (fine_share(one) - 1.0).abs() / (FINE_ERROR * self.error);
-        let worst = (f64::from(one.change()) / self.worst - 1.0) / self.worst_spread;
-        let beyond = energy.max(fine).max(worst).max(0.0);
-        (beyond * beyond / 2.0 - EVEN_AT).min(LOG_RATIO_LIMIT)
+        let blocks = self.blocks.iter().zip(BLOCKS).map(|(usual, block)| usual.above(block(one)));
+        blocks.fold(energy.max(fine).max(0.0), f64::max)
     }
+}
+
+fn ratio(beyond: f64) -> f64 {
+    beyond * beyond / 2.0 - EVEN_AT
 }
 
 /// Energy without the 3 × 3 mean against what white noise of this energy has; 1 for white noise.

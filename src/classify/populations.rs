@@ -7,7 +7,7 @@
 //! populations fit their frames, what the parting costs as a row of holds (`holds.rs`), and how likely such populations
 //! are at all. "All new" and "all the same" are weighed beside them. Each way is believed by its weight.
 
-use super::holds;
+use super::{holds, HIDDEN_SURENESS};
 
 /// Added to code values before their logarithm: what is smaller is not told from nothing.
 const SMALLEST: f64 = 0.05;
@@ -37,6 +37,8 @@ const APART: (f64, f64) = (1.6, 0.6);
 /// Spread of either population before looking (logarithm), and the frames that this belief weighs as much as.
 const NEW_SPREAD: (f64, f64) = (0.28, 25.0);
 const REPEAT_SPREAD: (f64, f64) = (0.8, 25.0);
+/// The same where nothing says that the samples were coded with loss: what is spread evenly is no coding error.
+const REPEAT_SPREAD_UNKNOWN: (f64, f64) = (0.8, 150.0);
 
 /// Share of cuts among new pictures, and of refreshed pictures among repeats; and how wide either lies (logarithm).
 const CUT: (f64, f64) = (0.05, 4.0);
@@ -60,9 +62,8 @@ const STANDING_COST: f64 = 2.0;
 const EQUAL_WEIGHT: f64 = 0.5;
 
 /// Nats for "all new" where nothing says that the samples were coded with loss: exact recordings have no second
-/// population. Choice, between what exact recordings lack at most (15) and what decoded lossy ones are beyond (30 and more
-/// in seven of ten).
-const EXACT_BONUS: f64 = 30.0;
+/// population. Choice, between what exact recordings lack and what decoded lossy ones are beyond (seven of ten).
+const EXACT_BONUS: f64 = 60.0;
 
 /// Belief per nat of weight: the frames of a stretch err alike. Chosen so that of calls at 0.95 fewer than 1 in 100 are
 /// wrong.
@@ -123,8 +124,7 @@ struct Partings<'a> {
 
 impl<'a> Partings<'a> {
     fn new(stretch: &'a Stretch<'a>) -> Self {
-        let x: Vec<f64> =
-            stretch.changes.iter().map(|&change| (f64::from(change) + SMALLEST).ln()).collect();
+        let x: Vec<f64> = stretch.changes.iter().map(|&change| (f64::from(change) + SMALLEST).ln()).collect();
         let around = (0..x.len()).map(|frame| around(&x, frame)).collect();
         let counted = stretch.equal.iter().enumerate().map(|(frame, equal)| frame > 0 && !equal).collect();
         Self { stretch, x, around, counted }
@@ -159,7 +159,8 @@ impl<'a> Partings<'a> {
         let mut thresholds = Vec::new();
         for scale in SCALES {
             let frames = (0..self.x.len()).filter(|&frame| self.counted[frame]);
-            let mut values: Vec<f64> = frames.map(|frame| self.x[frame] - scale * self.around[frame]).collect();
+            let mut values: Vec<f64> =
+                frames.map(|frame| self.x[frame] - scale * self.around[frame]).collect();
             values.sort_unstable_by(f64::total_cmp);
             if values.len() < 2 {
                 continue;
@@ -223,7 +224,29 @@ impl<'a> Partings<'a> {
                 *new += belief / sum;
             }
         }
+        let sure = self.sureness(best);
+        let log_sure = REPEAT_CHANGE_MAX.ln();
+        for (new, _) in new.iter_mut().zip(&self.x).filter(|(_, &x)| x <= log_sure) {
+            *new = 0.5 + (*new - 0.5) * sure;
+        }
         Parted { new, log_ratios }
+    }
+
+    /// How far what is called new and the same is believed to be so at all, 0 to 1: where the changes of both are close,
+    /// either may be coding error.
+    fn sureness(&self, best: &Parting) -> f64 {
+        let of = |class: bool| {
+            let frames =
+                (1..self.x.len()).filter(|&frame| self.counted[frame] && best.is_new[frame] == class);
+            frames.count()
+        };
+        let fit = Fit::new(self, &best.is_new);
+        match (of(true), of(false)) {
+            (0, _) => HIDDEN_SURENESS,
+            (_, 0) if !self.stretch.lossy => 1.0,
+            (_, 0) => within(fit.new_level - REPEAT_LEVEL.0.ln(), REPEAT_LEVEL.1),
+            _ => within(fit.new_level - fit.same_level, REPEAT_LEVEL.1),
+        }
     }
 
     /// What each change says by itself, nothing at the threshold; it never falls as the change grows.
@@ -270,6 +293,11 @@ fn around(x: &[f64], frame: usize) -> f64 {
     } else {
         x[frame]
     }
+}
+
+/// Share of normal values within a distance, of a standard deviation. Logistic form, within 0.02 of the integral.
+fn within(distance: f64, deviation: f64) -> f64 {
+    (0.8 * distance / deviation).max(0.0).tanh()
 }
 
 /// Half the square of how far `level` lies from what is believed, in spreads.
@@ -332,7 +360,11 @@ impl Fit {
         let same_squares = squares(&same_typical, &same, SAME_DEVIATION);
         Self {
             new_spread: spread(NEW_SPREAD, new_squares, new.len()),
-            same_spread: spread(REPEAT_SPREAD, same_squares, same.len()),
+            same_spread: spread(
+                if partings.stretch.lossy { REPEAT_SPREAD } else { REPEAT_SPREAD_UNKNOWN },
+                same_squares,
+                same.len(),
+            ),
             new_level: middle(&new_typical, &new).unwrap_or(new_middle),
             same_level: middle(&same_typical, &same).unwrap_or(guess),
             new: new_typical,
@@ -356,7 +388,8 @@ impl Fit {
     fn log_ratio(&self, x: f64, frame: usize) -> f64 {
         let same = self.same[frame];
         let new = self.new[frame].max(same + APART_MIN);
-        student((x.min(new) - new) / self.new_spread) - student((x.max(same) - same) / self.same_spread) + fall(x)
+        student((x.min(new) - new) / self.new_spread) - student((x.max(same) - same) / self.same_spread)
+            + fall(x)
     }
 }
 

@@ -73,6 +73,10 @@ const BELIEF: f64 = 0.12;
 const GAPS: usize = 8;
 const PLACES: usize = 14;
 
+/// Logarithm of the ratio between the smallest new change and the largest repeat from which both are apart, so that no
+/// context overrules a frame on either side. Choice: a factor of 1.65, twice the usual spread of new changes.
+const WIDE_GAP: f64 = 0.5;
+
 /// Log-likelihood ratios of one frame are held within this.
 const LOG_RATIO_LIMIT: f64 = 12.0;
 
@@ -249,10 +253,26 @@ impl<'a> Partings<'a> {
         }
     }
 
+    /// How far apart the largest repeat and the smallest new change lie on the scale of the threshold.
+    fn gap(&self, best: &Parting) -> f64 {
+        let Some((scale, threshold)) = best.threshold else { return 0.0 };
+        let counted = (0..self.x.len()).filter(|&frame| self.counted[frame]);
+        let off = counted.map(|frame| self.x[frame] - scale * self.around[frame] - threshold);
+        let (below, above) = off.fold((f64::NEG_INFINITY, f64::INFINITY), |(below, above), off| {
+            if off > 0.0 {
+                (below, above.min(off))
+            } else {
+                (below.max(off), above)
+            }
+        });
+        above - below
+    }
+
     /// What each change says by itself, nothing at the threshold; it never falls as the change grows.
     fn log_ratios(&self, best: &Parting) -> Vec<f64> {
         let fit = Fit::new(self, &best.is_new);
         let sure = REPEAT_CHANGE_MAX.ln();
+        let by_gap = LOG_RATIO_LIMIT * (self.gap(best) / WIDE_GAP).min(1.0);
         (0..self.x.len())
             .map(|frame| {
                 let x = self.x[frame];
@@ -268,9 +288,9 @@ impl<'a> Partings<'a> {
                 let at = (threshold + scale * self.around[frame]).min(sure);
                 let ratio = fit.log_ratio(x, frame) - fit.log_ratio(at, frame);
                 if x > at {
-                    ratio.clamp(0.0, LOG_RATIO_LIMIT)
+                    ratio.clamp(by_gap, LOG_RATIO_LIMIT)
                 } else {
-                    ratio.clamp(-LOG_RATIO_LIMIT, 0.0)
+                    ratio.clamp(-LOG_RATIO_LIMIT, -by_gap)
                 }
             })
             .collect()
@@ -374,9 +394,12 @@ impl Fit {
     }
 
     fn as_new(&self, x: f64, frame: usize) -> f64 {
-        let usual = student((x - self.new[frame]) / self.new_spread) - self.new_spread.ln();
+        let deviation = (x - self.new[frame]) / self.new_spread;
+        if deviation >= 0.0 {
+            return mixed(student(deviation) - self.new_spread.ln(), CUT);
+        }
         let hidden = if self.lossy { NEW_FALL * (NEW_CHANGE_MIN.ln() - x).max(0.0) } else { 0.0 };
-        mixed(usual, CUT) - hidden
+        below(deviation) - self.new_spread.ln() - hidden
     }
 
     fn as_same(&self, x: f64, frame: usize) -> f64 {
@@ -388,7 +411,7 @@ impl Fit {
     fn log_ratio(&self, x: f64, frame: usize) -> f64 {
         let same = self.same[frame];
         let new = self.new[frame].max(same + APART_MIN);
-        student((x.min(new) - new) / self.new_spread) - student((x.max(same) - same) / self.same_spread)
+        below((x.min(new) - new) / self.new_spread) - student((x.max(same) - same) / self.same_spread)
             + fall(x)
     }
 }
@@ -402,11 +425,18 @@ fn spread((usual, frames): (f64, f64), squares: f64, count: usize) -> f64 {
     ((frames * usual * usual + squares) / (frames + count as f64)).sqrt()
 }
 
+/// ln Γ(5/2) − ln Γ(2) − ½ ln 4π.
+const STUDENT_LEVEL: f64 = -0.980_829_253_011_726;
+
 /// Logarithm of Student's t density with four degrees of freedom: like a normal one, with a few far out.
 fn student(deviation: f64) -> f64 {
-    /// ln Γ(5/2) − ln Γ(2) − ½ ln 4π.
-    const LEVEL: f64 = -0.980_829_253_011_726;
-    LEVEL - 2.5 * (deviation * deviation / 4.0).ln_1p()
+    STUDENT_LEVEL - 2.5 * (deviation * deviation / 4.0).ln_1p()
+}
+
+/// The same below the middle of new pictures, where few are far out: motion does not stop for one picture. Ten degrees of
+/// freedom, joined to the other half.
+fn below(deviation: f64) -> f64 {
+    STUDENT_LEVEL - 5.5 * (deviation * deviation / 10.0).ln_1p()
 }
 
 /// Logarithm of a density mixed with a share that lies anywhere over a width.
@@ -467,4 +497,109 @@ fn curved(x: &[f64], frames: &[usize], otherwise: &[f64]) -> Vec<f64> {
         typical[five[2]] = (4.0 * (held(1) + held(3)) - held(0) - held(4)) / 6.0;
     }
     typical
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// Changes of a lossy recording: pictures that stay `holds` in turn, new ones around `level`, repeats around `error`,
+    /// each times a factor of `wobble`.
+    fn changes(holds: &[usize], (level, error): (f32, f32), wobble: &[f32]) -> (Vec<f32>, Vec<bool>) {
+        let is_new: Vec<bool> =
+            holds.iter().flat_map(|&hold| (0..hold).map(|slot| slot == 0)).take(wobble.len()).collect();
+        let changes =
+            is_new.iter().zip(wobble).map(|(&new, wobble)| if new { level } else { error } * wobble);
+        (changes.collect(), is_new)
+    }
+
+    fn part(changes: &[f32]) -> Parted {
+        Stretch { changes, equal: &vec![false; changes.len()], lossy: true }.part()
+    }
+
+    fn calls(changes: &[f32]) -> Vec<bool> {
+        part(changes).new.iter().map(|&new| new >= 0.5).collect()
+    }
+
+    prop_compose! {
+        fn recording()(
+            holds in prop::collection::vec(1usize..5, 100),
+            level in 6.0f32..40.0,
+            apart in 4.0f32..20.0,
+            wobble in prop::collection::vec(0.7f32..1.4, 100),
+        ) -> (Vec<f32>, Vec<bool>) {
+            changes(&holds, (level, level / apart), &wobble)
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn populations_apart_are_told_apart((changes, truth) in recording()) {
+            prop_assert_eq!(calls(&changes), truth);
+        }
+
+        #[test]
+        fn a_larger_change_never_makes_a_repeat((changes, _) in recording(), frame in 1usize..100, factor in 1.0f32..30.0) {
+            let frame = frame.min(changes.len() - 1);
+            let before = calls(&changes)[frame];
+            let mut raised = changes;
+            raised[frame] *= factor;
+            prop_assert!(calls(&raised)[frame] || !before);
+        }
+
+        #[test]
+        fn a_change_beyond_what_recorders_do_is_new((changes, _) in recording(), frame in 1usize..100) {
+            let frame = frame.min(changes.len() - 1);
+            let mut raised = changes;
+            raised[frame] = REPEAT_CHANGE_MAX as f32 * 1.01;
+            prop_assert!(part(&raised).new[frame] > 0.9);
+        }
+
+        #[test]
+        fn backwards_the_calls_are_the_same((changes, truth) in recording()) {
+            // The change into frame i leads, backwards, into the frame before it.
+            let mut backwards = changes;
+            backwards[1..].reverse();
+            let mut expected = truth;
+            expected[1..].reverse();
+            prop_assert_eq!(calls(&backwards), expected);
+        }
+    }
+
+    #[test]
+    fn what_all_changes_alike_is_one_population() {
+        let wobble: Vec<f32> = (0..120u32).map(|n| 0.9 + 0.2 * (n * 7919 % 101) as f32 / 101.0).collect();
+        for (level, new) in [(30.0, true), (6.0, true), (0.4, false), (0.1, false)] {
+            let changes: Vec<f32> = wobble.iter().map(|wobble| level * wobble).collect();
+            let news = calls(&changes).iter().skip(1).filter(|&&call| call).count();
+            assert_eq!(news, if new { 119 } else { 0 }, "{level}");
+        }
+    }
+
+    #[test]
+    fn a_single_repeat_is_found_among_many_new_pictures() {
+        let mut changes: Vec<f32> = (0..300u32).map(|n| 20.0 + (n * 7919 % 101) as f32 / 20.0).collect();
+        changes[170] = 1.2;
+        let same: Vec<usize> =
+            calls(&changes).iter().enumerate().filter(|(_, &new)| !new).map(|(at, _)| at).collect();
+        assert_eq!(same, [170]);
+    }
+
+    #[test]
+    fn few_frames_are_no_trouble() {
+        for frames in 0..6 {
+            for change in [0.0, 0.3, 30.0] {
+                let changes = vec![change; frames];
+                assert_eq!(part(&changes).new.len(), frames);
+                let equal = vec![true; frames];
+                assert!(
+                    Stretch { changes: &changes, equal: &equal, lossy: false }.part().new.len() == frames
+                );
+            }
+        }
+    }
 }

@@ -6,6 +6,9 @@ use crate::fingerprint::{BlockSpread, ReducedChange};
 /// Duration of a frame at 59.94 frames/s, seconds.
 const PERIOD_S: f64 = 1.001 / 60.0;
 
+/// An exact recording of 480 × 270 samples.
+const RECORDER: Recorder = Recorder { coding: Coding::Unknown, samples: 480 * 270 };
+
 /// Evidence on frames that show these pictures of an even pan; the change grows with the pictures stepped over.
 fn evidence(pictures: &[u32]) -> Vec<FrameEvidence> {
     let before = std::iter::once(None).chain(pictures.iter().copied().map(Some));
@@ -49,7 +52,7 @@ fn frame_of_pan(picture: u32, step: f32) -> FrameEvidence {
 
 /// One letter per frame: new, repeat, still.
 fn letters(pictures: &[u32]) -> String {
-    let frames = classify(&evidence(pictures), PERIOD_S).frames;
+    let frames = classify(&evidence(pictures), RECORDER, PERIOD_S).frames;
     let letter = |frame: &ClassifiedFrame| match frame.class {
         FrameClass::New => 'n',
         FrameClass::Repeat => 'r',
@@ -105,7 +108,7 @@ fn exact_recordings_are_exactly_right() {
 
 #[test]
 fn a_digest_is_proof_whatever_the_cadence() {
-    let frames = classify(&evidence(&[held(0, 60, 1), held(59, 120, 1)].concat()), PERIOD_S).frames;
+    let frames = classify(&evidence(&[held(0, 60, 1), held(59, 120, 1)].concat()), RECORDER, PERIOD_S).frames;
     assert_eq!(
         (frames[60].class, frames[60].evidence, frames[60].confidence),
         (FrameClass::Repeat, Evidence::Digest, 1.0)
@@ -115,7 +118,11 @@ fn a_digest_is_proof_whatever_the_cadence() {
 #[test]
 fn what_cannot_be_told_apart_is_noted() {
     let codes = |pictures: &[u32]| {
-        classify(&evidence(pictures), PERIOD_S).notes.iter().map(|note| note.code).collect::<Vec<_>>()
+        classify(&evidence(pictures), RECORDER, PERIOD_S)
+            .notes
+            .iter()
+            .map(|note| note.code)
+            .collect::<Vec<_>>()
     };
     let standstill = [held(0, 40, 1), vec![39; 90], held(40, 80, 1)].concat();
     assert_eq!(codes(&standstill), [NoteCode::StillOrFrozen]);
@@ -130,7 +137,7 @@ fn a_change_of_colour_alone_is_a_new_picture() {
         frame.reduced = ReducedChange::default();
         frame.chroma.worst = 6.0;
     }
-    let frames = classify(&evidence, PERIOD_S).frames;
+    let frames = classify(&evidence, RECORDER, PERIOD_S).frames;
     let news = frames.iter().filter(|frame| frame.class == FrameClass::New).count();
     assert_eq!(news, 60);
 }

@@ -51,6 +51,7 @@ fn facts() -> CaptureFacts {
         name: "memory".to_owned(),
         shape: FrameShape { width: 1920, height: 1080, pixel_format },
         scan: Scan::Progressive,
+        coding: evenbeat::frame::Coding::Unknown,
         nominal_rate: None,
         rate_source: None,
         time_base: None,

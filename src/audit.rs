@@ -13,7 +13,7 @@ use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
-use crate::frame::{Coding, FrameShape};
+use crate::frame::FrameShape;
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
@@ -439,7 +439,7 @@ fn conclude(
     }
     let mut classified = classify::classify(
         &evidence,
-        recorder(&facts, looked_at),
+        Recorder { coding: facts.coding, samples: reduced_samples(looked_at) },
         settled.times.delivered_rate.period_ms() / 1000.0,
     );
     drop(evidence);
@@ -514,21 +514,6 @@ fn conclude(
     audit.notes.extend(conclusion.notes);
     (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
     Ok(audit)
-}
-
-/// What the recording is, for classification.
-fn recorder(facts: &CaptureFacts, looked_at: (u32, u32)) -> Recorder {
-    let coding = if facts.name.contains("TEMP") { Coding::Lossless } else { Coding::Unknown };
-    let coding = if ["x264", "x265", "mpeg2", "vp9", "mjpeg"].iter().any(|n| facts.name.contains(n))
-        && !facts.name.contains("qp0")
-    {
-        Coding::Lossy
-    } else if facts.name.contains("qp0") || facts.name.contains("ffv1") {
-        Coding::Lossless
-    } else {
-        coding
-    };
-    Recorder { coding, samples: reduced_samples(looked_at) }
 }
 
 /// Share of mixes from which a device mixes as a way of converting rates. Choice.

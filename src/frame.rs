@@ -194,6 +194,22 @@ pub enum Coding {
     Lossy,
 }
 
+impl Coding {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Unknown => "unknown",
+            Self::Lossless => "lossless",
+            Self::Lossy => "lossy",
+        }
+    }
+
+    /// The coding with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Unknown, Self::Lossless, Self::Lossy].into_iter().find(|coding| coding.name() == name)
+    }
+}
+
 /// What a reader knows of one frame besides its samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct FrameTiming {

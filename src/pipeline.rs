@@ -452,7 +452,7 @@ mod tests {
     use super::*;
     use crate::capture::log::LogWriter;
     use crate::capture::CaptureFacts;
-    use crate::frame::{Family, PixelFormat, Scan};
+    use crate::frame::{Coding, Family, PixelFormat, Scan};
     use crate::units::TimeBase;
     use std::collections::HashSet;
     use std::sync::Mutex;
@@ -482,6 +482,7 @@ mod tests {
                 name: "painted".to_owned(),
                 shape: FrameShape { width: 99, height: 67, pixel_format },
                 scan: Scan::Progressive,
+                coding: Coding::Unknown,
                 nominal_rate: None,
                 rate_source: None,
                 time_base: None,

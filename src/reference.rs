@@ -276,8 +276,7 @@ impl Gathered {
         let frame_rate = settled.times.delivered_rate;
         let whole = (facts.shape.width, facts.shape.height);
         let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
-        let recorder =
-            Recorder { coding: crate::frame::Coding::Unknown, samples: reduced_samples(looked_at) };
+        let recorder = Recorder { coding: facts.coding, samples: reduced_samples(looked_at) };
         let mut classified = classify::classify(&self.evidence, recorder, frame_rate.period_ms() / 1000.0);
         let scan = ScanFacts {
             flagged: facts.scan,

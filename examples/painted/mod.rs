@@ -23,6 +23,7 @@ pub fn facts() -> CaptureFacts {
             pixel_format: PixelFormat { family: Family::Gray, bit_depth: 8 },
         },
         scan: Scan::Progressive,
+        coding: evenbeat::frame::Coding::Unknown,
         nominal_rate: Rate::new(60, 1),
         rate_source: Some(RateSource::Header),
         time_base: None,

@@ -30,7 +30,7 @@ use crate::fields::{
     FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
 };
 use crate::fingerprint::UNKNOWN_DIGEST;
-use crate::frame::{FrameShape, PixelFormat, Scan};
+use crate::frame::{Coding, FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::output::cause_of;
 use crate::signatures::Signatures;
@@ -198,6 +198,7 @@ impl Capture<'_> {
                 pixel_format: PixelFormat::parse(&self.pixel_format)?,
             },
             scan: Scan::from_name(&self.scan_flagged)?,
+            coding: Coding::from_name(&self.coding)?,
             nominal_rate: None,
             rate_source: None,
             time_base: self.time_base().filter(|_| self.times_measured),

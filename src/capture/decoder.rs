@@ -205,6 +205,7 @@ impl DecoderSource {
             name,
             shape,
             scan: banner.scan,
+            coding: banner.coding,
             nominal_rate: settings.rate,
             rate_source: settings.rate.map(|_| RateSource::Given),
             time_base: Some(time_base),

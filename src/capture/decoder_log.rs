@@ -6,7 +6,8 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::Duration;
 
-use crate::frame::Scan;
+use super::coding::coding_of;
+use crate::frame::{Coding, Scan};
 use crate::note::{Note, NoteCode};
 
 /// Longest line kept, in bytes; what follows in the line is dropped.
@@ -48,6 +49,8 @@ pub(crate) struct Banner {
     pub(crate) streams: usize,
     /// Scan by the stream's flags.
     pub(crate) scan: Scan,
+    /// How the samples were coded, by codec and profile.
+    pub(crate) coding: Coding,
     /// Average frame rate, rounded to 0.01 Hz.
     pub(crate) average_hz: Option<f64>,
     /// Finest frame rate that the decoder guesses from the timestamps, rounded to 0.01 Hz.
@@ -341,6 +344,7 @@ impl BannerLines {
             duration_s: self.duration_s.filter(|_| !self.duration_is_estimate),
             streams: self.input_streams.len(),
             scan: scan_in(format_field),
+            coding: coding_of(fields.first().copied().unwrap_or_default(), &format_name(format_field)),
             average_hz: value_of(" fps"),
             finest_hz: value_of(" tbr"),
             ticks_hz: value_of(" tbn"),
@@ -434,6 +438,7 @@ q=2-31, 120 fps, 90k tbn (default)
             duration_s: Some(3723.5),
             streams: 2,
             scan: Scan::TopFieldFirst,
+            coding: Coding::Lossy,
             average_hz: Some(27.61),
             finest_hz: Some(120.0),
             ticks_hz: Some(90_000.0),

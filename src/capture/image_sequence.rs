@@ -10,7 +10,7 @@ use image::{ColorType, ImageDecoder, ImageReader, Limits};
 use super::limits::{cause_of, fill};
 use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
-use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 
@@ -85,6 +85,7 @@ impl ImageSequence {
             name,
             shape,
             scan: Scan::Unknown,
+            coding: Coding::Unknown,
             nominal_rate: settings.rate,
             rate_source: settings.rate.map(|_| RateSource::Given),
             time_base: None,

@@ -2,7 +2,7 @@
 //!
 //! Version 5, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 5`.
+//! 1. The line `evenbeat-fingerprints 6`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -55,7 +55,7 @@ use crate::fingerprint::{
     MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
     REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
-use crate::frame::{Family, FrameShape, PixelFormat, Rect, Scan};
+use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
 use crate::units::{Rate, TimeBase};
@@ -63,7 +63,7 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 /// Bytes of one record.
 pub const RECORD_LEN: usize = 746;
 
@@ -133,6 +133,7 @@ struct FactsLine {
     subsampling_log2: [u8; 2],
     bit_depth: u8,
     scan: String,
+    coding: String,
     nominal_rate: Option<[u64; 2]>,
     rate_source: Option<String>,
     time_base_s: Option<[u64; 2]>,
@@ -187,6 +188,7 @@ impl From<&LogHeader> for HeaderLine {
                 subsampling_log2,
                 bit_depth,
                 scan: facts.scan.name().to_owned(),
+                coding: facts.coding.name().to_owned(),
                 nominal_rate: facts.nominal_rate.map(|rate| [rate.num(), rate.den()]),
                 rate_source: facts.rate_source.map(|source| source.name().to_owned()),
                 time_base_s: facts.time_base.map(|base| [base.num(), base.den()]),
@@ -240,6 +242,7 @@ impl HeaderLine {
                     pixel_format: PixelFormat { family, bit_depth: facts.bit_depth },
                 },
                 scan: Scan::from_name(&facts.scan).ok_or("scan")?,
+                coding: Coding::from_name(&facts.coding).ok_or("coding")?,
                 nominal_rate: nominal_rate.flatten(),
                 rate_source: rate_source.flatten(),
                 time_base: time_base.flatten(),
@@ -988,6 +991,7 @@ mod tests {
                 pixel_format: PixelFormat { family: Family::Yuv { across: 1, down: 0 }, bit_depth: 10 },
             },
             scan: Scan::TopFieldFirst,
+            coding: Coding::Lossy,
             nominal_rate: Rate::new(60000, 1001),
             rate_source: Some(RateSource::Given),
             time_base: TimeBase::new(1, 90000),
@@ -1254,12 +1258,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 6\n".to_vec(),
-                "log: fingerprint log of a newer version: version 6, this evenbeat reads version 5",
+                b"evenbeat-fingerprints 7\n".to_vec(),
+                "log: fingerprint log of a newer version: version 7, this evenbeat reads version 6",
             ),
             (
                 b"evenbeat-fingerprints 4\n".to_vec(),
-                "log: fingerprint log of an older version: version 4, this evenbeat reads version 5",
+                "log: fingerprint log of an older version: version 4, this evenbeat reads version 6",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),

@@ -1,6 +1,7 @@
 //! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
 mod brake;
+mod coding;
 mod decoder;
 mod decoder_log;
 mod image_sequence;
@@ -18,7 +19,7 @@ pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT
 pub mod log;
 
 use crate::error::Result;
-use crate::frame::{FrameShape, FrameTiming, Scan};
+use crate::frame::{Coding, FrameShape, FrameTiming, Scan};
 use crate::note::Note;
 pub use crate::units::RateSource;
 use crate::units::{Rate, TimeBase};
@@ -32,6 +33,8 @@ pub struct CaptureFacts {
     pub shape: FrameShape,
     /// Scan by the capture's flags.
     pub scan: Scan,
+    /// How the samples were coded.
+    pub coding: Coding,
     /// Delivered rate that the header or the person states; `None` if unknown.
     pub nominal_rate: Option<Rate>,
     /// Where `nominal_rate` comes from; `None` if unknown.

@@ -9,7 +9,7 @@ use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
 use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
-use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 use crate::units::{gcd, Rate, TimeBase};
@@ -105,6 +105,7 @@ impl Y4mSource {
             name,
             shape: header.shape,
             scan: header.scan,
+            coding: Coding::Unknown,
             nominal_rate,
             rate_source,
             time_base,

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::capture::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::Result;
-use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::units::Rate;
 
 use super::harbour::Harbour;
@@ -101,6 +101,7 @@ impl PaintedCapture {
             name: name.to_owned(),
             shape: painter.shape(),
             scan: Scan::Progressive,
+            coding: Coding::Unknown,
             nominal_rate: Some(rate),
             rate_source: Some(RateSource::Header),
             time_base: None,

@@ -68,6 +68,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
                 pixel_format: PixelFormat { family: Family::Yuv { across: 1, down: 1 }, bit_depth: 8 },
             },
             scan: Scan::Progressive,
+            coding: evenbeat::frame::Coding::Lossy,
             nominal_rate: Some(rate),
             rate_source: Some(RateSource::Header),
             time_base: None,

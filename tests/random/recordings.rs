@@ -4,6 +4,7 @@ use std::io::{Read, Write};
 use std::process::{Command, Stdio};
 
 use evenbeat::demo::texture::Dice;
+use evenbeat::frame::Coding;
 use evenbeat::units::Rate;
 
 use super::draw::Draw;
@@ -170,6 +171,15 @@ impl Recording {
             Recorder::Noise { deviation } if deviation <= 3.0 => "noise-to3",
             Recorder::Noise { .. } => "noise-to6",
             Recorder::Dither => "dither",
+        }
+    }
+
+    /// How a reader would say that it was coded: raw samples and added noise come without a codec.
+    pub fn coding(&self) -> Coding {
+        match self.recorder {
+            Recorder::Raw | Recorder::Noise { .. } | Recorder::Dither => Coding::Unknown,
+            Recorder::Ffv1 | Recorder::X264Lossless => Coding::Lossless,
+            _ => Coding::Lossy,
         }
     }
 

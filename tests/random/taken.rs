@@ -166,6 +166,7 @@ fn facts(capture: &Capture) -> CaptureFacts {
         name: capture.name.clone(),
         shape: capture.size().shape(capture.recording.depth),
         scan: Scan::Progressive,
+        coding: capture.recording.coding(),
         nominal_rate: Some(capture.rate),
         rate_source: Some(RateSource::Header),
         time_base: None,

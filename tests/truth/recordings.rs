@@ -11,7 +11,7 @@ use evenbeat::demo::devices::mix;
 use evenbeat::demo::schedule::Shown;
 use evenbeat::demo::texture::Dice;
 use evenbeat::error::{Error, Result};
-use evenbeat::frame::{FrameTiming, Scan};
+use evenbeat::frame::{Coding, FrameTiming, Scan};
 
 use super::deliveries::Delivery;
 use super::scenes::Scene;
@@ -136,6 +136,7 @@ pub fn open(
         name: format!("{}/{}/{}", scene.name, delivery.name, recording.name()),
         shape: scene.size.shape(),
         scan: Scan::Progressive,
+        coding: if recording.needs_encoder() { Coding::Lossy } else { Coding::Unknown },
         nominal_rate: Some(delivery.delivered_rate),
         rate_source: Some(RateSource::Header),
         time_base: None,

@@ -109,6 +109,7 @@ fn facts(cell: &Cell) -> CaptureFacts {
         name: cell.scene.name.clone(),
         shape: cell.scene.size.shape(),
         scan: Scan::Progressive,
+        coding: evenbeat::frame::Coding::Unknown,
         nominal_rate: Some(clip_rate(&cell.delivery, frames_available(&cell.scene, &cell.delivery))),
         rate_source: Some(RateSource::Header),
         time_base: None,

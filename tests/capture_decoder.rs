@@ -334,3 +334,34 @@ fn a_pipe_is_read_like_a_file() {
     }
     assert_eq!(from_file.samples.len(), 100);
 }
+
+/// Files that name other files: what they name is not read, whatever they are called.
+#[test]
+fn what_names_other_files_is_not_followed() {
+    if !decoder_is_here() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("target.mp4");
+    ffmpeg(&format!("-f lavfi -i testsrc=s=64x48:d=1 -pix_fmt yuv420p {}", target.display()));
+    let target_text = target.display();
+    for (name, text) in [
+        ("list.mkv", "#EXTM3U\n#EXT-X-TARGETDURATION:10\n#EXTINF:1,\ntarget.mp4\n#EXT-X-ENDLIST\n".to_owned()),
+        ("script.mkv", "ffconcat version 1.0\nfile target.mp4\n".to_owned()),
+        ("session.mkv", "v=0\no=- 0 0 IN IP4 127.0.0.1\ns=x\nc=IN IP4 127.0.0.1\nt=0 0\nm=video 9999 RTP/AVP 96\na=rtpmap:96 H264/90000\n".to_owned()),
+        ("manifest.mkv", format!("<?xml version=\"1.0\"?><MPD xmlns=\"urn:mpeg:dash:schema:mpd:2011\" type=\"static\"><Period><AdaptationSet mimeType=\"video/mp4\"><Representation id=\"1\" bandwidth=\"1\"><BaseURL>{target_text}</BaseURL></Representation></AdaptationSet></Period></MPD>")),
+    ] {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        let error = error_of(&path, &settings());
+        assert!(error.contains("names other files") || error.contains("cannot read the capture"), "{name}: {error}");
+    }
+    // A name with a number pattern is a name: it does not read its siblings.
+    for number in 0..5 {
+        std::fs::copy(&target, folder.path().join(format!("clip-{number}.jpg"))).unwrap();
+    }
+    let pattern = folder.path().join("clip-%d.jpg");
+    std::fs::write(&pattern, b"no picture at all, but a name that means more to some").unwrap();
+    let error = error_of(&pattern, &settings());
+    assert!(error.contains("cannot read the capture") || error.contains("names other files"), "{error}");
+}

@@ -12,6 +12,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use super::brake::Brake;
+use super::containers;
 use super::decoder_log::{Banner, DecoderLog};
 use super::limits::{cause_of, sides_allowed};
 use super::nut::{NutError, NutFrame, NutReader};
@@ -649,6 +650,8 @@ impl DecoderVersion {
             let from = ["-noaccurate_seek", "-seek_timestamp", "1", "-ss", &seconds];
             arguments.extend(from.map(OsString::from));
         }
+        let protocol = if matches!(input, DecoderInput::Stream(_)) { "pipe" } else { "file" };
+        arguments.extend(containers::input_options(protocol).map(OsString::from));
         arguments.push("-i".into());
         arguments.push(match input {
             // The prefix keeps a name with a colon from being taken for a network address.
@@ -784,6 +787,14 @@ impl DecoderProcess {
                 "no video stream",
                 format!("the capture has no video stream {stream}"),
                 "video streams count from 0; choose one with --stream",
+            );
+        }
+        if log.refused_container {
+            return Error::new(
+                place,
+                "not a recording that holds its own pictures",
+                "it is a playlist, a manifest or another file that names other files, and these are not followed",
+                "give the recording itself",
             );
         }
         let cause = match (&log.last_error, error) {
@@ -940,6 +951,7 @@ mod tests {
             for part in [
                 pass_through,
                 time_base,
+                "-protocol_whitelist file -format_whitelist ",
                 "-i file:a:b -map 0:V:2",
                 "-copyts",
                 "-noautorotate",

@@ -7,6 +7,7 @@ use std::thread;
 use std::time::Duration;
 
 use super::coding::coding_of;
+use super::containers::REFUSED_PHRASE;
 use crate::frame::{Coding, Scan};
 use crate::note::{Note, NoteCode};
 
@@ -80,6 +81,8 @@ pub(crate) struct Complaints {
     lost_times: u64,
     /// The stream asked for does not exist.
     pub(crate) lacks_stream: bool,
+    /// The capture is no container that holds its own pictures.
+    pub(crate) refused_container: bool,
 }
 
 impl Complaints {
@@ -208,6 +211,7 @@ impl State {
 impl Complaints {
     fn add_error(&mut self, message: &str) {
         self.lacks_stream |= message.contains("matches no streams");
+        self.refused_container |= message.contains(REFUSED_PHRASE);
         self.errors += 1;
         if self.quoted.len() < QUOTED_MAX {
             self.quoted.push(message.trim_end_matches('.').to_owned());

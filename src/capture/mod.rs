@@ -2,6 +2,7 @@
 
 mod brake;
 mod coding;
+mod containers;
 mod decoder;
 mod decoder_log;
 mod image_sequence;

@@ -4,8 +4,9 @@ use std::io::{Read, Write};
 use std::sync::atomic::AtomicBool;
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
+use crate::cancel::{self, Cancel};
 use crate::capture::log::{LogReader, LogWriter};
-use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
+use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{
     self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags, Recorder,
 };
@@ -134,6 +135,19 @@ impl Audit {
         };
         verdict::conclude(&case, self.complete)
     }
+
+    /// Marks the audit as one that was stopped before everything was done, if it is not marked so yet; `what` says before
+    /// what.
+    pub fn interrupt(&mut self, what: &str) {
+        if self.notes.iter().any(|note| note.code == NoteCode::Interrupted) {
+            return;
+        }
+        let text = format!("{what} Run again to the end for a whole audit.");
+        self.notes.push(Note::new(NoteCode::Interrupted, text));
+        self.complete = false;
+        let conclusion = self.conclusion();
+        (self.findings, self.verdict) = (conclusion.findings, conclusion.verdict);
+    }
 }
 
 /// Frames from the beginning of a segment to a typical stretch of it: what came before is out of sight then.
@@ -179,21 +193,21 @@ pub struct Run<'a> {
 /// # Errors
 /// The capture cannot be read at all. A capture that breaks off is audited as far as it goes and marked incomplete.
 pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<Audit> {
-    capture::attended(run.stop, |brake| {
-        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
+    cancel::attended(run.stop, |cancel| {
+        let sniffed = unless_cancelled(cancel, capture::sniff(capture, cancel))?;
         if sniffed.kind() != CaptureKind::FingerprintLog {
-            let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+            let source = unless_cancelled(cancel, sniffed.open(&settings.reading))?;
             let shape = source.facts().shape;
-            let clip = clip(settings, (shape, &settings.view), run, brake)?;
+            let clip = clip(settings, (shape, &settings.view), run, cancel)?;
             return audit_source_against(source, clip.as_ref(), settings, run);
         }
         let place = sniffed.place().to_owned();
         refuse_pixel_settings(settings, &place)?;
         match sniffed.into_reader() {
             Some(bytes) => {
-                let log = unless_pulled(brake, LogReader::open(bytes, place))?;
+                let log = unless_cancelled(cancel, LogReader::open(bytes, place))?;
                 let header = log.header();
-                let clip = clip(settings, (header.facts.shape, &header.view), run, brake)?;
+                let clip = clip(settings, (header.facts.shape, &header.view), run, cancel)?;
                 audit_log(log, clip.as_ref(), settings, run)
             }
             None => unreachable!("a log is a file or a stream"),
@@ -202,9 +216,9 @@ pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<
 }
 
 /// What opening came to; where it was ended from outside, that is the reason and not what followed from it.
-fn unless_pulled<T>(brake: &Brake, opened: Result<T>) -> Result<T> {
+fn unless_cancelled<T>(cancel: &Cancel, opened: Result<T>) -> Result<T> {
     opened.map_err(|error| {
-        if !brake.is_pulled() {
+        if !cancel.is_cancelled() {
             return error;
         }
         let cause = "no frame had been read, so there is no report";
@@ -217,11 +231,11 @@ fn clip(
     settings: &Settings,
     (shape, view): (FrameShape, &ViewSettings),
     run: Run<'_>,
-    brake: &Brake,
+    cancel: &Cancel,
 ) -> Result<Option<Clip>> {
     let Some(path) = &settings.reference else { return Ok(None) };
-    let read = reference::read(ClipReading { path, settings, shape, view }, &run.control(), brake);
-    unless_pulled(brake, read).map(Some)
+    let read = reference::read(ClipReading { path, settings, shape, view }, &run.control(), cancel);
+    unless_cancelled(cancel, read).map(Some)
 }
 
 /// Audits an open source of frames, whatever clip the settings name.
@@ -309,9 +323,9 @@ pub fn write_log(
     run: Run<'_>,
     (place, out): (&str, impl Write),
 ) -> Result<ReadingEnd> {
-    capture::attended(run.stop, |brake| {
-        let sniffed = unless_pulled(brake, capture::sniff(capture, brake))?;
-        let source = unless_pulled(brake, sniffed.open(&settings.reading))?;
+    cancel::attended(run.stop, |cancel| {
+        let sniffed = unless_cancelled(cancel, capture::sniff(capture, cancel))?;
+        let source = unless_cancelled(cancel, sniffed.open(&settings.reading))?;
         let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
         let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
             log.push(&fingerprint)
@@ -513,6 +527,9 @@ fn conclude(
     let conclusion = audit.conclusion();
     audit.notes.extend(conclusion.notes);
     (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
+    if clip.is_some_and(Clip::was_cancelled) {
+        audit.interrupt("Stopped while the clip was read once more: frames are placed in it less finely.");
+    }
     Ok(audit)
 }
 

@@ -115,6 +115,9 @@ impl FrameShape {
     /// Largest width and height accepted, in pixels: twice the largest broadcast format (ITU-R BT.2020, 7680).
     pub const SIDE_MAX: u32 = 16_384;
 
+    /// Most bytes of one frame: 7680 × 4320 (ITU-R BT.2020) with three planes of two bytes.
+    pub const BYTES_MAX: usize = 7680 * 4320 * 3 * 2;
+
     /// Planes in storage order, packed without padding. Sizes of subsampled planes are rounded up.
     pub fn planes(self) -> impl Iterator<Item = PlaneShape> {
         let bytes = self.pixel_format.bytes_per_sample();

@@ -2,14 +2,13 @@
 
 mod cli;
 
-use std::io::{self, Write};
 use std::process::ExitCode;
 use std::sync::atomic::Ordering;
 
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, compare, interrupt, interrupt::STOP, print};
+use cli::{commands, compare, interrupt, interrupt::STOP, print, say};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -30,10 +29,9 @@ fn main() -> ExitCode {
 /// Prints an error with its hint; standard error may be closed, the status still tells.
 fn report_error(outcome: Result<Exit>) -> Exit {
     outcome.unwrap_or_else(|error| {
-        let mut stderr = io::stderr();
-        let _ = writeln!(stderr, "evenbeat: {error}");
+        say::tell(&error.to_string());
         if !error.hint.is_empty() {
-            let _ = writeln!(stderr, "hint: {}", error.hint);
+            say::hint(&error.hint);
         }
         if STOP.load(Ordering::SeqCst) {
             Exit::Interrupted

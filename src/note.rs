@@ -17,6 +17,8 @@ pub enum NoteCode {
     Truncated,
     /// The decoder failed or reported damaged data.
     DecoderErrors,
+    /// The format of the capture does not say where it ends.
+    EndUnknown,
     /// Reading ended with an error after some frames.
     BrokenOff,
     /// The audit was interrupted; later frames were not looked at.
@@ -50,6 +52,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::ReaderMessage, "reader-message"),
     (NoteCode::Truncated, "truncated"),
     (NoteCode::DecoderErrors, "decoder-errors"),
+    (NoteCode::EndUnknown, "end-unknown"),
     (NoteCode::BrokenOff, "broken-off"),
     (NoteCode::Interrupted, "interrupted"),
     (NoteCode::NumberingGap, "numbering-gap"),

@@ -43,6 +43,15 @@ const FRAMES_PER_WORKER: usize = 1;
 /// Most workers. More would wait for the reader, and hold frames meanwhile.
 const WORKERS_MAX: usize = 16;
 
+/// Bytes of frames in memory at most, where that leaves one worker: large pictures get fewer workers.
+const FRAMES_BYTES_MAX: usize = 1 << 30;
+
+/// Most workers for frames of so many bytes.
+fn workers_in_memory(frame_bytes: usize) -> usize {
+    let frames = FRAMES_BYTES_MAX / frame_bytes.max(1);
+    (frames.saturating_sub(WINDOW) / FRAMES_PER_WORKER).max(1)
+}
+
 /// Told how far a run has come. Called on the collecting thread, once per frame.
 pub trait Progress {
     /// `done` frames have their fingerprint; `promised` is what the capture's container announces.
@@ -84,7 +93,7 @@ pub fn fingerprint_capture(
 ) -> Result<ReadingEnd> {
     let shape = source.facts().shape;
     let plan = checked_plan(shape, view)?;
-    let workers = worker_count(control.workers);
+    let workers = worker_count(control.workers).min(workers_in_memory(shape.byte_len()));
     let promised = source.facts().promised_frames;
     let halt = AtomicBool::new(false);
     let pool = BufferPool::new(WINDOW + FRAMES_PER_WORKER * workers);

@@ -4,8 +4,9 @@
 use std::path::{Path, PathBuf};
 
 use crate::cadence::{self, StatedRate};
+use crate::cancel::Cancel;
 use crate::capture::log::LogReader;
-use crate::capture::{self, Brake, CaptureArg, CaptureFacts, CaptureKind, RateSource};
+use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
@@ -56,6 +57,8 @@ pub struct Clip {
     pub view: ViewSettings,
     /// How it can be read once more; `None` for a log.
     again: Option<Again>,
+    /// Ends reading the clip once more.
+    cancel: Cancel,
     /// Caveats met while reading it.
     pub notes: Vec<Note>,
 }
@@ -141,9 +144,9 @@ pub struct ClipReading<'a> {
 ///
 /// # Errors
 /// It cannot be read, or holds no picture.
-pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> Result<Clip> {
+pub fn read(reading: ClipReading<'_>, control: &Control<'_>, cancel: &Cancel) -> Result<Clip> {
     let argument = CaptureArg::Path(PathBuf::from(reading.path));
-    let sniffed = capture::sniff(&argument, brake).map_err(|error| of_clip(reading.path, error))?;
+    let sniffed = capture::sniff(&argument, cancel).map_err(|error| of_clip(reading.path, error))?;
     let place = sniffed.place().to_owned();
     let mut gathered = Gathered::default();
     let mut again = None;
@@ -176,7 +179,7 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, brake: &Brake) -> R
     }
     let notes = notes(&PathNames::Last.of(place.as_ref()), &end);
     let said = Said { rate: reading.settings.source_rate, scan: reading.settings.reference_scan };
-    Ok(Clip { again, ..gathered.clip((place, facts, view, notes), said) })
+    Ok(Clip { again, cancel: cancel.clone(), ..gathered.clip((place, facts, view, notes), said) })
 }
 
 fn empty(place: &str) -> Error {
@@ -303,7 +306,18 @@ impl Gathered {
                 (self.signatures, own_repeats, said.rate.unwrap_or(frame_rate))
             }
         };
-        Clip { place, facts, rate, signatures, own_repeats, order, view, notes, again: None }
+        Clip {
+            place,
+            facts,
+            rate,
+            signatures,
+            own_repeats,
+            order,
+            view,
+            notes,
+            again: None,
+            cancel: Cancel::default(),
+        }
     }
 }
 
@@ -431,11 +445,12 @@ impl Clip {
     /// and samples, and the lines that belong to it, and says whether to go on. `None` where it cannot be read.
     fn read_again(&self, mut take: impl FnMut(usize, FrameShape, &[u8], Lines) -> bool) -> Option<()> {
         let again = self.again.as_ref()?;
-        let mut source = capture::open(&CaptureArg::Path(again.path.clone()), &again.settings).ok()?;
+        let argument = CaptureArg::Path(again.path.clone());
+        let mut source = capture::sniff(&argument, &self.cancel).ok()?.open(&again.settings).ok()?;
         let shape = source.facts().shape;
         let mut samples = Vec::new();
         for frame in 0.. {
-            if !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
+            if self.cancel.is_cancelled() || !matches!(source.read_frame(&mut samples), Ok(Some(_))) {
                 break;
             }
             let goes_on = match &self.order {
@@ -453,6 +468,11 @@ impl Clip {
         }
         source.finish();
         Some(())
+    }
+
+    /// Whether reading it once more may have been ended from outside: then frames are placed less finely.
+    pub fn was_cancelled(&self) -> bool {
+        self.cancel.is_cancelled()
     }
 
     /// Darkest and brightest cell, code values at 8 bit.

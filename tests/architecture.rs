@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Leaves may use each other; every stage may use the leaves.
-const LEAVES: &[&str] = &["units", "frame", "note", "error", "settings"];
+const LEAVES: &[&str] = &["units", "frame", "note", "error", "settings", "cancel"];
 
 /// Each stage with the stages it may import.
 const MAY_USE: &[(&str, &[&str])] = &[
@@ -12,6 +12,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("frame", &["units"]),
     ("note", &[]),
     ("error", &[]),
+    ("cancel", &[]),
     ("settings", &["frame", "units"]),
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),

@@ -76,6 +76,21 @@ fn incomplete(desk: &Desk, arguments: &str) -> (Ran, serde_json::Value) {
     (ran, audit)
 }
 
+/// Samples of 10 bit lie in two bytes: what stands above them is no sample.
+#[test]
+fn samples_above_the_depth_are_named() {
+    let desk = Desk::new();
+    let frame = |sample: u16| [b"FRAME\n".to_vec(), sample.to_le_bytes().repeat(16 * 16)].concat();
+    let header = b"YUV4MPEG2 W16 H16 F25:1 Cmono10\n".to_vec();
+    desk.write("a.y4m", [header.clone(), frame(1023), frame(64)].concat());
+    assert_eq!(desk.run("fingerprint a.y4m --out a.log").status, Some(0));
+    desk.write("b.y4m", [header, frame(1024), frame(64)].concat());
+    desk.run("audit b.y4m").assert_error(
+        "b.y4m: sample out of range in frame 0: 1024, allowed are 0 to 1023 at 10 bit",
+        "record again with samples in the low bits, or correct the depth that the header states",
+    );
+}
+
 #[test]
 fn a_frame_cut_in_the_middle_makes_the_report_incomplete() {
     let desk = Desk::new();

@@ -167,3 +167,61 @@ fn a_terminal_is_no_capture() {
     );
     assert_eq!(status.code(), Some(2));
 }
+
+/// The capture is whole in the first reading; the one for pictures, or that of the clip, falls silent.
+#[test]
+fn an_interrupt_ends_the_second_readings_too() {
+    let has_decoder = Command::new("ffmpeg").arg("-version").output().is_ok_and(|ran| ran.status.success());
+    if !has_decoder {
+        eprintln!("SKIPPED: ffmpeg is not installed, so no pictures can be wrapped for the stand-in decoder");
+        return;
+    }
+    let desk = Desk::new();
+    desk.write("b.y4m", first_frames("brass-kettle.y4m", 60));
+    let wrapped = Command::new("ffmpeg")
+        .args(["-loglevel", "error", "-i", "b.y4m", "-c:v", "rawvideo", "-f", "nut", "a.nut"])
+        .current_dir(desk.path("."))
+        .status();
+    assert!(wrapped.unwrap().success());
+    let once =
+        "if [ -e \"$capture.read\" ]; then exec sleep 600; fi\n: >\"$capture.read\"\ncat \"$capture.nut\"";
+    desk.write("a", once);
+    let child = started(&desk, &["audit", "a", "--decoder", &stand_in(), "--out", "report"]);
+    settle();
+    settle();
+    interrupt(&child);
+    let ran = ended(child);
+    assert_eq!(ran.status, Some(130), "{} {}", ran.stdout, ran.stderr);
+    let audit = desk.json("report/audit.json");
+    assert_eq!(audit["capture"]["frames"], 60);
+    assert_eq!(audit["capture"]["complete"], false);
+    assert!(note_codes(&audit).contains(&"interrupted"), "{:?}", note_codes(&audit));
+}
+
+#[test]
+fn one_interrupt_ends_the_wait_for_a_pipe_without_a_writer() {
+    let desk = Desk::new();
+    let made = Command::new("mkfifo").arg("pipe").current_dir(desk.path(".")).status().unwrap();
+    assert!(made.success());
+    let child = started(&desk, &["audit", "pipe", "--out", "report"]);
+    settle();
+    interrupt(&child);
+    let ran = ended(child);
+    assert_eq!(ran.status, Some(130), "{} {}", ran.stdout, ran.stderr);
+    assert!(!desk.path("report").exists());
+}
+
+#[test]
+fn what_is_waited_for_is_said_after_a_while() {
+    let desk = Desk::new();
+    desk.write("a", "exec sleep 600");
+    let child = started(&desk, &["audit", "a", "--decoder", &stand_in(), "--out", "report"]);
+    std::thread::sleep(Duration::from_secs(7));
+    interrupt(&child);
+    let ran = ended(child);
+    assert!(
+        ran.stderr.starts_with("evenbeat: a: no frame has come yet; waiting, Ctrl-C ends it\n"),
+        "{}",
+        ran.stderr
+    );
+}

@@ -91,13 +91,16 @@ const SELF_CONTAINED: &[&str] = &[
     "yuv4mpegpipe",
 ];
 
+/// Containers of sound alone: opened to say that they have no pictures.
+const SOUND: &[&str] = &["aac", "ac3", "aiff", "au", "caf", "flac", "mp3", "w64", "wav"];
+
 /// Options that keep the decoder to these containers, and to the file or pipe that it is given.
 pub(super) fn input_options(protocol: &str) -> [String; 4] {
     [
         "-protocol_whitelist".to_owned(),
         protocol.to_owned(),
         "-format_whitelist".to_owned(),
-        SELF_CONTAINED.join(","),
+        [SELF_CONTAINED, SOUND].concat().join(","),
     ]
 }
 

@@ -11,12 +11,13 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use super::brake::Brake;
 use super::containers;
 use super::decoder_log::{Banner, DecoderLog};
 use super::limits::{cause_of, sides_allowed};
 use super::nut::{NutError, NutFrame, NutReader};
+use super::stream_end;
 use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
+use crate::cancel::Cancel;
 use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
 use crate::note::{Note, NoteCode};
@@ -117,7 +118,7 @@ pub(crate) struct DecoderSource {
     span: Span,
     notes: Vec<Note>,
     ended: bool,
-    brake: Brake,
+    cancel: Cancel,
     /// How to start the decoder again farther on; a stream has no farther on.
     restart: Option<Restart>,
     /// The frame that a leap was for.
@@ -177,11 +178,11 @@ impl DecoderSource {
         place: String,
         name: String,
         settings: &ReadingSettings,
-        brake: &Brake,
+        cancel: &Cancel,
     ) -> Result<Self> {
         let program =
             settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
-        let version = DecoderVersion::ask(&program, &place, brake)?;
+        let version = DecoderVersion::ask(&program, &place, cancel)?;
         let stream = settings.stream.unwrap_or(0);
         let restart = match &input {
             DecoderInput::File(path) => Some(Restart {
@@ -193,7 +194,7 @@ impl DecoderSource {
             DecoderInput::FileFrom(..) | DecoderInput::Stream(_) => None,
         };
         let start = Start { program: &program, version: &version, stream };
-        let (mut process, stdout) = start.decoder(input, &place, brake)?;
+        let (mut process, stdout) = start.decoder(input, &place, cancel)?;
         let nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
             Err(error) => return Err(process.failure_at_start(error, stream, &place)),
@@ -241,7 +242,7 @@ impl DecoderSource {
             span: Span::default(),
             notes,
             ended: false,
-            brake: brake.clone(),
+            cancel: cancel.clone(),
             restart,
             found: None,
         })
@@ -310,6 +311,8 @@ impl DecoderSource {
                     .to_owned(),
             )),
         }
+        let path = self.restart.as_ref().map(|restart| restart.path.as_path());
+        self.notes.extend(stream_end::note(&self.banner.demuxer, path));
         let Some(time_base) = self.facts.time_base.filter(|_| !self.times_are_invented) else { return };
         let Some(promised_s) = self.banner.duration_s else { return };
         let found_s = self.span.seconds(time_base);
@@ -349,7 +352,7 @@ impl FrameSource for DecoderSource {
         }
         let number = self.frames_read;
         match self.next_frame(samples) {
-            Ok(None) | Err(_) if self.brake.is_pulled() => {
+            Ok(None) | Err(_) if self.cancel.is_cancelled() => {
                 self.ended = true;
                 Err(Error::new(
                     &self.place,
@@ -417,7 +420,7 @@ impl FrameSource for DecoderSource {
             if UNINDEXED_DEMUXERS.contains(&self.banner.demuxer.as_str()) { KEY_PICTURES_S } else { 0.0 };
         let input = DecoderInput::FileFrom(restart.path.clone(), base.seconds(ticks) - margin_s);
         let start = Start { program: &restart.program, version: &restart.version, stream: restart.stream };
-        let (mut process, stdout) = start.decoder(input, &self.place, &self.brake)?;
+        let (mut process, stdout) = start.decoder(input, &self.place, &self.cancel)?;
         self.nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
             Err(error) => return Err(process.failure_at_start(error, restart.stream, &self.place)),
@@ -594,12 +597,12 @@ struct DecoderVersion {
 }
 
 impl DecoderVersion {
-    fn ask(program: &OsStr, place: &str, brake: &Brake) -> Result<Self> {
+    fn ask(program: &OsStr, place: &str, cancel: &Cancel) -> Result<Self> {
         let shown = program.to_string_lossy();
         let hint = "install ffmpeg, or give its path with --decoder; YUV4MPEG2 and numbered images need none";
         let mut command = Command::new(program);
         command.arg("-version").stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null());
-        let (child, pipes) = RunningChild::start(&mut command, brake).map_err(|error| {
+        let (child, pipes) = RunningChild::start(&mut command, cancel).map_err(|error| {
             let cause = match error.kind() {
                 io::ErrorKind::NotFound => format!("{shown}: no such program"),
                 _ => format!("{shown}: {}", cause_of(&error)),
@@ -714,7 +717,7 @@ impl Start<'_> {
         &self,
         input: DecoderInput,
         place: &str,
-        brake: &Brake,
+        cancel: &Cancel,
     ) -> Result<(DecoderProcess, ChildStdout)> {
         let stdin = match input {
             DecoderInput::File(_) | DecoderInput::FileFrom(..) => Stdio::null(),
@@ -731,7 +734,7 @@ impl Start<'_> {
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
         let (child, pipes) =
-            RunningChild::start(&mut command, brake).map_err(|error| failed(cause_of(&error)))?;
+            RunningChild::start(&mut command, cancel).map_err(|error| failed(cause_of(&error)))?;
         if let (DecoderInput::Stream(mut capture), Some(mut target)) = (input, pipes.stdin) {
             // Ends with the capture or when the decoder closes its end; nobody waits for it, because a
             // capture that stalls would make the wait endless.
@@ -793,7 +796,7 @@ impl DecoderProcess {
             return Error::new(
                 place,
                 "not a recording that holds its own pictures",
-                "it is a playlist, a manifest or another file that names other files, and these are not followed",
+                "playlists, manifests and scripts name other files, and these are not followed",
                 "give the recording itself",
             );
         }
@@ -860,7 +863,7 @@ fn enlarge_pipe(pipe: &ChildStdout) {
 #[cfg(not(target_os = "linux"))]
 fn enlarge_pipe(_pipe: &ChildStdout) {}
 
-/// A child process that a brake ends.
+/// A child process that a cancel ends.
 struct RunningChild(Arc<Mutex<Child>>);
 
 /// The ends of its pipes that are ours.
@@ -871,7 +874,7 @@ struct Pipes {
 }
 
 impl RunningChild {
-    fn start(command: &mut Command, brake: &Brake) -> io::Result<(Self, Pipes)> {
+    fn start(command: &mut Command, cancel: &Cancel) -> io::Result<(Self, Pipes)> {
         shield_from_interrupt(command);
         let mut child = command.spawn()?;
         let pipes =
@@ -879,7 +882,7 @@ impl RunningChild {
         let child = Self(Arc::new(Mutex::new(child)));
         let braked = Self(Arc::clone(&child.0));
         // Its output ends with it, and with that whoever waits for it.
-        brake.on_pull(move || braked.end());
+        cancel.on_cancel(move || braked.end());
         Ok((child, pipes))
     }
 
@@ -1014,7 +1017,7 @@ mod tests {
         let settings =
             ReadingSettings { decoder: Some("no-such-decoder".into()), ..ReadingSettings::default() };
         let input = DecoderInput::File("a.mp4".into());
-        let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Brake::default())
+        let error = DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Cancel::default())
             .err()
             .unwrap();
         assert_eq!(
@@ -1059,7 +1062,7 @@ END
                 "capture".into(),
                 "capture".into(),
                 &settings(),
-                &Brake::default(),
+                &Cancel::default(),
             );
             (folder, source)
         }
@@ -1248,7 +1251,7 @@ END
                 "standard input".into(),
                 "x".into(),
                 &settings(),
-                &Brake::default(),
+                &Cancel::default(),
             )
             .unwrap();
             assert_eq!(read_all(Box::new(source)).frames.len(), 3);
@@ -1259,7 +1262,7 @@ END
             let settings = ReadingSettings { decoder: Some("true".into()), ..ReadingSettings::default() };
             let input = DecoderInput::File("a.mp4".into());
             let error =
-                DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Brake::default())
+                DecoderSource::new(input, "a.mp4".into(), "a.mp4".into(), &settings, &Cancel::default())
                     .err()
                     .unwrap();
             assert_eq!(error.to_string(), "a.mp4: unusable decoder: true: does not tell an ffmpeg version");

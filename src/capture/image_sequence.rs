@@ -14,9 +14,8 @@ use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 
-/// Most bytes one decoded image may take: a 7680×4320 picture (ITU-R BT.2020) with four 16-bit channels
-/// takes 265 MB; this is about twice that.
-const IMAGE_BYTES_MAX: u64 = 512 * 1024 * 1024;
+/// Most bytes one decoded image may take: those of a frame, and a fourth channel that is dropped.
+const IMAGE_BYTES_MAX: u64 = FrameShape::BYTES_MAX as u64 / 3 * 4;
 
 /// First bytes of a PNG (PNG specification, 5.2) and of a TIFF in either byte order (TIFF 6.0, section 2).
 const IMAGE_MAGICS: &[&[u8]] = &[b"\x89PNG\r\n\x1a\n", b"II\x2a\0", b"MM\0\x2a"];

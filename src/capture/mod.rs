@@ -1,20 +1,20 @@
 //! Capture readers: bytes in, frames out, streaming. [`open()`] is the way in.
 
-mod brake;
 mod coding;
 mod containers;
 mod decoder;
 mod decoder_log;
+mod depth;
 mod image_sequence;
 mod limits;
 mod nut;
 mod open;
+mod stream_end;
 #[cfg(test)]
 mod testing;
 mod timestamps;
 mod y4m;
 
-pub use brake::{attended, Brake};
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 
 pub mod log;

@@ -5,14 +5,16 @@ use std::fs::File;
 use std::io::{self, Cursor, IsTerminal, Read, Seek};
 use std::path::{Path, PathBuf};
 
-use super::brake::{Brake, BrakedStream};
 use super::decoder::{DecoderInput, DecoderSource};
+use super::depth::DepthChecked;
 use super::image_sequence::{folder_of, is_pattern, ImageSequence};
 use super::limits::{cause_of, fill};
 use super::timestamps::TimestampedSource;
 use super::y4m::{Y4mSource, MAGIC as Y4M_MAGIC};
 use super::FrameSource;
+use crate::cancel::{Cancel, CancellableStream};
 use crate::error::{Error, Result};
+use crate::frame::FrameShape;
 use crate::settings::ReadingSettings;
 
 /// Start of the first line of a fingerprint log.
@@ -63,7 +65,7 @@ pub struct SniffedCapture {
     place: String,
     name: String,
     input: Input,
-    brake: Brake,
+    cancel: Cancel,
 }
 
 enum Input {
@@ -103,7 +105,8 @@ impl SniffedCapture {
     /// # Errors
     /// What the reader finds wrong before the first frame; a fingerprint log, which has no frames.
     pub fn open(self, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-        let Self { kind, place, name, input, brake } = self;
+        let Self { kind, place, name, input, cancel } = self;
+        let checked = place.clone();
         let source: Box<dyn FrameSource> = match (kind, input) {
             (CaptureKind::FingerprintLog, _) => {
                 return Err(Error::new(
@@ -122,12 +125,14 @@ impl SniffedCapture {
                 Box::new(Y4mSource::new(stream, place, name, settings)?)
             }
             (_, Input::File { path, .. }) => {
-                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings, &brake)?)
+                Box::new(DecoderSource::new(DecoderInput::File(path), place, name, settings, &cancel)?)
             }
             (_, Input::Stream(stream)) => {
-                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings, &brake)?)
+                Box::new(DecoderSource::new(DecoderInput::Stream(stream), place, name, settings, &cancel)?)
             }
         };
+        refuse_oversize(source.facts().shape, &checked)?;
+        let source = DepthChecked::of(source, &checked);
         match &settings.timestamps {
             Some(file) => Ok(Box::new(TimestampedSource::new(source, file)?)),
             None => Ok(source),
@@ -140,14 +145,14 @@ impl SniffedCapture {
 /// # Errors
 /// As [`sniff`] and [`SniffedCapture::open`].
 pub fn open(capture: &CaptureArg, settings: &ReadingSettings) -> Result<Box<dyn FrameSource>> {
-    sniff(capture, &Brake::default())?.open(settings)
+    sniff(capture, &Cancel::default())?.open(settings)
 }
 
-/// Looks at the first bytes of a capture. `brake` ends this and the reading that follows, wherever it waits.
+/// Looks at the first bytes of a capture. `cancel` ends this and the reading that follows, wherever it waits.
 ///
 /// # Errors
 /// A capture that does not exist, cannot be read or is empty; standard input that is a terminal.
-pub fn sniff(capture: &CaptureArg, brake: &Brake) -> Result<SniffedCapture> {
+pub fn sniff(capture: &CaptureArg, cancel: &Cancel) -> Result<SniffedCapture> {
     match capture {
         CaptureArg::StandardInput => {
             let input = io::stdin();
@@ -159,47 +164,71 @@ pub fn sniff(capture: &CaptureArg, brake: &Brake) -> Result<SniffedCapture> {
                     "pipe a capture into it, or give a file or folder",
                 ));
             }
-            sniff_stream(input, STANDARD_INPUT.into(), STANDARD_INPUT.into(), brake)
+            sniff_stream(input, STANDARD_INPUT.into(), STANDARD_INPUT.into(), cancel)
         }
-        CaptureArg::Path(path) => sniff_path(path, brake),
+        CaptureArg::Path(path) => sniff_path(path, cancel),
     }
 }
 
-fn sniff_path(path: &Path, brake: &Brake) -> Result<SniffedCapture> {
-    let brake = brake.clone();
+fn sniff_path(path: &Path, cancel: &Cancel) -> Result<SniffedCapture> {
+    let cancel = cancel.clone();
     let place = path.display().to_string();
     let name = name_of(path);
     let kind = CaptureKind::ImageFolder;
     if path.is_dir() {
-        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()), brake });
+        return Ok(SniffedCapture { kind, place, name, input: Input::Folder(path.into()), cancel });
     }
     if is_pattern(path) && !path.exists() {
         // The pattern itself would be no good name for a folder of results.
         let name = name_of(folder_of(path));
-        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()), brake });
+        return Ok(SniffedCapture { kind, place, name, input: Input::Pattern(path.into()), cancel });
     }
-    let mut file = File::open(path).map_err(|error| cannot_open(&place, &error))?;
+    let mut file = opened(path, &cancel).map_err(|error| cannot_open(&place, &error))?;
     let is_regular = file.metadata().map_err(|error| cannot_open(&place, &error))?.is_file();
     if !is_regular {
-        return sniff_stream(file, place, name, &brake);
+        return sniff_stream(file, place, name, &cancel);
     }
     let head = head_of(&mut file, &place)?;
     file.rewind().map_err(|error| cannot_open(&place, &error))?;
     let input = Input::File { path: path.into(), file };
-    Ok(SniffedCapture { kind: kind_of(&head), place, name, input, brake })
+    Ok(SniffedCapture { kind: kind_of(&head), place, name, input, cancel })
+}
+
+/// Several frames are in memory at once: their size is bounded, not only their sides.
+fn refuse_oversize(shape: FrameShape, place: &str) -> Result<()> {
+    if shape.byte_len() <= FrameShape::BYTES_MAX {
+        return Ok(());
+    }
+    let FrameShape { width, height, .. } = shape;
+    let cause = format!(
+        "{width}x{height} takes {} bytes a frame, allowed are {}",
+        shape.byte_len(),
+        FrameShape::BYTES_MAX
+    );
+    Err(Error::new(place, "picture too large", cause, "crop or scale the recording"))
+}
+
+/// Opens a file; a named pipe without a writer is waited for until it is cancelled.
+fn opened(path: &Path, cancel: &Cancel) -> io::Result<File> {
+    if path.is_file() || !path.exists() {
+        return File::open(path);
+    }
+    let path = path.to_owned();
+    let opened = cancel.unless_cancelled(move || File::open(path));
+    opened.unwrap_or_else(|| Err(io::Error::other("interrupted")))
 }
 
 fn sniff_stream(
     stream: impl Read + Send + 'static,
     place: String,
     name: String,
-    brake: &Brake,
+    cancel: &Cancel,
 ) -> Result<SniffedCapture> {
-    let mut stream = BrakedStream::new(stream, brake.clone());
+    let mut stream = CancellableStream::new(stream, cancel.clone());
     let head = head_of(&mut stream, &place)?;
     let kind = kind_of(&head);
     let input = Input::Stream(Box::new(Cursor::new(head).chain(stream)));
-    Ok(SniffedCapture { kind, place, name, input, brake: brake.clone() })
+    Ok(SniffedCapture { kind, place, name, input, cancel: cancel.clone() })
 }
 
 /// The first bytes, at least one.
@@ -274,13 +303,13 @@ mod tests {
         ] {
             let path = folder.path().join(name);
             fs::write(&path, bytes).unwrap();
-            let sniffed = sniff(&CaptureArg::Path(path), &Brake::default()).unwrap();
+            let sniffed = sniff(&CaptureArg::Path(path), &Cancel::default()).unwrap();
             assert_eq!((sniffed.kind(), sniffed.name()), (kind, name));
             let mut all = Vec::new();
             sniffed.into_reader().unwrap().read_to_end(&mut all).unwrap();
             assert_eq!(all, bytes, "nothing is lost by looking");
             let streamed =
-                sniff_stream(bytes, "standard input".into(), "x".into(), &Brake::default()).unwrap();
+                sniff_stream(bytes, "standard input".into(), "x".into(), &Cancel::default()).unwrap();
             assert_eq!(streamed.kind(), kind);
             let mut all = Vec::new();
             streamed.into_reader().unwrap().read_to_end(&mut all).unwrap();
@@ -296,7 +325,7 @@ mod tests {
         let settings = ReadingSettings::default();
         let from_file = read_all(open(&CaptureArg::Path(path), &settings).unwrap());
         let stream =
-            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Cancel::default()).unwrap();
         let from_stream = read_all(stream.open(&settings).unwrap());
         assert_eq!(from_file.frames, from_stream.frames);
         assert_eq!(from_file.frames.len(), 2);
@@ -309,7 +338,7 @@ mod tests {
         fs::write(&times, "1.5\n2.5\n").unwrap();
         let settings = ReadingSettings { timestamps: Some(times), ..ReadingSettings::default() };
         let stream =
-            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Brake::default()).unwrap();
+            sniff_stream(Y4M, "standard input".into(), "standard input".into(), &Cancel::default()).unwrap();
         let outcome = read_all(stream.open(&settings).unwrap());
         assert_eq!(outcome.ticks(), [1_500_000_000, 2_500_000_000].map(Some));
     }
@@ -354,7 +383,7 @@ mod tests {
         let frames = folder.path().join("frames");
         fs::create_dir(&frames).unwrap();
         for path in [frames.clone(), frames.join("."), frames.join("f_*.png")] {
-            assert_eq!(sniff(&CaptureArg::Path(path), &Brake::default()).unwrap().name(), "frames");
+            assert_eq!(sniff(&CaptureArg::Path(path), &Cancel::default()).unwrap().name(), "frames");
         }
         assert!(!name_of(Path::new(".")).contains('.'));
     }

@@ -30,6 +30,8 @@ pub(crate) struct Y4mSource {
     header: Header,
     frames_read: u64,
     fields_shown: i64,
+    /// Bytes of the file when it was opened.
+    length: Option<u64>,
     notes: Vec<Note>,
     ended: bool,
 }
@@ -60,7 +62,8 @@ impl Y4mSource {
         settings: &ReadingSettings,
     ) -> Result<Self> {
         let below = file.try_clone().ok();
-        Ok(Self { file: below, ..Self::new(Box::new(file), place, name, settings)? })
+        let length = file.metadata().ok().map(|facts| facts.len());
+        Ok(Self { file: below, length, ..Self::new(Box::new(file), place, name, settings)? })
     }
 
     /// Reads the stream header from `input`, which `place` names in errors.
@@ -121,6 +124,7 @@ impl Y4mSource {
             header,
             frames_read: 0,
             fields_shown: 0,
+            length: None,
             notes: Vec::new(),
             ended: false,
         })
@@ -166,6 +170,20 @@ impl Y4mSource {
         )
     }
 
+    /// A file that lost its end while it was read ends between frames as a whole one does.
+    fn note_shrunk(&mut self) {
+        let now = self.file.as_ref().and_then(|file| file.metadata().ok()).map(|facts| facts.len());
+        let (Some(now), Some(opened)) = (now, self.length) else { return };
+        if now < opened {
+            let text = format!(
+                "The capture had {opened} bytes when it was opened and has {now} now: frames after the {} that were read \
+                 are lost. Audit a copy that nobody writes to.",
+                self.frames_read
+            );
+            self.notes.push(Note::new(NoteCode::Truncated, text));
+        }
+    }
+
     fn note_cut(&mut self, how_far: String) {
         let frame = self.frames_read;
         self.notes.push(Note::new(
@@ -189,6 +207,7 @@ impl FrameSource for Y4mSource {
         }
         let Some(timing) = self.read_frame_header()? else {
             self.ended = true;
+            self.note_shrunk();
             return Ok(None);
         };
         let len = self.header.shape.byte_len();

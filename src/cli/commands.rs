@@ -2,7 +2,7 @@
 
 use std::env;
 use std::ffi::OsStr;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -12,7 +12,6 @@ use evenbeat::audit::{self, Audit, Run};
 use evenbeat::audit_store::{self, Provenance, Shell};
 use evenbeat::capture::CaptureArg;
 use evenbeat::error::{excerpt, Error, Result};
-use evenbeat::escape::visible;
 use evenbeat::note::NoteCode;
 use evenbeat::output::manifest::MANIFEST;
 use evenbeat::output::same::{refuse_inputs, Input, Output};
@@ -34,6 +33,7 @@ use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
 use super::progress_bar::Display;
+use super::say;
 
 /// How errors call what is written.
 const FOLDER: &str = "output folder";
@@ -57,7 +57,9 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let junit = junit.map(|path| junit_file(path, &folder, existing)).transpose()?;
     let folder = reserve(&folder, existing, &audit_store::FILES)?;
     let provenance = provenance(&settings, &arguments.output.require, arguments.output.path_names())?;
-    let mut audit = watched(arguments.reading.quiet, |run| audit::audit(&capture, &settings, run))?;
+    let mut audit = watched(arguments.reading.quiet, &named(&arguments.reading.capture), |run| {
+        audit::audit(&capture, &settings, run)
+    })?;
     audit.hold_against(&arguments.output.require);
     let wanted = Wanted {
         audit: &audit,
@@ -66,6 +68,9 @@ pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
         megabytes: arguments.output.pictures,
     };
     let pictures = pictures::of_capture(&capture, wanted);
+    if STOP.load(Ordering::SeqCst) {
+        audit.interrupt("Stopped while the capture was read again for its pictures: some are missing.");
+    }
     let path = folder.path().to_owned();
     report::write_all(
         &Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None },
@@ -86,11 +91,15 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
     refuse_inputs(&[Output { what: LOG, path: &arguments.out }], &inputs_of(argument, &settings))?;
     let end = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
-        watched(*quiet, |run| audit::write_log(&capture, &settings, run, ("standard output", out)))?
+        watched(*quiet, &named(argument), |run| {
+            audit::write_log(&capture, &settings, run, ("standard output", out))
+        })?
     } else {
         let mut log = WholeFile::reserve(&arguments.out, LOG, existing(arguments.force))?;
         let place = arguments.out.display().to_string();
-        let end = watched(*quiet, |run| audit::write_log(&capture, &settings, run, (&place, &mut log)))?;
+        let end = watched(*quiet, &named(argument), |run| {
+            audit::write_log(&capture, &settings, run, (&place, &mut log))
+        })?;
         // What broke off before its first frame is no log, and takes the place of none.
         if end.error.is_none() || end.frames > 0 {
             log.commit()?;
@@ -98,8 +107,7 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
         end
     };
     for note in &end.end.notes {
-        // A closed standard error must not change the outcome.
-        let _ = writeln!(io::stderr(), "evenbeat: {}: {}", note.code.name(), note.text);
+        say::tell(&format!("{}: {}", note.code.name(), note.text));
     }
     if let Some(error) = end.error {
         return Err(error);
@@ -126,8 +134,7 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     let stretch = stretch(arguments)?;
     let folder = reserve(&folder, existing, &audit_store::FILES)?;
     if let Some(lacking) = audit_store::lacking(&audit) {
-        // A closed standard error must not change the outcome.
-        let _ = writeln!(io::stderr(), "evenbeat: {}: does not hold {lacking}", arguments.audit.display());
+        say::tell(&format!("{}: does not hold {lacking}", arguments.audit.display()));
     }
     if let Some(zone) = arguments.time_zone {
         provenance.audited_at = provenance.audited_at.with_timezone(&zone);
@@ -198,7 +205,9 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
     let mut worst = Exit::Clean;
     let mut audits = Vec::new();
     for device in devices {
-        let audit = watched(arguments.quiet, |run| audit::audit_source(device.open(), &settings, run))?;
+        let audit = watched(arguments.quiet, device.device, |run| {
+            audit::audit_source(device.open(), &settings, run)
+        })?;
         let folder = whole.report_within(device.device)?;
         let provenance = provenance(&settings, &[], PathNames::Last)?;
         let wanted = Wanted {
@@ -214,7 +223,7 @@ pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
             folder,
         )?;
         if !arguments.quiet {
-            let _ = writeln!(io::stdout(), "painted: {} {}", device.device, device.truth);
+            say::answer(&format!("painted: {} {}\n", device.device, device.truth));
         }
         say(arguments.quiet, &audit, &path);
         // Findings are what the demonstration is for.
@@ -257,7 +266,7 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
         Ended::Whole | Ended::ReaderGone => Exit::Clean,
         Ended::Interrupted => {
             let (frames, all) = (written.frames, settings.frames);
-            let _ = writeln!(io::stderr(), "evenbeat: interrupted: {frames} of {all} frames are painted");
+            say::tell(&format!("interrupted: {frames} of {all} frames are painted"));
             Exit::Interrupted
         }
     })
@@ -302,8 +311,18 @@ fn junit_file(path: &Path, folder: &Path, existing: Existing) -> Result<WholeFil
 }
 
 /// Runs `work`, which reads frames, under a progress display and the interrupt flag.
-fn watched<T>(quiet: bool, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
-    shown_on(&Display::new(quiet, "read"), work)
+fn watched<T>(quiet: bool, what: &str, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
+    let display = Display::new(quiet, "read");
+    display.attend(what, || shown_on(&display, work))
+}
+
+/// How a capture is called in what is said of it.
+fn named(capture: &OsStr) -> String {
+    if capture == "-" {
+        "standard input".to_owned()
+    } else {
+        capture.to_string_lossy().into_owned()
+    }
 }
 
 fn shown_on<T>(display: &Display, work: impl FnOnce(Run<'_>) -> Result<T>) -> Result<T> {
@@ -372,18 +391,15 @@ fn say(quiet: bool, audit: &Audit, folder: &Path) {
         return;
     }
     let (summary, page) = (report::terminal::summary(audit), folder.join(audit_store::REPORT_HTML));
-    let _ = write!(io::stdout(), "{summary}report: {}\n\n", page.display());
+    say::answer(&format!("{summary}report: {}\n\n", page.display()));
 }
 
 /// Says why an audit is of a part only, if it is.
 fn say_incomplete(name: &str, audit: &Audit) {
     let why = audit.notes.iter().find(|note| note.code.makes_incomplete());
     if let Some(note) = why {
-        let (name, why) = (visible(name), visible(note.text.trim_end_matches('.')));
-        let _ = writeln!(
-            io::stderr(),
-            "evenbeat: {name}: not whole: {why}\nhint: what was read is in the report, which is marked incomplete"
-        );
+        say::tell(&format!("{name}: not whole: {}", note.text.trim_end_matches('.')));
+        say::hint("what was read is in the report, which is marked incomplete");
     }
 }
 

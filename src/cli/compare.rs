@@ -1,7 +1,6 @@
 //! `evenbeat compare`: audits in, one comparison out. Only one audit is in memory at a time, besides the pictures
 //! that the others are aligned with.
 
-use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -9,12 +8,12 @@ use evenbeat::audit::Audit;
 use evenbeat::audit_store::{self, PICTURES_LOG, REPORT_HTML};
 use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
 use evenbeat::error::{Error, Result};
-use evenbeat::escape::visible;
 use evenbeat::output::same::{refuse_inputs, Input, Output};
 use evenbeat::output::{Existing, OutputFolder};
 use evenbeat::report::comparison::{self, COMPARE_HTML};
 
 use super::exit::Exit;
+use super::say;
 
 /// `compare`.
 #[derive(Args, Debug)]
@@ -66,18 +65,13 @@ pub fn compare_into(audits: &[PathBuf], folder: OutputFolder, quiet: bool) -> Re
     let compared = compare::compare(devices, basis, rate_hz);
     let page = folder.path().join(COMPARE_HTML);
     comparison::write_all(&compared, folder)?;
-    // Closed streams must not change the outcome.
     if quiet {
         for name in &incomplete {
-            let _ = writeln!(
-                io::stderr(),
-                "evenbeat: {}: not whole: its audit is marked incomplete\nhint: compare audits of whole recordings",
-                visible(name)
-            );
+            say::tell(&format!("{name}: not whole: its audit is marked incomplete"));
+            say::hint("compare audits of whole recordings");
         }
     } else {
-        let (text, page) = (comparison::terminal(&compared), page.display());
-        let _ = writeln!(io::stdout(), "{text}comparison: {page}");
+        say::answer(&format!("{}comparison: {}\n", comparison::terminal(&compared), page.display()));
     }
     Ok(if incomplete.is_empty() { Exit::Clean } else { Exit::NotWhole })
 }

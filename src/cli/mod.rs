@@ -9,3 +9,4 @@ pub mod interrupt;
 pub mod pictures;
 pub mod print;
 pub mod progress_bar;
+pub mod say;

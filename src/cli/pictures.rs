@@ -5,7 +5,8 @@ use std::sync::atomic::Ordering;
 
 use evenbeat::audit::Audit;
 use evenbeat::audit_store::Provenance;
-use evenbeat::capture::{self, Brake, CaptureArg, CaptureKind};
+use evenbeat::cancel::{self, Cancel};
+use evenbeat::capture::{self, CaptureArg, CaptureKind};
 use evenbeat::pictures::{self, Fetch, Open, Pictures};
 use evenbeat::report;
 use evenbeat::settings::Settings;
@@ -33,7 +34,9 @@ pub fn of_capture(capture: &CaptureArg, wanted: Wanted<'_>) -> Pictures {
     if let Some(why) = unavailable(capture, wanted.megabytes) {
         return Pictures::none(format!("There are no pictures: {why}."));
     }
-    of_source(&mut || capture::open(capture, &wanted.settings.reading), wanted)
+    cancel::attended(&STOP, |cancel| {
+        of_source(&mut || capture::sniff(capture, cancel)?.open(&wanted.settings.reading), wanted)
+    })
 }
 
 /// Pictures from what `open` opens.
@@ -60,7 +63,7 @@ fn unavailable(capture: &CaptureArg, megabytes: u32) -> Option<&'static str> {
     if is_stream(path) {
         return Some("the capture can be read only once");
     }
-    match capture::sniff(capture, &Brake::default()).map(|sniffed| sniffed.kind()) {
+    match capture::sniff(capture, &Cancel::default()).map(|sniffed| sniffed.kind()) {
         Ok(CaptureKind::FingerprintLog) => {
             Some("a fingerprint log holds none; give the capture with `evenbeat report`")
         }

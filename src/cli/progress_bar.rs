@@ -1,11 +1,20 @@
 //! Progress on standard error: a bar on a terminal, plain lines otherwise, nothing when quiet.
 
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, IsTerminal};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::Mutex;
+use std::thread;
 use std::time::{Duration, Instant};
+
+use crossbeam_channel::{bounded, RecvTimeoutError};
 
 use evenbeat::pipeline::Progress;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::say;
+
+/// How long nothing is said of a capture that sends nothing: decoders begin within a second or two.
+const FIRST_FRAME_PATIENCE: Duration = Duration::from_secs(5);
 
 /// A plain line at most this often: enough to see it lives, few enough for a log.
 const LINE_EVERY: Duration = Duration::from_secs(10);
@@ -15,6 +24,7 @@ pub struct Display {
     /// What is done to them: `read`, `painted`.
     done: &'static str,
     place: Place,
+    has_begun: AtomicBool,
 }
 
 /// Where progress is shown.
@@ -30,7 +40,25 @@ enum Place {
 impl Display {
     /// The display that fits standard error, for frames that are `done`: read or painted.
     pub fn new(quiet: bool, done: &'static str) -> Self {
-        Self { done, place: if quiet { Place::Nowhere } else { Place::on_standard_error(done) } }
+        let place = if quiet { Place::Nowhere } else { Place::on_standard_error(done) };
+        Self { done, place, has_begun: AtomicBool::new(false) }
+    }
+
+    /// Does `work`; where no frame has come for a while, says once what is waited for.
+    pub fn attend<T>(&self, what: &str, work: impl FnOnce() -> T) -> T {
+        let (working, is_done) = bounded::<()>(0);
+        thread::scope(|scope| {
+            scope.spawn(|| {
+                let waited = is_done.recv_timeout(FIRST_FRAME_PATIENCE) == Err(RecvTimeoutError::Timeout);
+                if waited && !self.has_begun.load(Ordering::Relaxed) && !matches!(self.place, Place::Nowhere)
+                {
+                    say::tell(&format!("{what}: no frame has come yet; waiting, Ctrl-C ends it"));
+                }
+            });
+            let outcome = work();
+            drop(working);
+            outcome
+        })
     }
 
     /// Ends the display and clears the bar.
@@ -57,6 +85,7 @@ impl Place {
 
 impl Progress for Display {
     fn frames_done(&self, done: u64, promised: Option<u64>) {
+        self.has_begun.store(true, Ordering::Relaxed);
         match &self.place {
             Place::Bar(bar) => {
                 if bar.length() != promised && promised.is_some_and(|total| total > 0) {
@@ -76,8 +105,7 @@ impl Progress for Display {
                 if last.elapsed() >= LINE_EVERY {
                     *last = Instant::now();
                     let of = promised.map(|total| format!(" of {total}")).unwrap_or_default();
-                    // A closed standard error must not end the audit.
-                    let _ = writeln!(io::stderr(), "evenbeat: {done}{of} frames {}", self.done);
+                    say::tell(&format!("{done}{of} frames {}", self.done));
                 }
             }
             Place::Nowhere => {}

@@ -46,7 +46,7 @@ impl FieldAudit {
     }
 
     /// Whether the cadence is that of pictures laid out over fields unevenly: film with its pulldown.
-    pub fn is_pulled_down(&self) -> bool {
+    pub fn is_cancelled_down(&self) -> bool {
         let Some(pattern) = self.cadence.pattern.as_ref() else { return false };
         let even = pattern.holds.iter().all(|&hold| hold == pattern.holds[0]);
         let whole = pattern.holds.iter().all(|&hold| hold >= 2);

@@ -151,7 +151,7 @@ pub fn mark(
         let films = pictures.iter().filter_map(|picture| Some((picture.frame, picture.film?)));
         audit::of_film(&mut fields, first, films);
         let film = FieldAudit::of(first, fields.clone(), times);
-        if film.is_pulled_down() {
+        if film.is_cancelled_down() {
             return film;
         }
         let of_two_moments = |picture: &&Picture| matches!(picture.weave, Woven::Video(_));
@@ -161,11 +161,11 @@ pub fn mark(
         audit::tell(&mut fields, leading.map(|_| 0).into_iter().chain(video), audit::TWO_MOMENTS);
         FieldAudit::of(first, fields, times)
     });
-    if scan.scan == Scan::Progressive && fields.as_ref().is_some_and(FieldAudit::is_pulled_down) {
+    if scan.scan == Scan::Progressive && fields.as_ref().is_some_and(FieldAudit::is_cancelled_down) {
         // Whole frames in the cadence of pulldown come from fields: nothing speaks against the flags then.
         scan = ScanDecision { scan: facts.flagged, source: ScanSource::Flags, ..scan };
     }
-    if let Some(fields) = fields.as_ref().filter(|fields| fields.is_pulled_down()) {
+    if let Some(fields) = fields.as_ref().filter(|fields| fields.is_cancelled_down()) {
         // The cadence of the fields settles which frames mix two pictures.
         traces.combed = fields.mixed_frames().filter(|&frame| frame > 0).collect();
         frames.iter_mut().for_each(|frame| frame.flags = frame.flags.without(FrameFlags::COMBED));

@@ -192,7 +192,7 @@ impl Case<'_> {
 fn interlaced(case: &Case<'_>) -> Option<Outcome> {
     let fields = case.found.fields.as_ref()?;
     let progressive = case.found.scan.scan == Scan::Progressive;
-    if progressive && !fields.is_pulled_down() {
+    if progressive && !fields.is_cancelled_down() {
         let text = format!(
             "interlaced by its flags, but both fields of a frame show one moment: {} whole pictures/s in {} fields/s \
              (progressive segmented)",
@@ -201,7 +201,7 @@ fn interlaced(case: &Case<'_>) -> Option<Outcome> {
         );
         return Some(case.whole(OutcomeCode::Interlaced, text));
     }
-    if fields.is_pulled_down() {
+    if fields.is_cancelled_down() {
         return Some(case.whole(OutcomeCode::FilmPulldown, film_in_fields(case, fields)));
     }
     let combed = &case.traces().combed;

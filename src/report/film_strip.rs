@@ -21,6 +21,8 @@ const FRAMES_MAX: usize = 8;
 const LEAD_DROPPED: usize = 2;
 /// Width of one frame, px.
 const CELL: u32 = 240;
+/// Most height of one, px: that of a picture twice as high as wide. Narrower ones are drawn narrower.
+const CELL_HEIGHT_MAX: u32 = 2 * CELL;
 /// Between frames, px.
 const SPACE: u32 = 8;
 const MARGIN: u32 = 16;
@@ -42,13 +44,13 @@ pub(super) fn png(report: &Report<'_>) -> Result<Option<Vec<u8>>> {
     let Some(strip) = &report.pictures.strip else { return Ok(None) };
     let frames = shown(strip);
     let Some((_, first, _)) = frames.first() else { return Ok(None) };
-    let height = (first.height * CELL / first.width.max(1)).max(1);
+    let (width, height) = drawn_size(first);
     let mut sheet = raster::drawn(STRIP_PNG, &words(report.audit, strip, frames, height), 1.0)?;
     for (place, (frame, picture, difference)) in frames.iter().enumerate() {
         let (x, y) = corner(report.audit, place, *frame);
-        paste(&mut sheet, colour(picture), (x, y), height);
+        paste(&mut sheet, colour(picture), (x, y), (width, height));
         if let Some(difference) = difference {
-            paste(&mut sheet, grey(difference), (x, y + height + SPACE), height);
+            paste(&mut sheet, grey(difference), (x, y + height + SPACE), (width, height));
         }
     }
     raster::encoded(STRIP_PNG, &sheet).map(Some)
@@ -137,9 +139,40 @@ fn grey(difference: &Raster) -> Option<RgbImage> {
     Some(image::DynamicImage::from(grey).into_rgb8())
 }
 
-fn paste(sheet: &mut RgbImage, picture: Option<RgbImage>, (x, y): (u32, u32), height: u32) {
+/// Width and height that a picture is drawn in.
+fn drawn_size(picture: &Raster) -> (u32, u32) {
+    let (width, height) = (u64::from(picture.width.max(1)), u64::from(picture.height.max(1)));
+    let scaled = |length: u64, to: u32, by: u64| (length * u64::from(to) / by).clamp(1, u64::from(to)) as u32;
+    if height * u64::from(CELL) <= width * u64::from(CELL_HEIGHT_MAX) {
+        (CELL, (height * u64::from(CELL) / width).max(1) as u32)
+    } else {
+        (scaled(width, CELL_HEIGHT_MAX, height), CELL_HEIGHT_MAX)
+    }
+}
+
+fn paste(sheet: &mut RgbImage, picture: Option<RgbImage>, (x, y): (u32, u32), (width, height): (u32, u32)) {
     if let Some(picture) = picture {
-        let scaled = imageops::resize(&picture, CELL, height, FilterType::Triangle);
+        let scaled = imageops::resize(&picture, width, height, FilterType::Triangle);
         imageops::replace(sheet, &scaled, i64::from(x), i64::from(y));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shape_fits_its_cell() {
+        for (width, height, expected) in [
+            (480, 270, (240, 135)),
+            (1, 480, (1, 480)),
+            (480, 1, (240, 1)),
+            (240, 480, (240, 480)),
+            (200, 480, (200, 480)),
+            (0, 0, (240, 240)),
+        ] {
+            let picture = Raster { width, height, pixels: Vec::new() };
+            assert_eq!(drawn_size(&picture), expected, "{width}x{height}");
+        }
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! Asking for the end between two frames is not enough where the next frame never comes.
 
+use std::fmt;
 use std::io::{self, Read};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -17,38 +18,44 @@ const CHUNK_LEN: usize = 64 * 1024;
 /// Chunks on their way.
 const CHUNKS: usize = 4;
 
-/// Pulled once, it ends whatever waits for the capture. Clones are the same brake.
+/// A token that every reading gets: cancelled once, it ends whatever waits. Clones are the same token.
 #[derive(Clone, Default)]
-pub struct Brake(Arc<State>);
+pub struct Cancel(Arc<State>);
 
 type Action = Box<dyn FnOnce() + Send>;
 
 #[derive(Default)]
 struct State {
-    is_pulled: AtomicBool,
+    is_cancelled: AtomicBool,
     actions: Mutex<Vec<Action>>,
 }
 
-impl Brake {
+impl fmt::Debug for Cancel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Cancel").field("is_cancelled", &self.is_cancelled()).finish()
+    }
+}
+
+impl Cancel {
     /// Ends what waits now, and what will wait later.
-    pub fn pull(&self) {
+    pub fn cancel(&self) {
         let actions = {
             let mut actions = self.0.actions.lock().unwrap_or_else(PoisonError::into_inner);
-            self.0.is_pulled.store(true, Ordering::SeqCst);
+            self.0.is_cancelled.store(true, Ordering::SeqCst);
             std::mem::take(&mut *actions)
         };
         actions.into_iter().for_each(|action| action());
     }
 
-    /// Whether it was pulled.
-    pub fn is_pulled(&self) -> bool {
-        self.0.is_pulled.load(Ordering::SeqCst)
+    /// Whether it was cancelled.
+    pub fn is_cancelled(&self) -> bool {
+        self.0.is_cancelled.load(Ordering::SeqCst)
     }
 
-    /// Has `action` run when the brake is pulled, at once where it is already.
-    pub(crate) fn on_pull(&self, action: impl FnOnce() + Send + 'static) {
+    /// Has `action` run when it is cancelled, at once where it is already.
+    pub(crate) fn on_cancel(&self, action: impl FnOnce() + Send + 'static) {
         let mut actions = self.0.actions.lock().unwrap_or_else(PoisonError::into_inner);
-        if self.is_pulled() {
+        if self.is_cancelled() {
             drop(actions);
             action();
         } else {
@@ -57,43 +64,65 @@ impl Brake {
     }
 }
 
-/// Does `work` with a brake that is pulled soon after `stop` is set.
-pub fn attended<T>(stop: &AtomicBool, work: impl FnOnce(&Brake) -> T) -> T {
-    let brake = Brake::default();
+impl Cancel {
+    /// Does `work` on a thread of its own; `None` where it is cancelled first. The thread is left behind then, because
+    /// nothing portable ends a system call that waits.
+    pub(crate) fn unless_cancelled<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Option<T> {
+        let (done, outcome) = bounded(1);
+        thread::spawn(move || {
+            // Nobody waits any more where it was cancelled.
+            let _ = done.send(work());
+        });
+        loop {
+            match outcome.recv_timeout(LOOK_EVERY) {
+                Ok(outcome) => return Some(outcome),
+                Err(RecvTimeoutError::Timeout) if !self.is_cancelled() => {}
+                Err(_) => return None,
+            }
+        }
+    }
+}
+
+/// Does `work` with a token that is cancelled soon after `stop` is set.
+pub fn attended<T>(stop: &AtomicBool, work: impl FnOnce(&Cancel) -> T) -> T {
+    let cancel = Cancel::default();
     let (working, done) = bounded::<()>(0);
     thread::scope(|scope| {
         scope.spawn(|| {
             while done.recv_timeout(LOOK_EVERY) == Err(RecvTimeoutError::Timeout) {
                 if stop.load(Ordering::Relaxed) {
-                    brake.pull();
+                    cancel.cancel();
                     return;
                 }
             }
         });
-        let outcome = work(&brake);
+        let outcome = work(&cancel);
         drop(working);
         outcome
     })
 }
 
-/// A stream whose reads end with an error once the brake is pulled, also while nothing comes.
+/// A stream whose reads end with an error once it is cancelled, also while nothing comes.
 ///
-/// A thread of its own reads ahead a little. It is left behind when the brake is pulled, because nothing
+/// A thread of its own reads ahead a little. It is left behind when it is cancelled, because nothing
 /// portable ends a read that waits.
-pub(crate) struct BrakedStream {
-    brake: Brake,
+pub(crate) struct CancellableStream {
+    cancel: Cancel,
     filled: Receiver<io::Result<Vec<u8>>>,
     spent: Sender<Vec<u8>>,
     chunk: Vec<u8>,
     used: usize,
 }
 
-impl BrakedStream {
-    pub(crate) fn new(stream: impl Read + Send + 'static, brake: Brake) -> Self {
+impl CancellableStream {
+    pub(crate) fn new(stream: impl Read + Send + 'static, cancel: Cancel) -> Self {
         let (filler, filled) = bounded(CHUNKS);
         let (spent, empty) = bounded(CHUNKS + 1);
         thread::spawn(move || read_ahead(stream, &empty, &filler));
-        Self { brake, filled, spent, chunk: Vec::new(), used: 0 }
+        Self { cancel, filled, spent, chunk: Vec::new(), used: 0 }
     }
 }
 
@@ -117,7 +146,7 @@ fn read_ahead(mut stream: impl Read, empty: &Receiver<Vec<u8>>, filler: &Sender<
     }
 }
 
-impl Read for BrakedStream {
+impl Read for CancellableStream {
     fn read(&mut self, target: &mut [u8]) -> io::Result<usize> {
         while self.used == self.chunk.len() {
             match self.filled.recv_timeout(LOOK_EVERY) {
@@ -128,7 +157,7 @@ impl Read for BrakedStream {
                 }
                 Ok(Err(error)) => return Err(error),
                 Err(RecvTimeoutError::Disconnected) => return Ok(0),
-                Err(RecvTimeoutError::Timeout) if self.brake.is_pulled() => {
+                Err(RecvTimeoutError::Timeout) if self.cancel.is_cancelled() => {
                     return Err(io::Error::other("interrupted"))
                 }
                 Err(RecvTimeoutError::Timeout) => {}
@@ -164,7 +193,9 @@ mod tests {
     fn bytes_pass_unchanged_and_in_order() {
         let bytes: Vec<u8> = (0..3_000_000u32).map(|at| (at.wrapping_mul(7919) >> 5) as u8).collect();
         let mut passed = Vec::new();
-        BrakedStream::new(io::Cursor::new(bytes.clone()), Brake::default()).read_to_end(&mut passed).unwrap();
+        CancellableStream::new(io::Cursor::new(bytes.clone()), Cancel::default())
+            .read_to_end(&mut passed)
+            .unwrap();
         assert_eq!(passed, bytes);
     }
 
@@ -177,8 +208,10 @@ mod tests {
             Err(io::Error::other("cable out")),
         ]);
         let mut passed = Vec::new();
-        let error =
-            BrakedStream::new(pieces, Brake::default()).read_to_end(&mut passed).unwrap_err().to_string();
+        let error = CancellableStream::new(pieces, Cancel::default())
+            .read_to_end(&mut passed)
+            .unwrap_err()
+            .to_string();
         assert_eq!((passed.as_slice(), error.as_str()), (b"abc".as_slice(), "cable out"));
     }
 
@@ -193,8 +226,8 @@ mod tests {
             }
         }
         let stop = AtomicBool::new(false);
-        let error = attended(&stop, |brake| {
-            let mut stream = BrakedStream::new(Stalled, brake.clone());
+        let error = attended(&stop, |cancel| {
+            let mut stream = CancellableStream::new(Stalled, cancel.clone());
             stop.store(true, Ordering::Relaxed);
             stream.read(&mut [0; 4]).unwrap_err().to_string()
         });
@@ -203,7 +236,7 @@ mod tests {
 
     #[test]
     fn actions_run_once_whenever_they_come() {
-        let brake = Brake::default();
+        let cancel = Cancel::default();
         let runs = Arc::new(AtomicUsize::new(0));
         let count = |runs: &Arc<AtomicUsize>| {
             let runs = Arc::clone(runs);
@@ -211,12 +244,12 @@ mod tests {
                 runs.fetch_add(1, Ordering::SeqCst);
             }
         };
-        brake.on_pull(count(&runs));
+        cancel.on_cancel(count(&runs));
         assert_eq!(runs.load(Ordering::SeqCst), 0);
-        brake.pull();
-        brake.pull();
+        cancel.cancel();
+        cancel.cancel();
         assert_eq!(runs.load(Ordering::SeqCst), 1);
-        brake.on_pull(count(&runs));
+        cancel.on_cancel(count(&runs));
         assert_eq!(runs.load(Ordering::SeqCst), 2);
     }
 
@@ -224,7 +257,7 @@ mod tests {
     fn work_that_ends_by_itself_waits_for_nobody() {
         let started = std::time::Instant::now();
         for _ in 0..100 {
-            attended(&AtomicBool::new(false), |brake| assert!(!brake.is_pulled()));
+            attended(&AtomicBool::new(false), |cancel| assert!(!cancel.is_cancelled()));
         }
         assert!(started.elapsed() < 100 * LOOK_EVERY / 2);
     }

@@ -85,6 +85,8 @@ impl Source {
         own_repeats: &[bool],
         times: &FrameTimes,
     ) -> Self {
+        // The clip tells which pictures are missing.
+        classified.notes.retain(|note| note.code != NoteCode::LossesUnknown);
         let settling = Settling { track: &track, own_repeats, delivered_rate: times.delivered_rate };
         if source::settle(&mut classified.frames, settling) == 0 {
             // The clip tells still from frozen.

@@ -35,6 +35,8 @@ pub enum NoteCode {
     StillOrFrozen,
     /// New and repeated frames overlap in the measure; some calls rest on context.
     NoisyMeasure,
+    /// Pictures may be missing without trace: no steady motion to count them in.
+    LossesUnknown,
     /// Part of the picture was left out or only a part looked at.
     PartOfPicture,
     /// The stream is flagged interlaced.
@@ -61,6 +63,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::SourceAssumed, "source-assumed"),
     (NoteCode::StillOrFrozen, "still-or-frozen"),
     (NoteCode::NoisyMeasure, "noisy-measure"),
+    (NoteCode::LossesUnknown, "losses-unknown"),
     (NoteCode::PartOfPicture, "part-of-picture"),
     (NoteCode::InterlacedFlag, "interlaced-flag"),
     (NoteCode::ReferenceIncomplete, "reference-incomplete"),

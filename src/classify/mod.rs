@@ -206,7 +206,7 @@ pub fn classify(evidence: &[FrameEvidence], recorder: Recorder, period_s: f64) -
         evidence.iter().zip(&judged).map(|(one, judged)| classified(one, *judged)).collect();
     let is_new: Vec<bool> = judged.iter().map(|one| one.is_new()).collect();
     let mut notes = mark_still(&mut frames, evidence, &is_new, period_s);
-    steps::mark(&mut frames, evidence);
+    notes.extend(steps::mark(&mut frames, evidence));
     notes.extend(noisy(&frames));
     Classified { frames, notes }
 }

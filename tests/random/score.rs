@@ -469,7 +469,11 @@ pub fn table(scores: &[CaptureScore]) -> String {
     for (kind, threshold) in &thresholds.by_recording {
         let _ = writeln!(text, "  {kind:<14} {threshold:.3}");
     }
-    text + &reliability(scores, &thresholds) + &apart_table(scores) + &findings_table(scores) + &worst(scores)
+    text + &reliability(scores, &thresholds)
+        + &apart_table(scores)
+        + &findings_table(scores)
+        + &losses_table(scores)
+        + &worst(scores)
 }
 
 fn reliability(scores: &[CaptureScore], thresholds: &Thresholds) -> String {
@@ -525,6 +529,21 @@ fn findings_table(scores: &[CaptureScore]) -> String {
     }
     let clean = scores.iter().filter(|score| score.clean).count();
     let _ = writeln!(text, "  of {clean} captures delivered 1:1 and {} others", scores.len() - clean);
+    for score in scores.iter().filter(|score| !score.false_findings.is_empty()) {
+        let _ = writeln!(text, "  {}: {}", score.name, score.false_findings.join(" "));
+    }
+    text
+}
+
+/// Captures in which losses are miscounted, and those that say nothing right of theirs.
+fn losses_table(scores: &[CaptureScore]) -> String {
+    let mut text =
+        String::from("\nlosses: jumps at steady motion not counted, captures with other losses not told\n");
+    for score in scores {
+        for wrong in [score.jumps, score.losses].into_iter().filter(|wrong| wrong.wrong > 0) {
+            let _ = writeln!(text, "  {:>18}  {}", wrong.text(), score.name);
+        }
+    }
     text
 }
 

@@ -2,9 +2,10 @@
 //!
 //! A mix of pictures that moved has less fine detail than they have: for any pictures a and b,
 //! |(1−w)a + wb|² = (1−w)|a|² + w|b|² − w(1−w)|a−b|². A converter that mixes from one rate to another takes the
-//! weights in turn, so the loss w(1−w) comes round with the period of the rate pair, and so does the change from
-//! frame to frame. Both are looked for together. Periods up to 4 are left out: encoders spend their bits with
-//! such periods.
+//! weights in turn, so the loss w(1−w) comes round with the period of the rate pair, and so do the change from
+//! frame to frame and the bend, the change of that change: the nearer a frame lies to the line between its neighbours,
+//! the less of it. All three are looked for together, as content that comes round by itself (a counter's digits) has
+//! one or two of them. Periods up to 4 are left out: encoders spend their bits with such periods.
 //!
 //! A mix between two pictures that are held is seen where the fine parts of three frames lie on one line although
 //! the outer two have little in common: motion does not lead along a line then. Between pictures that are not
@@ -23,7 +24,7 @@ const PAIRS: [(usize, usize); 7] = [(4, 5), (5, 6), (2, 5), (5, 12), (3, 5), (12
 const WINDOW_PERIODS: usize = 6;
 const WINDOW_MIN: usize = 48;
 
-/// Share of the variation of detail, and of change, that the turn of the weights must explain in a window.
+/// Share of the variation of detail, of change, and of bend, that the turn of the weights must explain in a window.
 /// By trials: clips without mixes stay below 0.85 with a gain below the least, and below 0.5 with any gain.
 const EXPLAINED_MIN: f32 = 0.45;
 /// The same for periods so long that content has them by chance.
@@ -31,9 +32,9 @@ const EXPLAINED_MIN_LONG: f32 = 0.75;
 /// Periods from which [`EXPLAINED_MIN_LONG`] holds, frames.
 const LONG_PERIOD: usize = 24;
 
-/// Least loss of detail against what is expected where pictures have nothing in common (1 there, more where
-/// neighbours resemble each other, less with noise).
-const DETAIL_GAIN_MIN: f32 = 0.18;
+/// Least loss of detail as a share of what mixing takes away by the change it leaves (1 of any pictures, less with noise).
+/// Between the frames that an encoder fills from their neighbours, and those that it codes anew, it is 0.3.
+const DETAIL_GAIN_MIN: f32 = 0.4;
 /// Least turn of the change against what is expected where pictures have nothing in common.
 const CHANGE_GAIN_MIN: f32 = 0.06;
 
@@ -45,6 +46,9 @@ const COLLINEAR_FROM: f32 = 0.85;
 /// Mean square difference of the fine parts of two pictures, against the sum of both, from which they have
 /// little in common (1 where nothing).
 const APART_FROM: f32 = 0.3;
+/// Confidence of a repeat from which it holds a picture: what is no repeat makes no mix of its neighbour. Choice: that of
+/// sure calls in the tables.
+const SURELY_HELD: f32 = 0.95;
 /// Weights nearer to 0 or 1 than this are not told from the pictures themselves.
 const WEIGHT_MIN: f32 = 0.15;
 
@@ -82,6 +86,17 @@ fn cosine(evidence: &[FrameEvidence], index: usize) -> Option<f32> {
         .then(|| (next.fine_energy_two_back - step - next.fine_energy) / (2.0 * product.sqrt()))
 }
 
+/// Mean square of the fine part of a frame less the mean of its neighbours, times four; 0 at the ends.
+fn bend(evidence: &[FrameEvidence], index: usize) -> f32 {
+    match evidence.get(index + 1) {
+        Some(next) if index > 0 => {
+            let [into, from] = [evidence[index].reduced.fine_energy, next.reduced.fine_energy];
+            2.0 * (into + from) - next.reduced.fine_energy_two_back
+        }
+        _ => 0.0,
+    }
+}
+
 /// The weight of the later picture where frame `index` is a mix of the frames next to it.
 fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], index: usize) -> Option<f32> {
     let plain = |index: usize| {
@@ -90,7 +105,10 @@ fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], ind
             && !flags.contains(FrameFlags::CUT)
             && !flags.contains(FrameFlags::AFTER_GAP)
     };
-    let held = |index: usize| frames.get(index).is_some_and(|frame| frame.class == FrameClass::Repeat);
+    let held = |index: usize| {
+        let repeat = frames.get(index).filter(|frame| frame.class == FrameClass::Repeat);
+        repeat.is_some_and(|frame| frame.confidence >= SURELY_HELD)
+    };
     let between_holds = held(index - 1) || held(index + 2);
     if !plain(index) || !plain(index + 1) || !between_holds || cosine(evidence, index)? < COLLINEAR_FROM {
         return None;
@@ -109,23 +127,34 @@ fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], ind
 struct Pair {
     /// Weight of the later picture; 0 at the place of the pure picture.
     weights: Vec<f32>,
-    /// Loss of detail less its mean, in mean square differences of neighbouring pictures.
+    /// Loss of detail less its mean, in mean changes.
     loss: Vec<f32>,
     /// Change into the place against the mean change, less 1, where pictures have nothing in common.
     change: Vec<f32>,
+    /// The same of the bend at the place.
+    bend: Vec<f32>,
 }
 
 impl Pair {
     fn new((pictures, frames): (usize, usize)) -> Self {
         let weight = |slot: usize| (slot * pictures % frames) as f32 / frames as f32;
         let weights: Vec<f32> = (0..frames).map(weight).collect();
-        let loss = weights.iter().map(|w| w * (1.0 - w)).collect();
-        let change: Vec<f32> = (0..frames).map(|slot| change_into(slot + frames, pictures, frames)).collect();
-        let mean = change.iter().sum::<f32>() / frames as f32;
+        // Two pictures that have nothing in common differ by twice the square of one.
+        let changes =
+            (0..frames).map(|slot| square_of_sum(&[-1.0, 1.0], slot + frames - 1, (pictures, frames)));
+        let mean_change = changes.sum::<f32>() / frames as f32 / 2.0;
+        let loss = weights.iter().map(|w| w * (1.0 - w) / mean_change).collect();
+        let turn = |factors: &[f32], from: usize| {
+            let at = |slot: usize| square_of_sum(factors, slot + frames - from, (pictures, frames));
+            let values: Vec<f32> = (0..frames).map(at).collect();
+            let mean = values.iter().sum::<f32>() / frames as f32;
+            without_mean(values.into_iter().map(|value| value / mean).collect())
+        };
         Self {
             weights,
             loss: without_mean(loss),
-            change: without_mean(change.iter().map(|change| change / mean).collect()),
+            change: turn(&[-1.0, 1.0], 1),
+            bend: turn(&[1.0, -2.0, 1.0], 1),
         }
     }
 
@@ -134,17 +163,18 @@ impl Pair {
     }
 }
 
-/// Sum of squares of the changes of weight of all pictures from the slot before into `slot`.
-fn change_into(slot: usize, pictures: usize, frames: usize) -> f32 {
-    let weights = |slot: usize| {
-        let (first, rest) = (slot * pictures / frames, (slot * pictures % frames) as f32 / frames as f32);
-        [(first, 1.0 - rest), (first + 1, rest)]
-    };
-    let (before, now) = (weights(slot - 1), weights(slot));
-    let of = |set: [(usize, f32); 2], picture: usize| {
-        set.iter().filter(|(number, _)| *number == picture).map(|(_, weight)| weight).sum::<f32>()
-    };
-    (before[0].0..=now[1].0).map(|picture| (of(now, picture) - of(before, picture)).powi(2)).sum()
+/// Mean square of a sum of frames from `slot` on, each times its factor, where pictures have nothing in common: the sum of
+/// squares of what each picture counts in it.
+fn square_of_sum(factors: &[f32], slot: usize, (pictures, frames): (usize, usize)) -> f32 {
+    let first = slot * pictures / frames;
+    let mut weights = vec![0.0f32; factors.len() + 2];
+    for (slot, factor) in (slot..).zip(factors) {
+        let (picture, rest) = (slot * pictures / frames - first, slot * pictures % frames);
+        let later = rest as f32 / frames as f32;
+        weights[picture] += factor * (1.0 - later);
+        weights[picture + 1] += factor * later;
+    }
+    weights.iter().map(|weight| weight * weight).sum()
 }
 
 fn without_mean(values: Vec<f32>) -> Vec<f32> {
@@ -159,7 +189,7 @@ struct Fit {
     end: usize,
     /// Index of pure frames, modulo the period.
     phase: usize,
-    /// The lesser share explained, of detail and of change.
+    /// The least share explained, of detail, of change and of bend.
     explained: f32,
     sure: bool,
 }
@@ -217,6 +247,8 @@ struct Series {
     detail: Vec<f32>,
     /// Mean square change of the fine parts.
     change: Vec<f32>,
+    /// Mean square of the change of that change.
+    bend: Vec<f32>,
     /// Frames since the last cut, or since frame 0, which has no change.
     since_cut: Vec<u32>,
 }
@@ -227,6 +259,7 @@ impl Series {
         Self {
             detail: evidence.iter().map(|one| one.reduced.detail).collect(),
             change: evidence.iter().map(|one| one.reduced.fine_energy).collect(),
+            bend: (0..evidence.len()).map(|index| bend(evidence, index)).collect(),
             since_cut: frames
                 .iter()
                 .enumerate()
@@ -256,6 +289,7 @@ impl Series {
                     mean_change: self.change[frames.clone()].iter().sum::<f32>() / frames.len() as f32,
                     detail: self.folded(&self.detail, frames.clone(), period),
                     change: self.folded(&self.change, frames.clone(), period),
+                    bend: self.folded(&self.bend, frames.clone(), period),
                     frames,
                 }
             })
@@ -292,6 +326,7 @@ struct Window {
     mean_change: f32,
     detail: Folded,
     change: Folded,
+    bend: Folded,
 }
 
 /// Sums of deviations by place of the period, and the sum of their squares.
@@ -320,7 +355,7 @@ impl Folded {
 
 /// The phase at which the turn fits best; `None` where nothing moves.
 fn fit(pair: &Pair, window: &Window) -> Option<Fit> {
-    let Window { frames, mean_change, detail, change } = window;
+    let Window { frames, mean_change, detail, change, bend } = window;
     if *mean_change <= 0.0 {
         return None;
     }
@@ -329,8 +364,9 @@ fn fit(pair: &Pair, window: &Window) -> Option<Fit> {
     let fits = (0..period).map(|phase| {
         let (loss, loss_share) = detail.gain(&pair.loss, phase);
         let (turn, turn_share) = change.gain(&pair.change, phase);
+        let (_, bend_share) = bend.gain(&pair.bend, phase);
         // Detail is lost where the loss is large.
-        let explained = (-loss_share).min(turn_share);
+        let explained = (-loss_share).min(turn_share).min(bend_share);
         let gained = -loss >= DETAIL_GAIN_MIN * mean_change && turn >= CHANGE_GAIN_MIN * mean_change;
         let sure = gained && explained >= least;
         Fit { first_frame: frames.start, end: frames.end, phase, explained, sure }

@@ -1,6 +1,10 @@
 //! Lost pictures: jumps of the motion although the timestamps are whole.
 
-use super::{median, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Middle, Sides, Step, NEIGHBOURS};
+use super::{
+    median, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Middle, Sides, Steady, Step, NEIGHBOURS,
+    SIDE_MIN,
+};
+use crate::note::{Note, NoteCode};
 
 /// Fewest single steps of a jump: half way to two, with room for error.
 const JUMP_FROM: f32 = 1.6;
@@ -16,12 +20,20 @@ const JUMP_ERROR: f32 = 0.05;
 /// A jump without a stall before it is a matter of one step alone, so it must be this sure, pictures.
 const LONE_ERROR_MAX: f32 = 0.3;
 
+/// ... and lie so near to a whole number of steps, pictures: half a picture is never lost. Choice: three times the
+/// error of a jump.
+const WHOLE_WITHIN: f32 = 0.15;
+
 /// Smallest single step next to a jump without a stall, pixels of the full picture.
 const LONE_STEP_MIN_PX: f32 = 0.8;
 
-/// Most other jumps around one without a stall: where they come more often they are the cadence of a rate
-/// conversion, not losses.
+/// Most other jumps around one without a stall, where steps are small: content that moves by whole pixels takes its
+/// steps by turns, now one pixel, now two.
 const LONE_OTHERS_MAX: usize = 2;
+
+/// Smallest single step from which rounding to whole pixels cannot pass for a jump, pixels of the full picture: 2 and 3
+/// are 1.5 steps apart, less than [`JUMP_FROM`].
+const ROUNDED_STEP_MIN_PX: f32 = 1.9;
 
 /// The steps next to a jump without a stall are single within this.
 const LONE_SINGLE_WITHIN: f32 = 0.3;
@@ -33,6 +45,13 @@ const LOST_MAX: usize = 16;
 /// A change of several steps is larger than one step; how much shows where two steps are compared with one.
 /// The jump must show at least this share of what two steps do, as logarithms of energies.
 const GROWTH_SHARE_MIN: f32 = 0.5;
+
+/// Largest ln of the energy of two steps against one at which pictures all differ alike. Choice: a tenth.
+const ALIKE_LOG_MAX: f32 = 0.1;
+
+/// Least agreement on the step of a jump against that on the steps around, where the change is no larger than theirs. Choice:
+/// what is matched wrongly agrees on far less.
+const AGREEING_MIN: f32 = 0.9;
 
 /// Amplitude of the change after a stall against those around it from which pictures are missing.
 const STALL_JUMP_RATIO: f32 = 1.4;
@@ -58,8 +77,17 @@ const RETURN_LOST_MAX: f32 = 2.0;
 /// itself.
 const HOLDS_ALIKE: f64 = 0.75;
 
-/// Marks what comes after lost pictures, with their number.
-pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], news: &[usize]) {
+/// Share of the new pictures that must lie in steady motion for losses to be counted in a recording. Choice: below it
+/// most of the recording is not looked at.
+const COUNTED_SHARE_MIN: f64 = 0.9;
+
+/// Marks what comes after lost pictures, with their number; says so where there was no step to count in.
+pub(super) fn mark(
+    frames: &mut [ClassifiedFrame],
+    evidence: &[FrameEvidence],
+    news: &[usize],
+) -> Option<Note> {
+    let mut counted = 0;
     for place in 0..news.len() {
         let index = news[place];
         let flags = frames[index].flags;
@@ -70,12 +98,32 @@ pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], n
             continue;
         }
         let scene = Scene { frames, evidence, news, place };
+        counted += usize::from(scene.is_countable());
         if let Some(jump) = scene.jump() {
             frames[index].lost_before = jump.lost;
             frames[index].lost_uncertainty = jump.uncertainty;
             frames[index].flags.insert(FrameFlags::AFTER_DROP);
         }
     }
+    // At both ends there is no motion on one side to compare with.
+    let surrounded = news.len().saturating_sub(2 * SIDE_MIN);
+    (counted as f64 <= COUNTED_SHARE_MIN * surrounded as f64).then(|| unknown(counted, news.len()))
+}
+
+/// That losses may have passed unseen.
+fn unknown(counted: usize, pictures: usize) -> Note {
+    let which = match counted {
+        0 => "no motion is steady enough to count in".to_owned(),
+        _ => format!(
+            "only {counted} of {pictures} new pictures lie in motion that is steady enough to count in"
+        ),
+    };
+    Note::new(
+        NoteCode::LossesUnknown,
+        format!(
+            "Pictures may be missing here, how many cannot be told: {which}. The clip itself (--reference) would tell."
+        ),
+    )
 }
 
 /// Pictures missing at one place.
@@ -96,6 +144,14 @@ struct Scene<'a> {
 impl Scene<'_> {
     fn jump(&self) -> Option<Jump> {
         self.jump_by_motion().or_else(|| self.jump_after_return()).or_else(|| self.jump_by_amplitude())
+    }
+
+    /// Whether a picture lost before this one would show in the step of the motion.
+    fn is_countable(&self) -> bool {
+        let around = Sides::of(self.frames, self.news, self.place);
+        let measured = Step::of(&self.evidence[self.news[self.place]]).is_some();
+        let steady = || Steady::around(self.evidence, around);
+        measured && steady().is_some_and(|steady| one_is_clear(&steady))
     }
 
     /// Frames that the picture at `place` of the list stays; frame 0 stands before the list.
@@ -140,6 +196,19 @@ impl Scene<'_> {
         self.growth(around).is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
     }
 
+    /// Whether two steps change the picture no more than one, as is so of fine grain. Where they change it less, the
+    /// pattern comes round by itself and its steps are not to be counted.
+    fn all_differ_alike(&self, around: Sides<'_>) -> bool {
+        self.growth(around).is_some_and(|(_, two)| two.abs() <= ALIKE_LOG_MAX)
+    }
+
+    /// Whether the step explains the change as well as the steps around explain theirs.
+    fn agrees(&self, around: Sides<'_>) -> bool {
+        let agreement = |index: usize| self.evidence[index].reduced.motion_peak;
+        let usual = median(around.iter().map(agreement).collect());
+        usual.is_some_and(|usual| agreement(self.news[self.place]) >= AGREEING_MIN * usual)
+    }
+
     /// Whether the picture before is one that was shown already.
     fn after_return(&self) -> bool {
         let before = self.place.checked_sub(1).map(|place| self.frames[self.news[place]].flags);
@@ -157,11 +226,10 @@ impl Scene<'_> {
             return None;
         }
         let steady = middle.steady()?;
-        if !self.grown(around) {
+        if !self.grown(around) && !(self.all_differ_alike(around) && self.agrees(around)) {
             return None;
         }
-        let length = steady.single.length();
-        let uncertainty = pictures * (steady.error + SINGLE_ERROR_PX / length) + JUMP_ERROR;
+        let uncertainty = uncertainty(&steady, pictures);
         // A picture shown again puts the step back by one that was shown already.
         let shown = if self.after_return() { 2.0 } else { 1.0 };
         let stalled = self.stalled();
@@ -169,8 +237,9 @@ impl Scene<'_> {
             pictures - uncertainty > 1.0
         } else {
             let alone = self.lone(around, steady.single);
-            let clear = length >= LONE_STEP_MIN_PX || self.after_return();
-            uncertainty <= LONE_ERROR_MAX && clear && alone
+            let clear = steady.single.length() >= LONE_STEP_MIN_PX || self.after_return();
+            let whole = (pictures - pictures.round()).abs() <= uncertainty.max(WHOLE_WITHIN);
+            uncertainty <= LONE_ERROR_MAX && whole && clear && alone
         };
         // A device that plays on without delay has skipped as many as it stood: taken where the motion allows.
         let skipped = stalled as f32;
@@ -185,7 +254,8 @@ impl Scene<'_> {
     /// Whether the steps next to the picture are single ones: what speeds up and slows down is the content's.
     fn lone(&self, around: Sides<'_>, single: Step) -> bool {
         let jumps = around.iter().filter_map(|index| Step::of(&self.evidence[index]));
-        if jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count() > LONE_OTHERS_MAX {
+        let others = jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count();
+        if others > LONE_OTHERS_MAX && single.length() < ROUNDED_STEP_MIN_PX {
             return false;
         }
         let is_single = |index: usize| {
@@ -232,13 +302,23 @@ impl Scene<'_> {
         for side in [around.before, around.after] {
             let amplitudes: Few<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
             let largest = amplitudes.iter().copied().fold(0.0, f32::max);
-            let few = amplitudes.len() < super::SIDE_MIN;
+            let few = amplitudes.len() < SIDE_MIN;
             if few || here <= largest || here < STALL_JUMP_RATIO * median(amplitudes)? {
                 return None;
             }
         }
         Some(Jump { lost: stalled as u16, uncertainty: (stalled as f32 / 4.0).max(1.0) })
     }
+}
+
+/// Half width of the range of a step of so many pictures, pictures.
+fn uncertainty(steady: &Steady, pictures: f32) -> f32 {
+    pictures * (steady.error + SINGLE_ERROR_PX / steady.single.length()) + JUMP_ERROR
+}
+
+/// Whether one lost picture stands out of the motion by its step alone.
+fn one_is_clear(steady: &Steady) -> bool {
+    steady.single.length() >= LONE_STEP_MIN_PX && uncertainty(steady, 2.0) <= LONE_ERROR_MAX
 }
 
 /// Root mean square change of the reduced picture, code values.

@@ -9,18 +9,19 @@ use std::ops::{Deref, DerefMut};
 
 use super::evidence::FrameEvidence;
 use super::{ClassifiedFrame, FrameClass, FrameFlags};
+use crate::note::Note;
 
 /// New pictures looked at on each side of one.
 const NEIGHBOURS: usize = 8;
 
-/// Marks cuts, order, lost pictures and mixes on frames whose class is known.
-pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
+/// Marks cuts, order, lost pictures and mixes on frames whose class is known; says so where losses cannot be counted.
+pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) -> Option<Note> {
     let news: Vec<usize> =
         (1..frames.len()).filter(|&index| frames[index].class == FrameClass::New).collect();
     cuts::mark(frames, evidence, &news);
     blends::mark(frames, evidence);
     order::mark(frames, evidence, &news);
-    lost::mark(frames, evidence, &news);
+    lost::mark(frames, evidence, &news)
 }
 
 /// Most values around a place.

@@ -31,6 +31,10 @@ const UNMEASURED: Recorded = Recorded { exact: false, measured: false };
 
 /// A pan of `places` pixels per frame, recorded and with its classes known, then marked.
 fn marked(places: &[f32], recorded: Recorded) -> Vec<ClassifiedFrame> {
+    marked_and_noted(places, recorded).0
+}
+
+fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>, Option<Note>) {
     let mut evidence = Vec::new();
     for (index, &place) in places.iter().enumerate() {
         let step = |back: usize| index.checked_sub(back).map(|before| place - places[before]);
@@ -53,8 +57,8 @@ fn marked(places: &[f32], recorded: Recorded) -> Vec<ClassifiedFrame> {
     let mut frames: Vec<ClassifiedFrame> = (0..places.len())
         .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
         .collect();
-    mark(&mut frames, &evidence);
-    frames
+    let note = mark(&mut frames, &evidence);
+    (frames, note)
 }
 
 fn frame(new: bool, digest: Digest) -> ClassifiedFrame {
@@ -104,6 +108,34 @@ fn lost_pictures_are_counted_at_steady_motion() {
     ] {
         for pixels in [1.0, 3.0, 12.0] {
             assert_eq!(lost(&marked(&pan(&list(&middle), pixels), EXACT)), expected, "{middle:?} {pixels}");
+        }
+    }
+}
+
+#[test]
+fn even_losses_are_counted_where_rounding_cannot_pass_for_them() {
+    let two_of_three: Vec<u64> = (0..60).map(|frame| frame + frame / 3).collect();
+    // The motion must be known on both sides.
+    let counted: Vec<(usize, u16)> = (6..57).step_by(3).map(|frame| (frame, 1)).collect();
+    for (pixels, expected) in [(3.0, counted), (1.0, vec![])] {
+        assert_eq!(lost(&marked(&pan(&two_of_three, pixels), EXACT)), expected, "{pixels}");
+    }
+}
+
+#[test]
+fn that_losses_cannot_be_counted_is_said_but_of_steady_motion() {
+    let unsteady: Vec<f32> = (0..200).map(|index| (index * index % 37) as f32).collect();
+    let steady: Vec<f32> = (0..200).map(|index| index as f32 * 3.0).collect();
+    for (places, recorded, expected) in [
+        (&steady, EXACT, None),
+        (&steady, UNMEASURED, Some("no motion is steady enough to count in")),
+        (&unsteady, EXACT, Some("steady enough to count in")),
+    ] {
+        let note = marked_and_noted(places, recorded).1;
+        assert_eq!(note.is_some(), expected.is_some(), "{note:?}");
+        if let (Some(note), Some(expected)) = (note, expected) {
+            assert_eq!(note.code, crate::note::NoteCode::LossesUnknown);
+            assert!(note.text.contains(expected), "{}", note.text);
         }
     }
 }
@@ -216,7 +248,7 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
     let mut frames: Vec<ClassifiedFrame> = (0..shown.len())
         .map(|index| frame(index == 0 || shown[index] != shown[index - 1], digest_of(index as i64)))
         .collect();
-    mark(&mut frames, &evidence);
+    let _ = mark(&mut frames, &evidence);
     frames
 }
 

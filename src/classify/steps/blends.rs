@@ -33,8 +33,8 @@ const EXPLAINED_MIN_LONG: f32 = 0.75;
 const LONG_PERIOD: usize = 24;
 
 /// Least loss of detail as a share of what mixing takes away by the change it leaves (1 of any pictures, less with noise).
-/// Between the frames that an encoder fills from their neighbours, and those that it codes anew, it is 0.3.
-const DETAIL_GAIN_MIN: f32 = 0.4;
+/// Between the frames that an encoder fills from their neighbours, and those that it codes anew, it is 0.38 to 0.42.
+const DETAIL_GAIN_MIN: f32 = 0.5;
 /// Least turn of the change against what is expected where pictures have nothing in common.
 const CHANGE_GAIN_MIN: f32 = 0.06;
 

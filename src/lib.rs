@@ -24,6 +24,8 @@ pub mod escape;
 pub mod fields;
 pub mod fingerprint;
 pub mod frame;
+#[doc(hidden)]
+pub mod fuzz;
 pub mod note;
 pub mod output;
 pub mod pictures;

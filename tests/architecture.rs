@@ -64,6 +64,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         ],
     ),
     ("escape", &[]),
+    ("fuzz", &["audit_store", "capture"]),
     ("output", &[]),
     ("demo", &["capture"]),
     ("testclip", &["demo", "fingerprint", "pipeline"]),

@@ -7,6 +7,7 @@
 
 mod command;
 pub mod csv;
+pub(crate) mod fuzzing;
 pub mod json;
 mod levels;
 pub mod page_blocks;

@@ -41,6 +41,12 @@ use crate::verdict::gate::Requirement;
 /// Largest document read, bytes: an audit of ten hours with a break in every second frame takes less.
 const DOCUMENT_BYTES_MAX: u64 = 512 << 20;
 
+/// Whether bytes are a table of frames.
+pub(super) fn table_reads(bytes: &[u8]) -> bool {
+    let base = TimeBase::NANOSECONDS;
+    table::Table { path: Path::new(super::FRAMES_CSV), base }.read(bytes).is_ok()
+}
+
 /// Reads an audit back. `path` is the folder that an audit wrote, its `audit.json`, or its `report.html`, which may lie
 /// anywhere. What a page has no room for ([`lacking`]) is taken from the files beside it, where they are of the same
 /// audit.

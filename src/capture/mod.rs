@@ -5,6 +5,7 @@ mod containers;
 mod decoder;
 mod decoder_log;
 mod depth;
+pub(crate) mod fuzzing;
 mod image_sequence;
 mod limits;
 mod nut;

@@ -111,7 +111,7 @@ enum Spelling {
 }
 
 /// Reads all times, in nanoseconds: as written, or since 1970-01-01T00:00:00Z.
-fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
+pub(super) fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
     let mut reader = BufReader::with_capacity(READ_AHEAD, input);
     let mut times = Vec::new();
     let mut spelling = None;

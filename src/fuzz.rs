@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 use std::thread;
 
-use crate::{audit_store, capture};
+use crate::audit_store;
+use crate::capture;
 
 /// A reader. It answers whether it takes the bytes for something whole.
 pub struct Target {

@@ -40,11 +40,12 @@ pub(crate) fn y4m(bytes: &[u8]) -> bool {
 
 pub(crate) fn nut(bytes: &[u8]) -> bool {
     let Ok(mut reader) = NutReader::new(Cursor::new(bytes.to_vec())) else { return false };
+    let mut samples = Vec::new();
     for _ in 0..FRAMES_MAX {
         match reader.next_frame() {
-            Ok(Some(_)) => {}
+            Ok(Some(frame)) if reader.read_samples(&frame, &mut samples).is_ok() => {}
             Ok(None) => return true,
-            Err(_) => return false,
+            Ok(Some(_)) | Err(_) => return false,
         }
     }
     true

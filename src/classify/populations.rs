@@ -384,11 +384,8 @@ impl Fit {
         let (new, same) = (frames(true), frames(false));
         let largest = x.iter().skip(1).copied().fold(f64::NEG_INFINITY, f64::max);
         let new_middle = middle(x, &new).unwrap_or(largest.max(2f64.ln()));
-        let typical = [
-            smooth(x, &new, NEW_REACH, (new_middle, 0.05)),
-            smooth(x, &new, NEW_REACH_SHORT, (new_middle, 0.05)),
-            curved(x, &new, &smooth(x, &new, NEW_REACH, (new_middle, 0.05))),
-        ];
+        let even = smooth(x, &new, NEW_REACH, (new_middle, 0.05));
+        let typical = [curved(x, &new, &even), smooth(x, &new, NEW_REACH_SHORT, (new_middle, 0.05)), even];
         let squares = |typical: &[f64], frames: &[usize], (low, high): (f64, f64)| -> f64 {
             frames.iter().map(|&frame| (x[frame] - typical[frame]).clamp(low, high).powi(2)).sum()
         };
@@ -451,23 +448,28 @@ fn spread((usual, frames): (f64, f64), squares: f64, count: usize) -> f64 {
     ((frames * usual * usual + squares) / (frames + count as f64)).sqrt()
 }
 
+/// The natural logarithm to seven digits, which is three times quicker: it is taken for every frame of every parting.
+fn logarithm(value: f64) -> f64 {
+    f64::from((value as f32).ln())
+}
+
 /// ln Γ(5/2) − ln Γ(2) − ½ ln 4π.
 const STUDENT_LEVEL: f64 = -0.980_829_253_011_726;
 
 /// Logarithm of Student's t density with four degrees of freedom: like a normal one, with a few far out.
 fn student(deviation: f64) -> f64 {
-    STUDENT_LEVEL - 2.5 * (deviation * deviation / 4.0).ln_1p()
+    STUDENT_LEVEL - 2.5 * logarithm(1.0 + deviation * deviation / 4.0)
 }
 
 /// The same below the middle of new pictures, where few are far out: motion does not stop for one picture. Ten degrees of
 /// freedom, joined to the other half.
 fn below(deviation: f64) -> f64 {
-    STUDENT_LEVEL - 5.5 * (deviation * deviation / 10.0).ln_1p()
+    STUDENT_LEVEL - 5.5 * logarithm(1.0 + deviation * deviation / 10.0)
 }
 
 /// Logarithm of a density mixed with a share that lies anywhere over a width.
 fn mixed(usual: f64, (share, width): (f64, f64)) -> f64 {
-    ((1.0 - share) * usual.exp() + share / width).ln()
+    logarithm((1.0 - share) * f64::from((usual as f32).exp()) + share / width)
 }
 
 /// The middle one of the values at `frames`, the larger of two.

@@ -226,7 +226,8 @@ impl Scene<'_> {
             return None;
         }
         let steady = middle.steady()?;
-        if !self.grown(around) && !(self.all_differ_alike(around) && self.agrees(around)) {
+        let jumps = self.grown(around) || self.all_differ_alike(around) && self.agrees(around);
+        if !jumps {
             return None;
         }
         let uncertainty = uncertainty(&steady, pictures);

@@ -119,7 +119,11 @@ fn healthy_clips_are_read_whole_with_their_own_times() {
         assert_eq!(outcome.samples.len(), truth.frames, "{}", truth.file);
         assert_eq!(outcome.error, None, "{}", truth.file);
         let codes: Vec<NoteCode> = outcome.notes.iter().map(|note| note.code).collect();
-        assert_eq!(codes, truth.notes, "{}: {:?}", truth.file, outcome.notes);
+        // Transport and elementary streams do not say where they end.
+        let endless = [".ts", ".mts", ".264"].iter().any(|ending| truth.file.ends_with(ending));
+        let expected: Vec<NoteCode> =
+            truth.notes.iter().copied().chain(endless.then_some(NoteCode::EndUnknown)).collect();
+        assert_eq!(codes, expected, "{}: {:?}", truth.file, outcome.notes);
         let (ticks, _) = independent_ticks(&path);
         // Raw streams have no times of their own to compare with.
         if ticks.len() == truth.frames {

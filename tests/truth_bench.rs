@@ -264,7 +264,7 @@ fn the_bench_sees_what_digests_alone_get_right_and_wrong() {
 }
 
 #[test]
-#[ignore = "needs a judge that hears more than digests in truth/adapter.rs"]
+#[ignore = "not reached: 71 of 6120 lossless frames wrong, combs and one-field pictures on clean captures"]
 fn short_form() {
     let cells = short_cells();
     let scores = run(&cells, adapter::judge, None);

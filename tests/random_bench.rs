@@ -232,6 +232,15 @@ fn short_taken() -> &'static [(Capture, Taken)] {
     })
 }
 
+/// What of the reach holds on scenes that nothing was chosen on: no frame of a lossless recording is wrong. The rest of it
+/// stands in the full form.
+#[test]
+fn lossless_recordings_of_any_scene_are_exactly_right() {
+    let (_, missed) = short_form(|_, taken| adapter::judge(&taken.facts, &taken.fingerprints));
+    let wrong: Vec<&String> = missed.iter().filter(|line| line.starts_with("lossless")).collect();
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
 #[test]
 fn a_frame_is_new_exactly_where_a_sample_differs() {
     for (family, (name, ..)) in FAMILIES.iter().enumerate() {

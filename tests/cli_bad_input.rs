@@ -172,7 +172,7 @@ fn times_that_do_not_fit_are_named() {
     );
     desk.write("words.txt", "0\nsoon\n");
     desk.run("audit a.y4m --timestamps words.txt --out words").assert_error(
-        "words.txt: bad timestamp in line 2: `soon` is no time",
+        "words.txt: bad timestamp in line 2: \"soon\" is no time",
         "write one time per line: seconds such as 12.345, or 2026-01-31T12:00:00.5+01:00",
     );
     desk.run("audit a.y4m --timestamps none.txt --out none").assert_error(

@@ -9,7 +9,7 @@ use std::path::Path;
 
 use super::limits::{cause_of, READ_AHEAD};
 use super::{CaptureEnd, CaptureFacts, FrameSource, Leap};
-use crate::error::{Error, Result};
+use crate::error::{excerpt, Error, Result};
 use crate::frame::FrameTiming;
 use crate::note::{Note, NoteCode};
 use crate::settings::PathNames;
@@ -143,7 +143,7 @@ pub(super) fn read_times(input: impl Read, place: &str) -> Result<Vec<i64>> {
             continue;
         }
         let (time, used) =
-            parse_time(text).ok_or_else(|| refused(format!("`{}` is no time", text.escape_default())))?;
+            parse_time(text).ok_or_else(|| refused(format!("{} is no time", excerpt(text))))?;
         if *spelling.get_or_insert(used) != used {
             return Err(refused("seconds and dates are mixed in one file".into()));
         }
@@ -345,18 +345,18 @@ mod tests {
     fn bad_lines_are_named_by_number() {
         let hint = "write one time per line: seconds such as 12.345, or 2026-01-31T12:00:00.5+01:00";
         for (text, line, cause) in [
-            ("0\nx\n", 2, "`x` is no time"),
-            ("0\n\n#\n1,5\n", 4, "`1,5` is no time"),
-            ("1e3", 1, "`1e3` is no time"),
-            (".5", 1, "`.5` is no time"),
-            ("1.", 1, "`1.` is no time"),
-            ("0.0000000001", 1, "`0.0000000001` is no time"),
-            ("99999999999", 1, "`99999999999` is no time"),
-            ("2026-02-29T00:00:00Z", 1, "`2026-02-29T00:00:00Z` is no time"),
-            ("2026-01-31T12:00:00", 1, "`2026-01-31T12:00:00` is no time"),
-            ("2026-01-31T24:00:00Z", 1, "`2026-01-31T24:00:00Z` is no time"),
-            ("2026-01-31T12:00:00.Z", 1, "`2026-01-31T12:00:00.Z` is no time"),
-            ("9999-01-31T12:00:00Z", 1, "`9999-01-31T12:00:00Z` is no time"),
+            ("0\nx\n", 2, "\"x\" is no time"),
+            ("0\n\n#\n1,5\n", 4, "\"1,5\" is no time"),
+            ("1e3", 1, "\"1e3\" is no time"),
+            (".5", 1, "\".5\" is no time"),
+            ("1.", 1, "\"1.\" is no time"),
+            ("0.0000000001", 1, "\"0.0000000001\" is no time"),
+            ("99999999999", 1, "\"99999999999\" is no time"),
+            ("2026-02-29T00:00:00Z", 1, "\"2026-02-29T00:00:00Z\" is no time"),
+            ("2026-01-31T12:00:00", 1, "\"2026-01-31T12:00:00\" is no time"),
+            ("2026-01-31T24:00:00Z", 1, "\"2026-01-31T24:00:00Z\" is no time"),
+            ("2026-01-31T12:00:00.Z", 1, "\"2026-01-31T12:00:00.Z\" is no time"),
+            ("9999-01-31T12:00:00Z", 1, "\"9999-01-31T12:00:00Z\" is no time"),
             ("0\n2026-01-31T12:00:00Z", 2, "seconds and dates are mixed in one file"),
         ] {
             let error = times(text).unwrap_err();

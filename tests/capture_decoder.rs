@@ -6,7 +6,7 @@ use std::path::Path;
 
 use capture_common::{decoder_is_here, ffmpeg, independent_ticks, read};
 use evenbeat::capture::{open, CaptureArg, Leap};
-use evenbeat::frame::Scan;
+use evenbeat::frame::{Coding, Scan};
 use evenbeat::note::NoteCode;
 use evenbeat::settings::ReadingSettings;
 use evenbeat::units::{Rate, TimeBase};
@@ -72,6 +72,36 @@ fn samples_arrive_unchanged() {
         assert_eq!(coded.samples, plain.samples, "{format}");
         assert_eq!(coded.facts.shape, plain.facts.shape, "{format}");
         assert_eq!(coded.samples.len(), 10, "{format}");
+    }
+}
+
+#[test]
+fn the_stream_says_how_its_samples_were_coded() {
+    if !decoder_is_here() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.mkv");
+    for (encoder, format, coding) in [
+        ("libx264 -crf 23", "yuv420p", Coding::Lossy),
+        ("libx264 -qp 1", "yuv420p", Coding::Lossy),
+        ("libx264 -crf 23", "yuv444p", Coding::Lossy),
+        ("libx264rgb -crf 23", "rgb24", Coding::Lossy),
+        ("libx264 -qp 0", "yuv420p", Coding::Lossless),
+        ("libx264 -qp 0", "yuv422p", Coding::Lossless),
+        ("libx264 -qp 0", "gray", Coding::Lossless),
+        // Lossless, which the profile does not tell where samples are 4:4:4.
+        ("libx264 -qp 0", "yuv444p", Coding::Lossy),
+        ("ffv1", "yuv420p", Coding::Lossless),
+        ("rawvideo", "yuv420p", Coding::Lossless),
+        ("mjpeg", "yuvj420p", Coding::Lossy),
+        ("mpeg2video", "yuv420p", Coding::Lossy),
+    ] {
+        ffmpeg(&format!(
+            "-f lavfi -i testsrc2=s=64x48:d=0.2,format={format} -c:v {encoder} {}",
+            path.display()
+        ));
+        assert_eq!(read(&path, &settings()).facts.coding, coding, "{encoder} {format}");
     }
 }
 

@@ -5,7 +5,6 @@ use crate::frame::Coding;
 /// Codecs that give back every sample, by the decoder's names. Common practice, no source: what these formats are for.
 const LOSSLESS: &[&str] = &[
     "apng",
-    "asv0",
     "bmp",
     "cllc",
     "ffv1",
@@ -96,18 +95,19 @@ const LOSSY: &[&str] = &[
     "wmv3",
 ];
 
+/// What the decoder's names of pixel formats with less than full chroma have in them.
+const SUBSAMPLED: &[&str] = &["420", "422", "gray"];
+
 /// The coding of a stream that the decoder describes as `codec (Profile) (tag …)` with samples of `pixel_format`.
 ///
 /// H.264 codes without loss in the profile High 4:4:4 Predictive alone (ITU-T H.264, annex A). Streams of that profile
-/// whose samples are not 4:4:4 have no other reason to use it (common practice, no source).
+/// whose samples are 4:2:0, 4:2:2 or grey have no other reason to use it (common practice, no source); those of 4:4:4 and
+/// of colours by themselves have.
 pub(super) fn coding_of(description: &str, pixel_format: &str) -> Coding {
     let codec = description.split([' ', ',']).next().unwrap_or_default();
     if codec == "h264" && description.contains("(High 4:4:4 Predictive)") {
-        return if pixel_format.contains("444") || pixel_format.is_empty() {
-            Coding::Lossy
-        } else {
-            Coding::Lossless
-        };
+        let is_subsampled = SUBSAMPLED.iter().any(|name| pixel_format.contains(name));
+        return if is_subsampled { Coding::Lossless } else { Coding::Lossy };
     }
     if LOSSLESS.contains(&codec) {
         Coding::Lossless
@@ -128,6 +128,9 @@ mod tests {
             ("h264 (High)", "yuv420p", Coding::Lossy),
             ("h264 (High 4:4:4 Predictive) (avc1 / 0x31637661)", "yuv420p", Coding::Lossless),
             ("h264 (High 4:4:4 Predictive)", "yuv444p", Coding::Lossy),
+            ("h264 (High 4:4:4 Predictive)", "yuv422p10le", Coding::Lossless),
+            ("h264 (High 4:4:4 Predictive)", "gray", Coding::Lossless),
+            ("h264 (High 4:4:4 Predictive)", "gbrp", Coding::Lossy),
             ("h264 (High 4:4:4 Predictive)", "", Coding::Lossy),
             ("ffv1 (FFV1 / 0x31564646)", "yuv420p", Coding::Lossless),
             ("rawvideo (I420 / 0x30323449)", "yuv420p", Coding::Lossless),

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 use evenbeat::capture::log::LogWriter;
 use evenbeat::demo::texture::Dice;
-use evenbeat::fingerprint::{BlockSpread, FieldMeasures, FrameFingerprint, ReducedChange};
+use evenbeat::fingerprint::{FieldMeasures, FrameFingerprint, ReducedChange};
 use evenbeat::pipeline::ReadingEnd;
 use evenbeat::settings::ViewSettings;
 
@@ -51,10 +51,9 @@ fn write(path: &Path, pictures: impl Iterator<Item = u64>) -> Outcome<()> {
         let fingerprint = match before.take() {
             Some((shown, same)) if shown == picture => FrameFingerprint {
                 index,
-                luma: BlockSpread::default(),
-                chroma: BlockSpread::default(),
+                luma_change: 0.0,
+                chroma_change: 0.0,
                 reduced: ReducedChange { detail: same.reduced.detail, ..ReducedChange::default() },
-                regions: [0; 48],
                 fields: FieldMeasures {
                     top_unchanged: true,
                     bottom_unchanged: true,

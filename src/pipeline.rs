@@ -561,8 +561,8 @@ mod tests {
         let one = fingerprints(1);
         assert!(one.iter().enumerate().all(|(at, fingerprint)| fingerprint.index == at as u64));
         // The painted source shows every picture twice.
-        assert!(one.chunks(2).all(|pair| pair[0].digest == pair[1].digest && pair[1].luma.worst == 0.0));
-        assert!(one[2].luma.worst > 0.0);
+        assert!(one.chunks(2).all(|pair| pair[0].digest == pair[1].digest && pair[1].luma_change == 0.0));
+        assert!(one[2].luma_change > 0.0);
         for workers in [2, 8] {
             assert_eq!(fingerprints(workers), one, "{workers} workers");
         }

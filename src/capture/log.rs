@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 5, in this order:
+//! Version 7, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 6`.
+//! 1. The line `evenbeat-fingerprints 7`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -15,26 +15,24 @@
 //!    | 8 | 8 | u64 | frame index, from 0 |
 //!    | 16 | 8 | i64 | presentation time, ticks of the capture's time base; 0 without time |
 //!    | 24 | 32 | bytes | BLAKE3 digest of the samples looked at |
-//!    | 56 | 24 | 6 × f32 | luma block change: mean, 10th percentile, median, 90th, 99th, worst |
-//!    | 80 | 24 | 6 × f32 | chroma block change, likewise |
-//!    | 104 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
-//!    | 144 | 96 | 48 × u16 | largest luma block change of each region |
-//!    | 240 | 192 | 96 × u16 | signature |
-//!    | 432 | 16 | 8 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier, coarse (1/256 code values), moving, combed (1/65535) |
-//!    | 448 | 16 | 8 × u16 | fit of the chroma fields, likewise |
-//!    | 464 | 4 | 2 × u16 | row detail where the picture moves: top, bottom (1/256 code values) |
-//!    | 468 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
-//!    | 469 | 1 | zero | reserved |
-//!    | 470 | 2 | u16 | double image: tiles that follow a motion |
-//!    | 472 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
-//!    | 482 | 2 | u16 | double image: weight of the bottom field (1/65535) |
-//!    | 484 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
-//!    | 492 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
-//!    | 500 | 36 | 18 × i16 | ripple: comb of luma, scaled combs (5 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
-//!    | 536 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
-//!    | 728 | 16 | 8 × u16 | code values of luma: lowest, highest (below the lowest where no sample was looked at), share below and above the nominal range (1/65535); of chroma, likewise |
-//!    | 744 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
-//!    | 745 | 1 | zero | reserved |
+//!    | 56 | 8 | 2 × f32 | largest block change of luma, of chroma |
+//!    | 64 | 40 | 10 × f32 | offset, energy, energy two back, unexplained, fine energy, motion x, motion y, motion peak, fine energy two back, detail |
+//!    | 104 | 192 | 96 × u16 | signature |
+//!    | 296 | 14 | 7 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier (1/256 code values), moving, combed (1/65535) |
+//!    | 310 | 14 | 7 × u16 | fit of the chroma fields, likewise |
+//!    | 324 | 4 | 2 × u16 | row detail where the picture moves: top, bottom (1/256 code values) |
+//!    | 328 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
+//!    | 329 | 1 | zero | reserved |
+//!    | 330 | 2 | u16 | double image: tiles that follow a motion |
+//!    | 332 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
+//!    | 342 | 2 | u16 | double image: weight of the bottom field (1/65535) |
+//!    | 344 | 8 | u64 | marks: the clip as [`ClipIdentity::packed`] writes it, bit 0 set if the even lines were read, bit 1 if the odd lines were; 0 without marks |
+//!    | 352 | 8 | 2 × u32 | marks of even and odd lines: earlier unit in the lowest 22 bits, units from there to the later one in 2, weight of the later one in 255ths in 8; 0 where not read |
+//!    | 360 | 36 | 18 × i16 | ripple: comb of luma, scaled combs (5 × cosine and sine), comb of chroma, raised comb (cosine, sine), detail, scaled detail (cosine, sine), pairs (1/32767) |
+//!    | 396 | 192 | 96 × i16 | half of what the top field's signature has more than the bottom field's |
+//!    | 588 | 16 | 8 × u16 | code values of luma: lowest, highest (below the lowest where no sample was looked at), share below and above the nominal range (1/65535); of chroma, likewise |
+//!    | 604 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
+//!    | 605 | 1 | zero | reserved |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -51,9 +49,9 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    BlockSpread, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level,
-    MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
-    REGION_COLUMNS, REGION_ROWS, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level, MarkReading,
+    Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
+    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -63,9 +61,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 6;
+pub const VERSION: u32 = 7;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 746;
+pub const RECORD_LEN: usize = 606;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -363,11 +361,11 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     bytes.extend_from_slice(&fingerprint.index.to_le_bytes());
     bytes.extend_from_slice(&fingerprint.ticks.unwrap_or(0).to_le_bytes());
     bytes.extend_from_slice(&fingerprint.digest);
-    let floats = [spread_floats(&fingerprint.luma), spread_floats(&fingerprint.chroma)];
-    for value in floats.iter().flatten().chain(&reduced_floats(&fingerprint.reduced)) {
+    let changes = [fingerprint.luma_change, fingerprint.chroma_change];
+    for value in changes.iter().chain(&reduced_floats(&fingerprint.reduced)) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
-    for value in fingerprint.regions.iter().chain(&fingerprint.signature) {
+    for value in fingerprint.signature {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     push_fields(bytes, &fingerprint.fields);
@@ -440,7 +438,6 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
             fit.within.0,
             fit.top_with_earlier.0,
             fit.bottom_with_earlier.0,
-            fit.coarse.0,
             fit.moving.0,
             fit.combed.0,
         ]
@@ -474,10 +471,6 @@ fn push_double_image(bytes: &mut Vec<u8>, double: DoubleImage) {
         bytes.extend_from_slice(&correlation.0.to_le_bytes());
     }
     bytes.extend_from_slice(&bottom.0.to_le_bytes());
-}
-
-fn spread_floats(spread: &BlockSpread) -> [f32; 6] {
-    [spread.mean, spread.quiet, spread.median, spread.p90, spread.p99, spread.worst]
 }
 
 fn reduced_floats(change: &ReducedChange) -> [f32; 10] {
@@ -674,10 +667,9 @@ fn read_record(
         ticks,
         missing_before,
         digest: fields.bytes(),
-        luma: fields.spread(),
-        chroma: fields.spread(),
+        luma_change: fields.float(),
+        chroma_change: fields.float(),
         reduced: fields.reduced(),
-        regions: fields.words::<{ REGION_COLUMNS * REGION_ROWS }>(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
         fields: fields.field_measures()?,
         double_image: {
@@ -703,14 +695,10 @@ fn read_record(
 }
 
 fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'static str> {
-    for spread in [&fingerprint.luma, &fingerprint.chroma] {
-        let [mean, quantiles @ ..] = spread_floats(spread);
-        // NaN is in no range and in no order.
-        let ordered = quantiles.windows(2).all(|pair| pair[0] <= pair[1]);
-        let mean_possible = mean >= 0.0 && mean <= spread.worst * 1.001;
-        if !ordered || !mean_possible || quantiles[0] < 0.0 || spread.worst > CHANGE_MAX {
-            return Err("a block change cannot be");
-        }
+    // NaN is in no range.
+    let changes = [fingerprint.luma_change, fingerprint.chroma_change];
+    if !changes.iter().all(|change| (0.0..=CHANGE_MAX).contains(change)) {
+        return Err("a block change cannot be");
     }
     let reduced = &fingerprint.reduced;
     let energies = [
@@ -804,20 +792,14 @@ impl Fields<'_> {
         Ok(FrameLevels { luma: plane(0), chroma: plane(1) })
     }
 
-    fn spread(&mut self) -> BlockSpread {
-        let [mean, quiet, median, p90, p99, worst] = std::array::from_fn(|_| self.float());
-        BlockSpread { mean, quiet, median, p90, p99, worst }
-    }
-
     fn fit(&mut self) -> FieldFit {
-        let [top, bottom, within, top_earlier, bottom_earlier, coarse, moving, combed] = self.words::<8>();
+        let [top, bottom, within, top_earlier, bottom_earlier, moving, combed] = self.words::<7>();
         FieldFit {
             top_motion: Level(top),
             bottom_motion: Level(bottom),
             within: Level(within),
             top_with_earlier: Level(top_earlier),
             bottom_with_earlier: Level(bottom_earlier),
-            coarse: Level(coarse),
             moving: Share(moving),
             combed: Share(combed),
         }
@@ -1014,9 +996,8 @@ mod tests {
             within: Level(from + 2),
             top_with_earlier: Level(from + 3),
             bottom_with_earlier: Level(from + 4),
-            coarse: Level(from + 5),
-            moving: Share(from + 6),
-            combed: Share(from + 7),
+            moving: Share(from + 5),
+            combed: Share(from + 6),
         }
     }
 
@@ -1038,21 +1019,13 @@ mod tests {
     /// A fingerprint in which every field differs and floats use all their bits.
     fn fingerprint(index: u64) -> FrameFingerprint {
         let value = |step: u32| ((index % 600) as f32 + 1.0) / 3.0 + step as f32 / 7.0;
-        let spread = |step| BlockSpread {
-            mean: value(step + 1),
-            quiet: value(step),
-            median: value(step + 2),
-            p90: value(step + 3),
-            p99: value(step + 4),
-            worst: value(step + 5),
-        };
         FrameFingerprint {
             index,
             ticks: (index != 1).then_some(-7 + 1501 * index as i64),
             missing_before: 2 * index as u32,
             digest: std::array::from_fn(|at| at as u8 ^ index as u8),
-            luma: spread(0),
-            chroma: spread(10),
+            luma_change: value(0),
+            chroma_change: value(10),
             reduced: ReducedChange {
                 offset: -value(20),
                 energy: value(21),
@@ -1065,7 +1038,6 @@ mod tests {
                 fine_energy_two_back: value(27),
                 detail: value(28),
             },
-            regions: std::array::from_fn(|at| at as u16 * 301 + index as u16),
             signature: std::array::from_fn(|at| at as u16 * 101 + index as u16),
             marks: marks(index),
             fields: FieldMeasures {
@@ -1258,12 +1230,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 7\n".to_vec(),
-                "log: fingerprint log of a newer version: version 7, this evenbeat reads version 6",
+                b"evenbeat-fingerprints 8\n".to_vec(),
+                "log: fingerprint log of a newer version: version 8, this evenbeat reads version 7",
             ),
             (
-                b"evenbeat-fingerprints 4\n".to_vec(),
-                "log: fingerprint log of an older version: version 4, this evenbeat reads version 6",
+                b"evenbeat-fingerprints 6\n".to_vec(),
+                "log: fingerprint log of an older version: version 6, this evenbeat reads version 7",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),
@@ -1278,38 +1250,38 @@ mod tests {
                 "log: damaged fingerprint log: frame 0: a block change cannot be",
             ),
             (
-                changed(header + 76, &not_a_number),
+                changed(header + 60, &not_a_number),
                 "log: damaged fingerprint log: frame 0: a block change cannot be",
             ),
             (
-                changed(header + 108, &not_a_number),
+                changed(header + 68, &not_a_number),
                 "log: damaged fingerprint log: frame 0: an energy cannot be",
             ),
             (
-                changed(header + 104, &not_a_number),
+                changed(header + 64, &not_a_number),
                 "log: damaged fingerprint log: frame 0: an offset or motion cannot be",
             ),
             (
-                changed(header + 240, &[255, 255]),
+                changed(header + 104, &[255, 255]),
                 "log: damaged fingerprint log: frame 0: a signature cannot be",
             ),
-            (changed(second + 484, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
-            (changed(second + 495, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
-            (changed(header + 492, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
+            (changed(second + 344, &[7]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(second + 355, &[9]), "log: damaged fingerprint log: frame 1: its marks cannot be"),
+            (changed(header + 352, &[1]), "log: damaged fingerprint log: frame 0: its marks cannot be"),
             (changed(header + 1, &[2]), "log: damaged fingerprint log: frame 0: its time flag cannot be"),
-            (changed(header + 731, &[4]), "log: damaged fingerprint log: frame 0: a code value cannot be"),
+            (changed(header + 591, &[4]), "log: damaged fingerprint log: frame 0: a code value cannot be"),
             (
-                changed(header + 732, &[255; 4]),
+                changed(header + 592, &[255; 4]),
                 "log: damaged fingerprint log: frame 0: a code value cannot be",
             ),
             (
-                changed(header + 744, &[16]),
+                changed(header + 604, &[16]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
-            (changed(header + 468, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
+            (changed(header + 328, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
-                changed(header + 469, &[1]),
+                changed(header + 329, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header, b"X"), "log: damaged fingerprint log: frame 0: it begins with an unknown mark"),

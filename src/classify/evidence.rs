@@ -1,16 +1,16 @@
 //! What classification keeps of a fingerprint: everything but the pictures for alignment.
 
-use crate::fingerprint::{BlockSpread, Digest, FrameFingerprint, ReducedChange};
+use crate::fingerprint::{Digest, FrameFingerprint, ReducedChange};
 
 /// The evidence on one frame, small enough to hold ten hours of them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FrameEvidence {
     /// Digest of the visible samples.
     pub digest: Digest,
-    /// Block change of luma, code values at 8 bit.
-    pub luma: BlockSpread,
-    /// Block change of chroma, code values at 8 bit.
-    pub chroma: BlockSpread,
+    /// Largest change of a luma block, code values at 8 bit.
+    pub luma_change: f32,
+    /// Largest change of a chroma block, code values at 8 bit.
+    pub chroma_change: f32,
     /// Comparison on the reduced luma picture.
     pub reduced: ReducedChange,
     /// Whether the recorder lost frames just before this one.
@@ -22,8 +22,8 @@ impl FrameEvidence {
     pub fn new(fingerprint: &FrameFingerprint) -> Self {
         Self {
             digest: fingerprint.digest,
-            luma: fingerprint.luma,
-            chroma: fingerprint.chroma,
+            luma_change: fingerprint.luma_change,
+            chroma_change: fingerprint.chroma_change,
             reduced: fingerprint.reduced,
             after_gap: fingerprint.missing_before > 0,
         }
@@ -31,6 +31,6 @@ impl FrameEvidence {
 
     /// Largest block change of luma or chroma, code values at 8 bit.
     pub fn change(&self) -> f32 {
-        self.luma.worst.max(self.chroma.worst)
+        self.luma_change.max(self.chroma_change)
     }
 }

@@ -86,7 +86,7 @@ pub(super) struct AgainstNoise {
 }
 
 /// Blocks of luma and chroma.
-const BLOCKS: [fn(&FrameEvidence) -> f32; 2] = [|one| one.luma.worst, |one| one.chroma.worst];
+const BLOCKS: [fn(&FrameEvidence) -> f32; 2] = [|one| one.luma_change, |one| one.chroma_change];
 
 impl NoiseFloor {
     /// The floor of a recording whose pictures are compared on `samples` samples; `None` where some frames are equal to

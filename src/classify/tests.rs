@@ -1,7 +1,7 @@
 //! Classification of evidence as an exact recording of a pan gives it.
 
 use super::*;
-use crate::fingerprint::{BlockSpread, ReducedChange};
+use crate::fingerprint::ReducedChange;
 
 /// Duration of a frame at 59.94 frames/s, seconds.
 const PERIOD_S: f64 = 1.001 / 60.0;
@@ -23,20 +23,12 @@ fn evidence(pictures: &[u32]) -> Vec<FrameEvidence> {
 
 /// Block changes and energies as measured on a painted pan of 3 pixels per picture.
 fn frame_of_pan(picture: u32, step: f32) -> FrameEvidence {
-    let spread = |scale: f32| BlockSpread {
-        mean: 4.3 * scale,
-        quiet: 3.1 * scale,
-        median: 4.2 * scale,
-        p90: 5.6 * scale,
-        p99: 7.9 * scale,
-        worst: 8.5 * scale,
-    };
     let mut digest = [0; 32];
     digest[..4].copy_from_slice(&picture.to_le_bytes());
     FrameEvidence {
         digest,
-        luma: spread(step.sqrt()),
-        chroma: spread(0.3 * step.sqrt()),
+        luma_change: 8.5 * step.sqrt(),
+        chroma_change: 2.55 * step.sqrt(),
         reduced: ReducedChange {
             energy: 38.0 * step,
             energy_two_back: if step > 0.0 { 38.0 * (step + 1.0) } else { 38.0 },
@@ -133,9 +125,9 @@ fn what_cannot_be_told_apart_is_noted() {
 fn a_change_of_colour_alone_is_a_new_picture() {
     let mut evidence = evidence(&held(0, 60, 2));
     for frame in evidence.iter_mut().filter(|frame| frame.reduced.energy > 0.0) {
-        frame.luma = BlockSpread::default();
+        frame.luma_change = 0.0;
         frame.reduced = ReducedChange::default();
-        frame.chroma.worst = 6.0;
+        frame.chroma_change = 6.0;
     }
     let frames = classify(&evidence, RECORDER, PERIOD_S).frames;
     let news = frames.iter().filter(|frame| frame.class == FrameClass::New).count();

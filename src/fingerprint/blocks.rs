@@ -1,9 +1,8 @@
-//! Block change: mean absolute differences of 16 × 16 blocks, and how they are spread over the picture.
+//! Block change: mean absolute differences of 16 × 16 blocks.
 
 use multiversion::multiversion;
 
 use super::view::ViewPlan;
-use super::{BlockSpread, FIXED_POINT, REGION_COLUMNS, REGION_ROWS};
 
 /// Side of a block in samples of its own plane, luma and chroma alike. Common practice of video coding,
 /// where coding error, too, is laid out on this grid.
@@ -78,7 +77,6 @@ fn sum_blocks<const BYTES: usize, Column: Copy + Default + Into<u32>>(
 pub(super) struct BlockChange {
     sums: [Vec<u32>; PLANES_MAX],
     means: Vec<f32>,
-    ordered: Vec<u32>,
 }
 
 /// Luma and two of chroma, or three of colour.
@@ -109,42 +107,14 @@ impl BlockChange {
         self.means.extend(sums.map(|(&sum, &area)| block_mean(sum, area, plan.bit_depth)));
     }
 
-    /// Raises the means per block to those of plane `plane` where these are larger.
-    pub(super) fn raise_means(&mut self, plan: &ViewPlan, plane: usize) {
-        let sums = self.sums[plane].iter().zip(&plan.planes[plane].block_areas);
-        for (mean, (&sum, &area)) in self.means.iter_mut().zip(sums) {
-            *mean = mean.max(block_mean(sum, area, plan.bit_depth));
-        }
-    }
-
     /// The means per block, row by row; negative where all of a block is excluded.
     pub(super) fn means(&self) -> &[f32] {
         &self.means
     }
 
-    /// How the block means are spread.
-    pub(super) fn spread(&mut self) -> BlockSpread {
-        self.ordered.clear();
-        // Floats that are not negative are ordered like their bits, and integers are ordered faster.
-        self.ordered
-            .extend(self.means.iter().filter(|mean| **mean >= 0.0).map(|mean| (mean + 0.0).to_bits()));
-        spread_of(&mut self.ordered)
-    }
-
-    /// Largest block mean per region, in `1 / FIXED_POINT` code values. A block belongs to the region
-    /// that its centre lies in; regions of pictures so small that they have no block are 0.
-    pub(super) fn regions(&self, blocks_across: usize) -> [u16; REGION_COLUMNS * REGION_ROWS] {
-        let mut regions = [0.0f32; REGION_COLUMNS * REGION_ROWS];
-        let blocks_down = self.means.len() / blocks_across.max(1);
-        for (row, means) in self.means.chunks(blocks_across.max(1)).enumerate() {
-            let first = (2 * row + 1) * REGION_ROWS / (2 * blocks_down) * REGION_COLUMNS;
-            for (column, &mean) in means.iter().enumerate() {
-                let region = &mut regions[first + (2 * column + 1) * REGION_COLUMNS / (2 * blocks_across)];
-                *region = region.max(mean);
-            }
-        }
-        // Float to integer casts saturate.
-        regions.map(|worst| (worst * FIXED_POINT).round() as u16)
+    /// The largest mean of a block; 0 where no block counts.
+    pub(super) fn largest(&self) -> f32 {
+        self.means.iter().copied().fold(0.0, f32::max)
     }
 }
 
@@ -153,26 +123,4 @@ fn block_mean(sum: u32, area: u32, bit_depth: u8) -> f32 {
         return EXCLUDED;
     }
     (f64::from(sum) / f64::from(area << (bit_depth - 8))) as f32
-}
-
-/// Mean and exact order statistics (nearest rank) of float bits.
-fn spread_of(bits: &mut [u32]) -> BlockSpread {
-    if bits.is_empty() {
-        return BlockSpread::default();
-    }
-    let count = bits.len();
-    let total: f64 = bits.iter().map(|&bits| f64::from(f32::from_bits(bits))).sum();
-    let worst = bits.iter().copied().max().unwrap_or(0);
-    // From the top down, so that each selection works on what lies below the one before.
-    let mut below = count;
-    let mut quantile = |percent: usize| {
-        let rank = (count * percent).div_ceil(100).max(1) - 1;
-        if rank + 1 < below || below == count {
-            bits[..below].select_nth_unstable(rank);
-            below = rank + 1;
-        }
-        f32::from_bits(bits[rank])
-    };
-    let (p99, p90, median, quiet) = (quantile(99), quantile(90), quantile(50), quantile(10));
-    BlockSpread { mean: (total / count as f64) as f32, quiet, median, p90, p99, worst: f32::from_bits(worst) }
 }

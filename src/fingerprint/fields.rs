@@ -88,8 +88,6 @@ pub struct FieldFit {
     pub top_with_earlier: Level,
     /// Bottom field of this frame against the top field before.
     pub bottom_with_earlier: Level,
-    /// The next coarser vertical frequency, a period of four rows, in both fields: detail of the picture itself.
-    pub coarse: Level,
     /// Share of the tiles that move.
     pub moving: Share,
     /// Share of the moving tiles that are combed on their own.
@@ -423,7 +421,7 @@ fn motion(tile: &TileSums, scale: f32) -> f32 {
 }
 
 fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
-    let mut sums = [0u64; 6];
+    let mut sums = [0u64; 5];
     let (mut moving, mut combed) = (0, 0);
     for tile in tiles.iter().filter(|tile| motion(tile, scale) >= moving_from) {
         moving += 1;
@@ -438,7 +436,6 @@ fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
         within: mean(2),
         top_with_earlier: mean(3),
         bottom_with_earlier: mean(4),
-        coarse: mean(5),
         moving: Share::of(moving, tiles.len()),
         combed: Share::of(combed, moving),
     }

@@ -36,11 +36,7 @@ pub const SIGNATURE_ROWS: usize = 8;
 
 /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: what of a picture is compared.
 pub type Signature = [u16; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
-/// Columns of the region grid.
-pub const REGION_COLUMNS: usize = 8;
-/// Rows of the region grid.
-pub const REGION_ROWS: usize = 6;
-/// Steps per code value (at 8 bit) in signatures and region changes.
+/// Steps per code value (at 8 bit) in signatures.
 pub const FIXED_POINT: f32 = 64.0;
 
 /// BLAKE3 digest over the visible samples of all planes looked at.
@@ -48,24 +44,6 @@ pub type Digest = [u8; 32];
 
 /// Stands where the digest is not known any more: BLAKE3 gives it for no samples that could be found.
 pub const UNKNOWN_DIGEST: Digest = [0; 32];
-
-/// How mean absolute differences of 16 × 16 blocks between a frame and the one before are spread over
-/// the picture. Code values scaled to 8 bit. All zero for the first frame.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct BlockSpread {
-    /// Mean over all blocks.
-    pub mean: f32,
-    /// 10th percentile: the quiet blocks, where the scene stands still this is the noise floor.
-    pub quiet: f32,
-    /// Median.
-    pub median: f32,
-    /// 90th percentile.
-    pub p90: f32,
-    /// 99th percentile.
-    pub p99: f32,
-    /// Largest block: a one-line ticker is motion.
-    pub worst: f32,
-}
 
 /// Comparison with earlier frames on a reduced luma picture (box means, at most 480 columns).
 /// Code values scaled to 8 bit; zero where there is no earlier frame.
@@ -98,7 +76,7 @@ pub struct ReducedChange {
     pub detail: f32,
 }
 
-/// Everything later stages know of one frame. Some 700 bytes in a log.
+/// Everything later stages know of one frame. Some 600 bytes in a log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameFingerprint {
     /// Position in the capture, from 0.
@@ -109,14 +87,13 @@ pub struct FrameFingerprint {
     pub missing_before: u32,
     /// Proof of a repeat when equal to the one before.
     pub digest: Digest,
-    /// Block change of luma.
-    pub luma: BlockSpread,
-    /// Block change of chroma (larger of both planes, block by block).
-    pub chroma: BlockSpread,
+    /// Largest change of a luma block: mean absolute difference to the frame before of the 16 × 16 samples that changed
+    /// most, code values scaled to 8 bit. A one-line ticker is motion. 0 for the first frame.
+    pub luma_change: f32,
+    /// Largest change of a chroma block, of either plane, likewise. 0 without chroma.
+    pub chroma_change: f32,
     /// Comparison on the reduced luma picture.
     pub reduced: ReducedChange,
-    /// Largest luma block change per region, row by row, in `1 / FIXED_POINT` code values, saturating.
-    pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
     pub signature: Signature,
     /// What the marks of the test clip say, where the frame shows them.

@@ -10,7 +10,7 @@ use super::marks::{self, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
 use super::view::ViewPlan;
-use super::{BlockSpread, Digest, FrameFingerprint, REGION_COLUMNS, REGION_ROWS};
+use super::{Digest, FrameFingerprint};
 use crate::frame::FrameTiming;
 use crate::units::gcd;
 
@@ -19,12 +19,10 @@ use crate::units::gcd;
 pub struct FrameMeasures {
     /// Proof of a repeat when equal to the one before.
     pub digest: Digest,
-    /// Block change of luma.
-    pub luma: BlockSpread,
-    /// Block change of chroma.
-    pub chroma: BlockSpread,
-    /// Largest luma block change per region.
-    pub regions: [u16; REGION_COLUMNS * REGION_ROWS],
+    /// Largest change of a luma block.
+    pub luma_change: f32,
+    /// Largest change of a chroma block.
+    pub chroma_change: f32,
     /// What the marks of the test clip say.
     pub marks: Option<MarkReading>,
     /// For the comparison with earlier frames.
@@ -66,9 +64,8 @@ impl FrameMeter {
         let (digest, reduced) = self.pass((plan, &cells.columns), picture, previous, spent);
         let mut measures = FrameMeasures {
             digest,
-            luma: BlockSpread::default(),
-            chroma: BlockSpread::default(),
-            regions: [0; REGION_COLUMNS * REGION_ROWS],
+            luma_change: 0.0,
+            chroma_change: 0.0,
             marks: marks::read(plan, current, &reduced),
             reduced,
             fields: FieldMeasures::default(),
@@ -79,13 +76,11 @@ impl FrameMeter {
         if let Some(previous) = previous {
             measures.fields = self.fields.measures(plan);
             self.blocks.take_means(plan, 0);
-            measures.luma = self.blocks.spread();
+            measures.luma_change = self.blocks.largest();
             measures.double_image = self.double_image.measure(plan, current, previous, self.blocks.means());
-            measures.regions = self.blocks.regions(plan.planes[0].packed.width.div_ceil(BLOCK_SIDE));
-            if plan.planes.len() > 2 {
-                self.blocks.take_means(plan, 1);
-                self.blocks.raise_means(plan, 2);
-                measures.chroma = self.blocks.spread();
+            for plane in 1..plan.planes.len() {
+                self.blocks.take_means(plan, plane);
+                measures.chroma_change = measures.chroma_change.max(self.blocks.largest());
             }
         }
         measures
@@ -186,10 +181,9 @@ impl Sequencer {
             ticks: timing.ticks,
             missing_before: timing.missing_before,
             digest: measures.digest,
-            luma: measures.luma,
-            chroma: measures.chroma,
+            luma_change: measures.luma_change,
+            chroma_change: measures.chroma_change,
             reduced,
-            regions: measures.regions,
             signature: measures.reduced.signature(),
             marks: measures.marks,
             fields: measures.fields,

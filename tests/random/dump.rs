@@ -10,8 +10,7 @@ use crate::adapter::Judged;
 
 const COLUMNS: &str = "frame,truth,picture,lost,identical,recorded,distance,block_distance,opinion_motion,\
 called,confidence,evidence,lost_before,lost_uncertainty,flags,digest,\
-luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
-chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
+luma_change,chroma_change,\
 offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
 
 /// Writes one row per frame, and what the capture is in a line of its own file.
@@ -20,10 +19,10 @@ pub fn write(capture: &Capture, taken: &Taken, judged: &Judged, folder: &Path) -
     let mut text = format!("{COLUMNS}\n");
     for (frame, (print, truth)) in taken.fingerprints.iter().zip(&taken.truth).enumerate() {
         let call = &judged.frames[frame];
-        let spread =
-            |s: evenbeat::fingerprint::BlockSpread| [s.mean, s.quiet, s.median, s.p90, s.p99, s.worst];
         let reduced = print.reduced;
-        let reduced = [
+        let numbers = [
+            print.luma_change,
+            print.chroma_change,
             reduced.offset,
             reduced.energy,
             reduced.energy_two_back,
@@ -35,8 +34,7 @@ pub fn write(capture: &Capture, taken: &Taken, judged: &Judged, folder: &Path) -
             reduced.fine_energy_two_back,
             reduced.detail,
         ];
-        let numbers = spread(print.luma).into_iter().chain(spread(print.chroma)).chain(reduced);
-        let numbers: Vec<String> = numbers.map(|number| number.to_string()).collect();
+        let numbers = numbers.map(|number| number.to_string());
         let flags: Vec<&str> = call.flags.names().collect();
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let _ = writeln!(

@@ -160,7 +160,7 @@ pub fn score(capture: &Capture, taken: &Taken, judged: &Judged) -> CaptureScore 
         new: truth[frame].new,
         called_new: judged.frames[frame].class == FrameClass::New,
         confidence: judged.frames[frame].confidence,
-        change: taken.fingerprints[frame].luma.worst,
+        change: taken.fingerprints[frame].luma_change,
         hardly_there: truth[frame].new && hardly_there(capture, &truth[frame]),
         opinion_new: !opinion[frame - 1],
         apart: apart(&truth[frame]).or(two_truths.then_some(Apart::TwoTruths)),

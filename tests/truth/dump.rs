@@ -11,11 +11,10 @@ use super::cells::Cell;
 use super::truth;
 
 const NAMES: &str = "frame,truth,called,confidence,evidence,digest,\
-luma_mean,luma_quiet,luma_median,luma_p90,luma_p99,luma_worst,\
-chroma_mean,chroma_quiet,chroma_median,chroma_p90,chroma_p99,chroma_worst,\
+luma_change,chroma_change,\
 offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
 
-/// Writes one row per frame: truth, call, the numbers of the fingerprint and the features of its change.
+/// Writes one row per frame: truth, call and the numbers of the fingerprint.
 pub fn write(
     cell: &Cell,
     judged: &Judged,
@@ -32,27 +31,25 @@ pub fn write(
         let class = call.map_or("", |call| call.class.name());
         let evidence = call.map_or("", |call| call.evidence.name());
         let confidence = call.map_or(0.0, |call| call.confidence);
-        let (luma, chroma, reduced) = (print.luma, print.chroma, print.reduced);
-        let spreads = [luma, chroma];
-        let numbers = spreads
-            .iter()
-            .flat_map(|s| [s.mean, s.quiet, s.median, s.p90, s.p99, s.worst])
-            .chain([
-                reduced.offset,
-                reduced.energy,
-                reduced.energy_two_back,
-                reduced.unexplained,
-                reduced.fine_energy,
-                reduced.motion_x,
-                reduced.motion_y,
-                reduced.motion_peak,
-                reduced.fine_energy_two_back,
-                reduced.detail,
-            ])
-            .map(|number| number.to_string());
-        let rest: Vec<String> = numbers.collect();
+        let reduced = print.reduced;
+        let numbers = [
+            print.luma_change,
+            print.chroma_change,
+            reduced.offset,
+            reduced.energy,
+            reduced.energy_two_back,
+            reduced.unexplained,
+            reduced.fine_energy,
+            reduced.motion_x,
+            reduced.motion_y,
+            reduced.motion_peak,
+            reduced.fine_energy_two_back,
+            reduced.detail,
+        ];
+        let numbers = numbers.map(|number| number.to_string());
         let truth = truth[frame].name();
-        let _ = writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", rest.join(","));
+        let _ =
+            writeln!(text, "{frame},{truth},{class},{confidence},{evidence},{digest},{}", numbers.join(","));
     }
     fs::write(folder.join(format!("{}.csv", cell.file_name())), text)
 }

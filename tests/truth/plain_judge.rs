@@ -14,7 +14,7 @@ pub fn judge(fingerprints: &[FrameFingerprint]) -> Vec<ClassifiedFrame> {
                 class: if same { FrameClass::Repeat } else { FrameClass::New },
                 confidence: if same { 1.0 } else { 0.5 },
                 evidence: if same { Evidence::Digest } else { Evidence::Measure },
-                change: print.luma.worst,
+                change: print.luma_change,
                 lost_before: 0,
                 lost_uncertainty: 0.0,
                 blend_weight: 0.0,

@@ -1,7 +1,7 @@
 use super::*;
 use crate::classify::Evidence;
 use crate::demo::schedule::{self, Shown};
-use crate::fingerprint::{BlockSpread, Digest, ReducedChange};
+use crate::fingerprint::{Digest, ReducedChange};
 use crate::units::Rate;
 
 /// Energy of two pictures of a textured surface `pixels` apart, code values squared: as a Gaussian
@@ -42,8 +42,8 @@ fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>
         let energy = |back: usize| step(back).map_or(0.0, energy_at);
         evidence.push(FrameEvidence {
             digest: digest_of(if recorded.exact { (place * 100.0) as i64 } else { index as i64 }),
-            luma: BlockSpread::default(),
-            chroma: BlockSpread::default(),
+            luma_change: 0.0,
+            chroma_change: 0.0,
             reduced: ReducedChange {
                 energy: energy(1),
                 energy_two_back: energy(2),
@@ -234,8 +234,8 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
     let evidence: Vec<FrameEvidence> = (0..shown.len())
         .map(|index| FrameEvidence {
             digest: digest_of(index as i64),
-            luma: BlockSpread::default(),
-            chroma: BlockSpread::default(),
+            luma_change: 0.0,
+            chroma_change: 0.0,
             reduced: ReducedChange {
                 detail: square(&mut detail[index].iter().copied()),
                 fine_energy: if index > 0 { between(index, index - 1) } else { 0.0 },

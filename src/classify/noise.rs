@@ -71,6 +71,15 @@ impl Usual {
         Self { middle, spread: spread.max(BLOCK_SPREAD_MIN) }
     }
 
+    /// The same where some frame shows as little as `least`: every frame has the noise, so what lies far above is none.
+    fn bounded_by(self, least: f64) -> Self {
+        let least = least.max(f64::MIN_POSITIVE);
+        match (self.middle / least - 1.0) / self.spread > WHITE_WITHIN {
+            true => Self { middle: least, ..self },
+            false => self,
+        }
+    }
+
     /// How many spreads `value` lies above.
     fn above(self, value: f32) -> f64 {
         (f64::from(value) / self.middle - 1.0) / self.spread
@@ -114,7 +123,11 @@ impl NoiseFloor {
         Some(Self {
             energy: f64::from(floor[count / 2].reduced.energy),
             error,
-            blocks: BLOCKS.map(|block| Usual::of(floor.iter().map(|one| f64::from(block(one))).collect())),
+            blocks: BLOCKS.map(|block| {
+                let of = |one: &FrameEvidence| f64::from(block(one));
+                let least = later.iter().map(of).fold(f64::INFINITY, f64::min);
+                Usual::of(floor.iter().map(|one| of(one)).collect()).bounded_by(least)
+            }),
         })
     }
 

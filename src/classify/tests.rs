@@ -133,3 +133,41 @@ fn a_change_of_colour_alone_is_a_new_picture() {
     let news = frames.iter().filter(|frame| frame.class == FrameClass::New).count();
     assert_eq!(news, 60);
 }
+
+/// A frame whose luma differs from the one before by white noise alone, or by motion as well.
+fn under_noise(number: u32, moved: bool, chroma_change: f32) -> FrameEvidence {
+    let mut digest = [0; 32];
+    digest[..4].copy_from_slice(&number.to_le_bytes());
+    // A little of its own in every frame, as counting gives.
+    let energy = 4.6 * (1.0 + 0.002 * (number % 5) as f32) + if moved { 1000.0 } else { 0.0 };
+    FrameEvidence {
+        digest,
+        luma_change: if moved { 23.0 } else { 2.0 + 0.02 * (number % 7) as f32 },
+        chroma_change,
+        reduced: ReducedChange {
+            energy,
+            unexplained: if moved { 80.0 } else { energy },
+            fine_energy: energy * 8.0 / 9.0,
+            ..ReducedChange::default()
+        },
+        after_gap: false,
+    }
+}
+
+#[test]
+fn motion_in_chroma_alone_is_no_noise() {
+    // Luma that comes round as it was every third picture; chroma goes on, but for one frame that shows its noise.
+    for (chroma_there, expected) in [(7.0, FrameClass::New), (2.0, FrameClass::Repeat)] {
+        let frames: Vec<FrameEvidence> = (0..90)
+            .map(|number| match number % 3 {
+                1 => under_noise(number, false, chroma_there),
+                2 => under_noise(number, true, 2.0 + 0.02 * (number % 7) as f32),
+                _ => under_noise(number, true, 7.0),
+            })
+            .collect();
+        let recorder = Recorder { coding: Coding::Lossless, samples: 320 * 240 };
+        let called = classify(&frames, recorder, PERIOD_S).frames;
+        let wrong = (1..90).filter(|&at| at % 3 == 1 && called[at].class != expected).count();
+        assert_eq!(wrong, 0, "{chroma_there}");
+    }
+}

@@ -473,19 +473,23 @@ fn conclude(
             notes.extend(clip.notes.iter().cloned());
             let same_as_before: Vec<bool> =
                 classified.frames.iter().map(|frame| frame.evidence == Evidence::Digest).collect();
+            let digests: Vec<Digest> = classified.frames.iter().map(|frame| frame.digest).collect();
             let (track, picture) = clip.track(Recording {
                 shape: facts.shape,
                 view,
                 signatures: &signatures.unpacked(),
+                digests: &digests,
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),
                 differences: differences.as_deref().unwrap_or_default(),
                 scan: &fields.scan,
             })?;
+            let marked = clip.marked_track(&marks, signatures.len());
+            let own_repeats: &[bool] = if marked.is_some() { &[] } else { &clip.own_repeats };
             Some(Source {
                 picture: Some(picture),
-                ..Source::settle(&mut classified, track, &clip.own_repeats, &settled.times)
+                ..Source::settle(&mut classified, marked.unwrap_or(track), own_repeats, &settled.times)
             })
         }
         None => source::marks::track(&marks, signatures.len())

@@ -12,7 +12,9 @@ use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
 use crate::fingerprint::reduced::reduced_samples;
-use crate::fingerprint::{FrameFingerprint, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS};
+use crate::fingerprint::{
+    Digest, FrameFingerprint, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
+};
 use crate::frame::{FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
@@ -20,8 +22,8 @@ use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::source::{
-    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Signature, SourceOrigin, SourceTrack, SourceUnit,
-    CELLS,
+    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Proof, Signature, SourceOrigin, SourceTrack,
+    SourceUnit, CELLS,
 };
 use crate::units::Rate;
 
@@ -49,6 +51,10 @@ pub struct Clip {
     pub rate: Rate,
     /// One signature per picture, of an interlaced clip one per field in the order of their moments.
     pub signatures: Vec<Signature>,
+    /// Digest of each frame.
+    digests: Vec<Digest>,
+    /// What the marks in its pictures say, up to the last frame that has any.
+    marks: Vec<Option<MarkReading>>,
     /// Whether each picture (or field) repeats the one before by itself.
     pub own_repeats: Vec<bool>,
     /// The order of its fields; `None` for a progressive clip.
@@ -249,6 +255,8 @@ impl Said {
 /// What is kept of a clip's fingerprints.
 #[derive(Default)]
 struct Gathered {
+    digests: Vec<Digest>,
+    marks: Vec<Option<MarkReading>>,
     signatures: Vec<Signature>,
     differences: Vec<ParityDifference>,
     evidence: Vec<FrameEvidence>,
@@ -259,6 +267,11 @@ struct Gathered {
 
 impl Gathered {
     fn push(&mut self, fingerprint: &FrameFingerprint) {
+        self.digests.push(fingerprint.digest);
+        if fingerprint.marks.is_some() {
+            self.marks.resize(self.digests.len() - 1, None);
+            self.marks.push(fingerprint.marks);
+        }
         self.signatures.push(fingerprint.signature);
         self.differences.push(fingerprint.parity_difference);
         self.evidence.push(FrameEvidence::new(fingerprint));
@@ -311,6 +324,8 @@ impl Gathered {
             facts,
             rate,
             signatures,
+            digests: self.digests,
+            marks: self.marks,
             own_repeats,
             order,
             view,
@@ -330,6 +345,8 @@ pub struct Recording<'a> {
     pub view: &'a ViewSettings,
     /// One signature per frame.
     pub signatures: &'a [Signature],
+    /// One digest per frame.
+    pub digests: &'a [Digest],
     /// Whether each frame has the digest of the one before.
     pub same_as_before: &'a [bool],
     /// Frames per second.
@@ -373,7 +390,7 @@ impl Clip {
 
     /// Aligns; where the capture shows another part of the picture, the clip is read once more with the cells of
     /// that part, because cells made from others are not exact.
-    fn aligned(&self, film: &Film<'_>) -> Result<Alignment> {
+    fn aligned(&self, film: &Film<'_>, proof: &Proof) -> Result<Alignment> {
         let refused = |none: NoMatch| {
             Error::new(
                 &self.place,
@@ -382,7 +399,7 @@ impl Clip {
                 "give the clip that was played, or audit without --reference",
             )
         };
-        let mut aligned = source::align(film, &self.film()).map_err(refused)?;
+        let mut aligned = source::align(film, &self.film(), proof).map_err(refused)?;
         let mut next = self.closer(film, &aligned).unwrap_or((aligned.geometry, aligned.levels));
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = next;
@@ -393,7 +410,7 @@ impl Clip {
                 visible: film.grid.visible_in(geometry),
                 ..self.film()
             };
-            let Ok(again) = source::align(film, &clip) else { break };
+            let Ok(again) = source::align(film, &clip, proof) else { break };
             if again.error > BETTER_READING * aligned.error {
                 break;
             }
@@ -512,6 +529,12 @@ impl Clip {
         (signatures.len() == self.signatures.len()).then_some(signatures)
     }
 
+    /// The track of a capture whose marks are those of this clip: numbers that can be read decide.
+    pub fn marked_track(&self, marks: &[Option<MarkReading>], frames: usize) -> Option<SourceTrack> {
+        let own = source::marks::track(&self.marks, self.digests.len())?;
+        source::marks::track(marks, frames).filter(|track| track.clip_name == own.clip_name)
+    }
+
     /// Lays a capture along the clip.
     ///
     /// # Errors
@@ -567,17 +590,26 @@ impl Clip {
             return Err(Error::new(&self.place, "too little of the picture is left to compare", cause, hint));
         }
         let order = FieldOrder::of(recording.scan).filter(|_| self.is_interlaced());
-        let Some(order) = order else { return self.aligned(&film) };
+        // Of pictures of another size digests say nothing.
+        let same_size = recording.shape == self.facts.shape;
+        let proof = if same_size { Proof::new(&self.digests, recording.digests) } else { Proof::default() };
+        let Some(order) = order else {
+            let proof = if self.is_interlaced() { Proof::default() } else { proof };
+            return self.aligned(&film, &proof);
+        };
+        let same_order = self.order.as_ref().is_some_and(|own| own.first_field() == order.first_field());
+        let proof = if same_order { proof.of_fields() } else { Proof::default() };
         let frames = WovenFrames { signatures: film.signatures, differences: film.differences };
         let mut fields = frames.fields(|frame| order.top_first(frame));
         level_parities(&mut fields, &[]);
-        let aligned = self.aligned(&Film {
+        let fields = Film {
             signatures: &fields,
             same_as_before: &[],
             rate_hz: 2.0 * film.rate_hz,
             differences: &[],
             ..film
-        })?;
+        };
+        let aligned = self.aligned(&fields, &proof)?;
         let places = aligned.places.chunks_exact(2).map(|pair| woven([pair[0], pair[1]])).collect();
         Ok(Alignment { places, ..aligned })
     }

@@ -13,7 +13,7 @@ pub use pictures::{Coverage, Lane, LANE_COLUMNS};
 
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
-use crate::source::{align, Film, Grid, Signature, SourcePlace, CELLS};
+use crate::source::{align, Film, Grid, Proof, Signature, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
 
@@ -207,7 +207,7 @@ impl Base {
             mixes: false,
             differences: &[],
         };
-        align(&capture, &base).map(|aligned| aligned.places).map_err(|none| none.evidence)
+        align(&capture, &base, &Proof::default()).map(|aligned| aligned.places).map_err(|none| none.evidence)
     }
 }
 

@@ -5,6 +5,7 @@ use super::fit::{median, Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGM
 use super::grid::Geometry;
 use super::path::{distance, Walk};
 use super::places::Placing;
+use super::proof::Proof;
 use super::{Film, SourcePlace, CELLS};
 
 /// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
@@ -98,12 +99,15 @@ pub struct NoMatch {
 ///
 /// # Errors
 /// The capture does not show the clip.
-pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> {
+pub fn align(capture: &Film<'_>, clip: &Film<'_>, proof: &Proof) -> Result<Alignment, NoMatch> {
     if capture.signatures.is_empty() || clip.signatures.is_empty() {
         return Err(NoMatch { evidence: "one of them holds no picture".to_owned() });
     }
     let advance = clip.rate_hz / capture.rate_hz;
-    let aligner = Aligner { capture, clip, advance };
+    let aligner = Aligner { capture, clip, advance, proof };
+    if proof.is_whole(capture.signatures) {
+        return Ok(aligner.proven());
+    }
     let guess = coarse::search(capture, clip, advance);
     let model = aligner.first_model(&guess);
     let anchors: Vec<(usize, Vec<usize>)> =
@@ -116,7 +120,7 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>) -> Result<Alignment, NoMatch> 
     let pictures = aligner.pictures(&model);
     let path = aligner.walk(&model, &pictures, &again);
     let placing = Placing::new(&model, (capture, clip), &pictures);
-    let places = placing.places(&path);
+    let places = placing.places(&path, proof);
     aligner.checked(&model, (&pictures, &path), places)
 }
 
@@ -165,9 +169,24 @@ struct Aligner<'a> {
     capture: &'a Film<'a>,
     clip: &'a Film<'a>,
     advance: f64,
+    proof: &'a Proof,
 }
 
 impl Aligner<'_> {
+    /// The alignment with a recording of the clip's own samples: nothing lies between them.
+    fn proven(&self) -> Alignment {
+        let pairs: Vec<Pair> =
+            self.proof.pairs().map(|(capture, clip)| Pair { capture, clip, weight: 0.0 }).collect();
+        let pairs: Vec<Pair> =
+            pairs.iter().step_by(pairs.len().div_ceil(FITTED_MAX).max(1)).copied().collect();
+        let model = self.fitter(&pairs, Freedom::NONE).given(Geometry::SAME, Levels::SAME);
+        let pictures = self.pictures(&model);
+        let path = self.walk(&model, &pictures, &[]);
+        let places = Placing::new(&model, (self.capture, self.clip), &pictures).places(&path, self.proof);
+        let explained = self.explained(&model, &pictures, (&path, &places));
+        self.alignment(&model, places, explained)
+    }
+
     /// Fits to the best snippets, matching them anew with each fit.
     fn first_model(&self, guess: &coarse::Guess) -> Model {
         let mut anchors: Vec<&Anchor> = guess.anchors.iter().collect();
@@ -219,7 +238,8 @@ impl Aligner<'_> {
     fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
-        Walk { frame: &frame, frames, pictures, advance: self.advance, anchors, alike: model.alike() }.path()
+        let (advance, alike, proof) = (self.advance, model.alike(), self.proof);
+        Walk { frame: &frame, frames, pictures, advance, anchors, alike, proof }.path()
     }
 
     /// Pairs along a path, evenly spread, each with the mix of neighbours that fits best; the better half of them.
@@ -346,14 +366,18 @@ impl Aligner<'_> {
         if !moves_alike || (known as f64) < SHOWN_MIN * places.len() as f64 {
             return Err(NoMatch { evidence: evidence(model, explained, (known, places.len())) });
         }
-        Ok(Alignment {
+        Ok(self.alignment(model, places, explained))
+    }
+
+    fn alignment(&self, model: &Model, places: Vec<SourcePlace>, explained: Option<f64>) -> Alignment {
+        Alignment {
             places,
             geometry: model.geometry,
             levels: model.levels,
             error: f64::from(model.typical_sigma()),
             cells: model.cells(),
             explained,
-        })
+        }
     }
 
     /// Share of the changes over a quarter of a second that the path explains, where anything changes.

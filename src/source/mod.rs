@@ -10,12 +10,14 @@ mod grid;
 pub mod marks;
 mod path;
 mod places;
+mod proof;
 mod settle;
 mod summary;
 
 pub use align::{align, Alignment, NoMatch};
 pub use fit::Levels;
 pub use grid::{Geometry, Grid};
+pub use proof::Proof;
 pub use settle::{settle, Settling};
 pub use summary::{Counts, Drift, SourceSummary};
 

@@ -3,6 +3,7 @@
 
 use multiversion::multiversion;
 
+use super::proof::{Held, Proof};
 use super::CELLS;
 
 /// A cell that is off by more than so many deviations counts by its distance and no longer by its square: what
@@ -97,6 +98,8 @@ pub(super) struct Walk<'a> {
     pub anchors: &'a [(usize, Vec<usize>)],
     /// How many times larger errors are than the scatter of single cells says.
     pub alike: f32,
+    /// Frames that hold samples of the clip: these show nothing else.
+    pub proof: &'a Proof,
 }
 
 impl Walk<'_> {
@@ -111,8 +114,11 @@ impl Walk<'_> {
         for index in 0..self.frames {
             let frame = (self.frame)(index);
             let mut jumps: Vec<u32> = Vec::new();
-            if index == 0 {
-                jumps = self.beginnings(&frame);
+            let held = self.proof.of_frame(index);
+            match held {
+                Some(held) => jumps = held.near(trellis.expected()).collect(),
+                None if index == 0 => jumps = self.beginnings(&frame),
+                None => {}
             }
             while let Some((_, places)) = anchors.next_if(|(at, _)| *at == index) {
                 jumps.extend(places.iter().map(|&place| place.min(self.pictures.len() - 1) as u32));
@@ -122,7 +128,7 @@ impl Walk<'_> {
                 searches += 1;
                 (lost, wait) = (0, (wait * 2).min(LOST_FRAMES_MAX));
             }
-            let nearest = trellis.step(self, &frame, &jumps);
+            let nearest = trellis.step(self, (&frame, held), &jumps);
             if nearest > LOST_FROM * CELLS as f32 {
                 lost += 1;
             } else {
@@ -197,7 +203,12 @@ impl Trellis {
     }
 
     /// Goes on to the next frame; gives the least distance met.
-    fn step(&mut self, walk: &Walk<'_>, frame: &[f32; CELLS], jumps: &[u32]) -> f32 {
+    fn step(
+        &mut self,
+        walk: &Walk<'_>,
+        (frame, held): (&[f32; CELLS], Option<Held<'_>>),
+        jumps: &[u32],
+    ) -> f32 {
         let index = self.starts.len() as u32;
         let before = self.starts.last().copied().unwrap_or(0)..self.places.len();
         self.touched.clear();
@@ -223,7 +234,16 @@ impl Trellis {
         for &next in jumps {
             self.reach(index, next, (from, jump));
         }
-        self.keep(walk, frame)
+        if let Some(held) = held {
+            self.touched.retain(|&picture| held.by(picture as usize));
+        }
+        self.keep(walk, (frame, held))
+    }
+
+    /// The most likely picture of the last frame.
+    fn expected(&self) -> u32 {
+        let last = &self.places[self.starts.last().copied().unwrap_or(0)..];
+        last.iter().min_by(|a, b| a.cost.total_cmp(&b.cost)).map_or(0, |place| place.picture)
     }
 
     fn reach(&mut self, index: u32, picture: u32, (from, cost): (u16, f32)) {
@@ -237,13 +257,14 @@ impl Trellis {
     }
 
     /// Adds what the frame says to the places reached, and keeps the likely ones.
-    fn keep(&mut self, walk: &Walk<'_>, frame: &[f32; CELLS]) -> f32 {
+    fn keep(&mut self, walk: &Walk<'_>, (frame, held): (&[f32; CELLS], Option<Held<'_>>)) -> f32 {
         let start = self.places.len();
         self.touched.sort_unstable();
         let mut nearest = f32::INFINITY;
         for &picture in &self.touched {
             let (_, from, before) = self.reached[picture as usize];
-            let distance = distance(frame, &walk.pictures[picture as usize]);
+            let distance =
+                if held.is_some() { 0.0 } else { distance(frame, &walk.pictures[picture as usize]) };
             nearest = nearest.min(distance);
             self.places.push(Place { picture, from, cost: before });
             self.reached[picture as usize].2 = distance;
@@ -322,7 +343,16 @@ mod tests {
 
     fn walked(shown: &[usize], pictures: &[[f32; CELLS]], advance: f64) -> Vec<u32> {
         let frame = |index: usize| pictures[shown[index]];
-        Walk { frame: &frame, frames: shown.len(), pictures, advance, anchors: &[], alike: 1.0 }.path()
+        Walk {
+            frame: &frame,
+            frames: shown.len(),
+            pictures,
+            advance,
+            anchors: &[],
+            alike: 1.0,
+            proof: &Proof::default(),
+        }
+        .path()
     }
 
     #[test]

@@ -3,6 +3,7 @@
 
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
 use super::path::{distance, influence};
+use super::proof::{Held, Proof};
 use super::{Film, SourcePlace, CELLS};
 use crate::fingerprint::FIXED_POINT;
 
@@ -112,6 +113,8 @@ pub(super) struct Placing<'a> {
     pub capture: &'a Film<'a>,
     /// The clip as the capture shows it, in deviations.
     pub pictures: &'a [[f32; CELLS]],
+    /// Whether each picture repeats the one before by the clip itself.
+    own_repeats: &'a [bool],
     runs: Vec<u32>,
     /// How much larger errors are than the scatter says.
     alike: f32,
@@ -127,20 +130,39 @@ impl<'a> Placing<'a> {
         pictures: &'a [[f32; CELLS]],
     ) -> Self {
         let alike = model.alike();
-        Self { model, capture, pictures, runs: runs(clip, pictures, alike), alike, faded: 0.0 }
+        let (own_repeats, runs) = (clip.same_as_before, runs(clip, pictures, alike));
+        Self { model, capture, pictures, own_repeats, runs, alike, faded: 0.0 }
     }
 
     /// One place per frame.
-    pub fn places(mut self, path: &[u32]) -> Vec<SourcePlace> {
+    pub fn places(mut self, path: &[u32], proof: &Proof) -> Vec<SourcePlace> {
         let mixing = self.mixing(path);
         self.faded = self.scatter_of_fades(path);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
         for (frame, &picture) in path.iter().enumerate() {
             let again = frame > 0 && self.capture.same_as_before.get(frame) == Some(&true);
-            let place = if again { places[frame - 1] } else { self.place(frame, (picture as usize, mixing)) };
+            let place = match proof.of_frame(frame) {
+                _ if again => places[frame - 1],
+                Some(held) => self.proven(held, picture),
+                None => self.place(frame, (picture as usize, mixing)),
+            };
             places.push(place);
         }
         places
+    }
+
+    /// A picture whose samples a frame holds, with those around that have the same or repeat it by the clip itself.
+    fn proven(&self, held: Held<'_>, picture: u32) -> SourcePlace {
+        let repeats = |at: u32| held.by(at as usize) || self.own_repeats.get(at as usize) == Some(&true);
+        let end = self.pictures.len() as u32;
+        let last = (picture + 1..end).take_while(|&at| repeats(at)).last().unwrap_or(picture);
+        let own = |at: u32| held.by(at as usize - 1) || self.own_repeats.get(at as usize) == Some(&true);
+        let first = (1..=picture).rev().take_while(|&at| own(at)).last().map_or(picture, |at| at - 1);
+        if first == last {
+            SourcePlace::Picture(picture)
+        } else {
+            SourcePlace::Ambiguous { first, last }
+        }
     }
 
     /// Whether the device mixes pictures, by the weights of frames all over the capture: those of pictures scatter

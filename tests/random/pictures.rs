@@ -87,16 +87,28 @@ impl Frame {
         let (blue, red) = chroma.split_at(from.halved().samples());
         let planes =
             [(luma, from, to), (blue, from.halved(), to.halved()), (red, from.halved(), to.halved())];
-        let scaled = planes.map(|(plane, from, to)| scaled_plane(plane, from, to));
+        let scaled = planes.map(|(plane, from, to)| scaled_plane(plane, (from, to), 0.0));
+        Self::from_values(scaled.into_iter().flatten(), self.depth)
+    }
+
+    /// The middle of it without a share at the borders, as large as the whole.
+    pub fn within(&self, size: Size, left_out: f32) -> Self {
+        let values: Vec<f32> = self.values().collect();
+        let (luma, chroma) = values.split_at(size.samples());
+        let (blue, red) = chroma.split_at(size.halved().samples());
+        let planes = [(luma, size), (blue, size.halved()), (red, size.halved())];
+        let scaled = planes.map(|(plane, size)| scaled_plane(plane, (size, size), left_out));
         Self::from_values(scaled.into_iter().flatten(), self.depth)
     }
 }
 
-fn scaled_plane(plane: &[f32], from: Size, to: Size) -> Vec<f32> {
+/// A plane at another size, a share of it left out at the borders.
+fn scaled_plane(plane: &[f32], (from, to): (Size, Size), left_out: f32) -> Vec<f32> {
     // Of each output sample: the sample before its place, the one after, and how far it lies towards that.
     let places = |from: usize, to: usize| -> Vec<(usize, usize, f32)> {
         let place = |out: usize| {
-            let at = ((out as f32 + 0.5) * from as f32 / to as f32 - 0.5).clamp(0.0, from as f32 - 1.0);
+            let (shown, before) = (from as f32 * (1.0 - left_out), from as f32 * left_out / 2.0);
+            let at = ((out as f32 + 0.5) * shown / to as f32 + before - 0.5).clamp(0.0, from as f32 - 1.0);
             (at as usize, (at as usize + 1).min(from - 1), at.fract())
         };
         (0..to).map(place).collect()

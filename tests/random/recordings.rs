@@ -18,6 +18,8 @@ pub enum Conversion {
     Gain(f32),
     /// Another size, in percent.
     Scale(usize),
+    /// So many percent left out at the borders, and the rest as large as the whole was.
+    Crop(usize),
 }
 
 impl Conversion {
@@ -38,6 +40,7 @@ impl Conversion {
             Self::None => String::new(),
             Self::Gain(gain) => format!("+gain{:.0}", gain * 100.0),
             Self::Scale(percent) => format!("+scale{percent}"),
+            Self::Crop(percent) => format!("+crop{percent}"),
         }
     }
 
@@ -61,6 +64,7 @@ impl Conversion {
                 frame.mapped(|value| (value - black) * gain + black)
             }
             Self::Scale(_) => frame.scaled(size, self.size(size)),
+            Self::Crop(percent) => frame.within(size, percent as f32 / 100.0),
         }
     }
 }

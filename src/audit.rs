@@ -20,7 +20,7 @@ use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
-use crate::source::{self, Settling, SourceSummary, SourceTrack};
+use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, Finding, Played};
@@ -82,12 +82,13 @@ impl Source {
     fn settle(
         classified: &mut Classified,
         track: SourceTrack,
-        own_repeats: &[bool],
+        (own_repeats, standing): (&[bool], Standing),
         times: &FrameTimes,
     ) -> Self {
         // The clip tells which pictures are missing.
         classified.notes.retain(|note| note.code != NoteCode::LossesUnknown);
-        let settling = Settling { track: &track, own_repeats, delivered_rate: times.delivered_rate };
+        let delivered_rate = times.delivered_rate;
+        let settling = Settling { track: &track, own_repeats, delivered_rate, standing };
         if source::settle(&mut classified.frames, settling) == 0 {
             // The clip tells still from frozen.
             classified.notes.retain(|note| note.code != NoteCode::StillOrFrozen);
@@ -473,27 +474,35 @@ fn conclude(
             notes.extend(clip.notes.iter().cloned());
             let same_as_before: Vec<bool> =
                 classified.frames.iter().map(|frame| frame.evidence == Evidence::Digest).collect();
+            let moves: Vec<Option<bool>> = classified.frames.iter().map(sure_move).collect();
             let digests: Vec<Digest> = classified.frames.iter().map(|frame| frame.digest).collect();
             let (track, picture) = clip.track(Recording {
                 shape: facts.shape,
                 view,
                 signatures: &signatures.unpacked(),
                 digests: &digests,
+                moves: &moves,
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 mixes: mixes(&classified.frames),
                 differences: differences.as_deref().unwrap_or_default(),
                 scan: &fields.scan,
             })?;
+            // Marks are numbers, and decide where both are there.
             let marked = clip.marked_track(&marks, signatures.len());
-            let own_repeats: &[bool] = if marked.is_some() { &[] } else { &clip.own_repeats };
+            let known: (&[bool], Standing) = match &marked {
+                Some(_) => (&[], Standing::EXACT),
+                None if picture.has_errors() => (&clip.own_repeats, Standing::WITH_ERRORS),
+                None => (&clip.own_repeats, Standing::EXACT),
+            };
+            let track = marked.unwrap_or(track);
             Some(Source {
                 picture: Some(picture),
-                ..Source::settle(&mut classified, marked.unwrap_or(track), own_repeats, &settled.times)
+                ..Source::settle(&mut classified, track, known, &settled.times)
             })
         }
         None => source::marks::track(&marks, signatures.len())
-            .map(|track| Source::settle(&mut classified, track, &[], &settled.times)),
+            .map(|track| Source::settle(&mut classified, track, (&[], Standing::EXACT), &settled.times)),
     };
     // What is concluded rests on what is written, so that it can be concluded again from that.
     for frame in &mut classified.frames {
@@ -537,6 +546,14 @@ fn conclude(
         audit.interrupt("Stopped while the clip was read once more: frames are placed in it less finely.");
     }
     Ok(audit)
+}
+
+/// Confidence from which a call without the clip is evidence of where a frame lies in it.
+const MOVE_SURE: f32 = 0.95;
+
+/// Whether a frame shows another picture than the one before, where that is sure.
+fn sure_move(frame: &ClassifiedFrame) -> Option<bool> {
+    (frame.confidence >= MOVE_SURE).then_some(frame.class == FrameClass::New)
 }
 
 /// Share of mixes from which a device mixes as a way of converting rates. Choice.

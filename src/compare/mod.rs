@@ -196,6 +196,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
             mixes: false,
+            moves: &[],
             differences: &[],
         };
         let base = Film {
@@ -205,6 +206,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: self.rate_hz,
             mixes: false,
+            moves: &[],
             differences: &[],
         };
         align(&capture, &base, &Proof::default()).map(|aligned| aligned.places).map_err(|none| none.evidence)

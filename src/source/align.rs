@@ -64,11 +64,9 @@ const SHOWN_MIN: f64 = 0.1;
 /// rounding leaves.
 const ROUNDING_ERROR: f64 = 2.0 * SIGMA_MIN as f64;
 
-impl Alignment {
-    /// Whether more than rounding lies between clip and capture.
-    pub fn has_errors(&self) -> bool {
-        self.error > ROUNDING_ERROR
-    }
+/// Whether more than rounding lies between clip and capture, by the typical error of a cell, code values.
+pub fn is_error(error: f64) -> bool {
+    error > ROUNDING_ERROR
 }
 
 /// A capture laid along the clip.
@@ -239,7 +237,8 @@ impl Aligner<'_> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
         let (advance, alike, proof) = (self.advance, model.alike(), self.proof);
-        Walk { frame: &frame, frames, pictures, advance, anchors, alike, proof }.path()
+        let moves = self.capture.moves;
+        Walk { frame: &frame, frames, pictures, advance, anchors, alike, moves, proof }.path()
     }
 
     /// Pairs along a path, evenly spread, each with the mix of neighbours that fits best; the better half of them.

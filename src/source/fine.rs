@@ -266,6 +266,7 @@ mod tests {
             visible: [true; CELLS],
             rate_hz: 60.0,
             mixes: false,
+            moves: &[],
             differences: &[],
         };
         // Places that are two pictures off, as they come out where the shift is not known.

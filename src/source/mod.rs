@@ -14,11 +14,11 @@ mod proof;
 mod settle;
 mod summary;
 
-pub use align::{align, Alignment, NoMatch};
+pub use align::{align, is_error, Alignment, NoMatch};
 pub use fit::Levels;
 pub use grid::{Geometry, Grid};
 pub use proof::Proof;
-pub use settle::{settle, Settling};
+pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};
 
 use crate::fields::Parity;
@@ -49,6 +49,8 @@ pub struct Film<'a> {
     pub rate_hz: f64,
     /// Whether many of its frames are known to be mixes of pictures.
     pub mixes: bool,
+    /// Whether each picture is another than the one before, where that is sure without a clip; may be shorter.
+    pub moves: &'a [Option<bool>],
     /// How the fields of each picture differ, where two fields may be woven into one; empty elsewhere.
     pub differences: &'a [ParityDifference],
 }

@@ -46,6 +46,9 @@ const MIXING_SQUARE_MAX: f32 = 16.0;
 
 /// Pictures differ by their levels where these explain at least this share of the square difference. Choice.
 const FADING_SHARE: f32 = 0.9;
+/// Directions of motion along which errors are measured, and frames at which.
+const ALIKE_DIRECTIONS: usize = 24;
+const ALIKE_FRAMES: usize = 200;
 /// Time on each side of a frame over which the course of a fade is taken for even, seconds.
 const FADE_EVEN_OVER_S: f64 = 0.2;
 /// Scatter around it from which pictures of a fade cannot be told from each other: a device that shows whole pictures at
@@ -136,6 +139,7 @@ impl<'a> Placing<'a> {
 
     /// One place per frame.
     pub fn places(mut self, path: &[u32], proof: &Proof) -> Vec<SourcePlace> {
+        self.alike = self.alike.max(self.measured_alike(path));
         let mixing = self.mixing(path);
         self.faded = self.scatter_of_fades(path);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
@@ -147,8 +151,79 @@ impl<'a> Placing<'a> {
                 None => self.place(frame, (picture as usize, mixing)),
             };
             places.push(place);
+            self.settle_hold(&mut places, path);
         }
+        self.widen_against_calls(&mut places, path);
         places
+    }
+
+    /// Where frames surely show two pictures and the path has one for both, one of them is a neighbour of it.
+    fn widen_against_calls(&self, places: &mut [SourcePlace], path: &[u32]) {
+        if self.alike <= 1.0 {
+            return;
+        }
+        let last = self.pictures.len() as u32 - 1;
+        for frame in 1..places.len() {
+            let moves = self.capture.moves.get(frame) == Some(&Some(true));
+            if moves && path[frame] == path[frame - 1] {
+                places[frame - 1] = with(places[frame - 1], path[frame].saturating_sub(1));
+                places[frame] = with(places[frame], (path[frame] + 1).min(last));
+            }
+        }
+    }
+
+    /// Frames that surely show the picture of the one before show what is surest of any of them: a recorder needs a frame or
+    /// two for a picture, and what it has left of the one before looks like a mix.
+    fn settle_hold(&self, places: &mut [SourcePlace], path: &[u32]) {
+        let last = places.len() - 1;
+        let repeats = |frame: usize| {
+            self.capture.moves.get(frame) == Some(&Some(false)) && path[frame] == path[frame - 1]
+        };
+        let first =
+            (1..=last).rev().take_while(|&frame| repeats(frame)).last().map_or(last, |frame| frame - 1);
+        if first == last {
+            return;
+        }
+        let told = |place: SourcePlace| matches!(place, SourcePlace::Picture(_));
+        let surest = if told(places[last]) { places[last] } else { places[last - 1] };
+        let surest = if told(places[last - 1]) { places[last - 1] } else { surest };
+        places[first..].fill(surest);
+    }
+
+    /// How many times larger what is left of frames is along motion than in single cells: measured along motion of other
+    /// times, in which what a device mixes has no part. 1 where cells err each by itself.
+    fn measured_alike(&self, path: &[u32]) -> f32 {
+        if self.alike <= 1.0 || self.pictures.len() < 2 {
+            return self.alike;
+        }
+        let step = |first: usize| -> [f32; CELLS] {
+            std::array::from_fn(|cell| self.pictures[first + 1][cell] - self.pictures[first][cell])
+        };
+        let length = |one: &[f32; CELLS], other: &[f32; CELLS]| -> f32 {
+            one.iter().zip(other).map(|(a, b)| a * b).sum()
+        };
+        let last = self.pictures.len() - 1;
+        let directions: Vec<[f32; CELLS]> =
+            (0..last).step_by(last.div_ceil(ALIKE_DIRECTIONS)).map(step).collect();
+        let mut along: Vec<f32> = Vec::new();
+        for frame in (0..path.len()).step_by(path.len().div_ceil(ALIKE_FRAMES).max(1)) {
+            let cells = self.frame(frame, path[frame] as usize);
+            let fitted = self.fitted_to(&cells, path[frame] as usize);
+            let own = step(fitted.first.min(last - 1));
+            let from = &self.pictures[fitted.first];
+            let left: [f32; CELLS] =
+                std::array::from_fn(|cell| cells[cell] - from[cell] - fitted.weight * own[cell]);
+            let error = (fitted.distance / self.model.cells().max(1) as f32).sqrt();
+            for other in &directions {
+                let part = length(other, &own) / length(&own, &own).max(f32::MIN_POSITIVE);
+                let apart: [f32; CELLS] = std::array::from_fn(|cell| other[cell] - part * own[cell]);
+                let size = length(&apart, &apart).sqrt();
+                if size > f32::EPSILON && error > 0.0 {
+                    along.push((length(&left, &apart) / size / error).abs());
+                }
+            }
+        }
+        DEVIATIONS_PER_MAD * median(&mut along)
     }
 
     /// A picture whose samples a frame holds, with those around that have the same or repeat it by the clip itself.

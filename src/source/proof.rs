@@ -102,18 +102,18 @@ pub(super) struct Held<'a> {
     number: u32,
 }
 
-impl Held<'_> {
+impl<'a> Held<'a> {
     /// Whether a picture has these samples.
     pub fn by(self, picture: usize) -> bool {
         self.proof.clip[picture] == self.number
     }
 
     /// Pictures that begin runs with these samples, those nearest to one.
-    pub fn near(self, picture: u32) -> impl Iterator<Item = u32> {
+    pub fn near(self, picture: u32) -> &'a [u32] {
         let firsts = &self.proof.firsts[self.number as usize];
         let at = firsts.partition_point(|&first| first < picture);
         let from = at.saturating_sub(PLACES_MAX / 2);
-        firsts[from..firsts.len().min(from + PLACES_MAX)].to_vec().into_iter()
+        &firsts[from..firsts.len().min(from + PLACES_MAX)]
     }
 }
 
@@ -128,8 +128,7 @@ mod tests {
     #[test]
     fn equal_digests_lead_to_every_run_of_a_picture() {
         let proof = Proof::new(&digests(&[1, 1, 2, 3, 1]), &digests(&[2, 9, 1]));
-        let places =
-            |proof: &Proof, frame| proof.of_frame(frame).map(|held| held.near(0).collect::<Vec<_>>());
+        let places = |proof: &Proof, frame| proof.of_frame(frame).map(|held| held.near(0).to_vec());
         assert_eq!([0, 1, 2].map(|frame| places(&proof, frame)), [Some(vec![2]), None, Some(vec![0, 4])]);
         let held = proof.of_frame(2).unwrap();
         assert_eq!([0, 1, 2, 3, 4].map(|picture| held.by(picture)), [true, true, false, false, true]);

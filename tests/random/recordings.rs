@@ -19,6 +19,7 @@ pub enum Conversion {
     /// Another size, in percent.
     Scale(usize),
     /// So many percent left out at the borders, and the rest as large as the whole was.
+    #[allow(dead_code, reason = "drawn by the alignment bench only")]
     Crop(usize),
 }
 

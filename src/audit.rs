@@ -101,7 +101,7 @@ impl Source {
 impl Audit {
     /// Holds the audit against requirements, in place of earlier ones.
     pub fn hold_against(&mut self, requirements: &[Requirement]) {
-        let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence };
+        let facts = gate::Facts { frames: &self.frames, cadence: &self.cadence, played: self.played() };
         self.requirements = gate::outcomes(requirements, &facts);
     }
 }
@@ -122,17 +122,21 @@ pub fn from_fixed(units: u64, decimals: usize) -> f32 {
 }
 
 impl Audit {
-    /// Findings, notes and verdict from what they rest on; an audit that is read back must give them again.
-    pub fn conclusion(&self) -> verdict::Conclusion {
-        let played = Played {
+    /// What is known of the clip that was played.
+    fn played(&self) -> Played<'_> {
+        Played {
             rate: self.given_source_rate.or(self.source.as_ref().map(|source| source.track.clip_rate)),
             summary: self.source.as_ref().map(|source| &source.summary),
-        };
+        }
+    }
+
+    /// Findings, notes and verdict from what they rest on; an audit that is read back must give them again.
+    pub fn conclusion(&self) -> verdict::Conclusion {
         let case = verdict::Case {
             frames: &self.frames,
             times: &self.times,
             cadence: &self.cadence,
-            played,
+            played: self.played(),
             scan: self.fields.scan.scan,
             outcome: self.outcome.as_ref(),
         };

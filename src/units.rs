@@ -124,6 +124,26 @@ impl fmt::Display for Rate {
     }
 }
 
+/// A number for people, with this many decimals: what rounds to zero is zero and has no sign.
+pub fn decimal(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.bytes().all(|byte| matches!(byte, b'0' | b'.')) => rest.to_owned(),
+        _ => text,
+    }
+}
+
+/// As [`decimal`], with a sign on either side of zero.
+pub fn signed_decimal(value: f64, decimals: usize) -> String {
+    let text = decimal(value, decimals);
+    let is_zero = text.bytes().all(|byte| matches!(byte, b'0' | b'.'));
+    if is_zero || text.starts_with('-') {
+        text
+    } else {
+        format!("+{text}")
+    }
+}
+
 /// A rate in hertz as the trade writes it: the name of a standard rate within 0.002 Hz (for instance
 /// `59.94`), otherwise at most three decimals without trailing zeros.
 pub fn hz_text(hz: f64) -> String {
@@ -209,6 +229,25 @@ impl RateSource {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn zero_has_no_sign() {
+        for (value, decimals, plain, signed) in [
+            (-0.0, 0, "0", "0"),
+            (0.0, 2, "0.00", "0.00"),
+            (-0.004, 2, "0.00", "0.00"),
+            (0.004, 2, "0.00", "0.00"),
+            (-0.006, 2, "-0.01", "-0.01"),
+            (1.25, 1, "1.2", "+1.2"),
+            (-10.0, 0, "-10", "-10"),
+            (100.0, 0, "100", "+100"),
+        ] {
+            assert_eq!(
+                (decimal(value, decimals), signed_decimal(value, decimals)),
+                (plain.into(), signed.into())
+            );
+        }
+    }
 
     #[test]
     fn rates_parse_to_exact_ratios() {

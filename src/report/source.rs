@@ -5,6 +5,7 @@ use crate::audit::{Audit, Source};
 use crate::audit_store::Placement;
 use crate::reference::PictureFacts;
 use crate::source::{Counts, Levels, SourceOrigin, SourceSummary, SourceUnit};
+use crate::units::signed_decimal;
 
 /// What indices count, for reading.
 pub(super) fn units(unit: SourceUnit) -> &'static str {
@@ -55,7 +56,11 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
         ));
     }
     if let Some(drift) = summary.drift {
-        let text = format!("{:+.2} ± {:.2} ppm (positive: the device is slow)", drift.ppm, drift.error_ppm);
+        let text = format!(
+            "{} ± {:.2} ppm (positive: the device is slow)",
+            signed_decimal(drift.ppm, 2),
+            drift.error_ppm
+        );
         rows.push(("Device’s clock against the clip’s", text));
     }
     if let Some(picture) = picture {
@@ -103,27 +108,27 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
         (
             "Picture against the clip’s",
             format!(
-                "{}×{} px from {}×{} px, {:.1} % of its width and {:.1} % of its height; shifted {:+.1}, {:+.1} px, \
-                 stretched {:+.1}, {:+.1} px",
+                "{}×{} px from {}×{} px, {:.1} % of its width and {:.1} % of its height; shifted {}, {} px, \
+                 stretched {}, {} px",
                 shape.width,
                 shape.height,
                 picture.clip_size.0,
                 picture.clip_size.1,
                 shown[0],
                 shown[1],
-                placement.shift[0],
-                placement.shift[1],
-                placement.stretch[0],
-                placement.stretch[1]
+                signed_decimal(placement.shift[0].into(), 1),
+                signed_decimal(placement.shift[1].into(), 1),
+                signed_decimal(placement.stretch[0].into(), 1),
+                signed_decimal(placement.stretch[1].into(), 1)
             ),
         ),
         (
             "Levels against the clip’s",
             format!(
-                "gain {:.3}, offset {:+.1}, middle {:+.1} code values: {}",
+                "gain {:.3}, offset {}, middle {} code values: {}",
                 levels.gain,
-                levels.offset,
-                levels.bend,
+                signed_decimal(levels.offset.into(), 1),
+                signed_decimal(levels.bend.into(), 1),
                 levels_text(levels)
             ),
         ),

@@ -6,7 +6,7 @@ use crate::classify::FrameFlags;
 use crate::fields::FieldAudit;
 use crate::frame::Scan;
 
-use crate::units::{hz_text, Rate};
+use crate::units::{decimal, hz_text, Rate};
 use crate::verdict::FindingKind;
 
 /// The decided scan, what it rests on, and the flags where they say something else.
@@ -79,7 +79,7 @@ pub(super) const FLAG_WORDS: [(FrameFlags, &str); 7] = [
 
 /// Milliseconds with two decimals and unit.
 pub(super) fn ms_text(ms: f64) -> String {
-    format!("{ms:.2} ms")
+    format!("{} ms", decimal(ms, 2))
 }
 
 /// A length for reading: milliseconds below one second, otherwise as [`clock_text`].
@@ -129,7 +129,7 @@ pub(super) fn percent_text(share: f64) -> String {
     if rounds_up {
         return "just under 100 %".to_owned();
     }
-    format!("{percent:.1} %")
+    format!("{} %", decimal(percent, 1))
 }
 
 /// A whole number in groups of three, parted by a narrow no-break space as ISO 80000-1 section 7.3.1 has it: a

@@ -9,6 +9,7 @@ use crate::frame::Scan;
 use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 
+use super::expectation::{expectation, Expectation, MISSING_MIN};
 use super::{Case, Finding, FindingKind, Severity};
 
 /// Events of one kind closer than this are one finding: a viewer sees one disturbance. Seconds.
@@ -30,10 +31,7 @@ const TOLERATED_SLIP_S: f64 = 834.0;
 const FULL_MOTION_RATE_HZ: f64 = 47.0;
 
 /// Share of judged frames that a pattern must cover to speak for the capture.
-const PATTERN_SPEAKS: f64 = 0.5;
-
-/// A motion rate is that of the clip when it is within this fraction of it.
-const RATE_TOLERANCE: f64 = 0.005;
+pub(super) const PATTERN_SPEAKS: f64 = 0.5;
 
 /// A hold is sure when its repeats have at least this confidence on average: a finding must not be stronger than
 /// its evidence. Choice: the same as for a call that counts as sure in the tables of confidence, less what the
@@ -184,26 +182,38 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         hz_text(motion.delivered_rate_hz),
         hz_text(motion_rate)
     );
-    let severity = match case.played.rate {
-        Some(rate) if rate.hz() <= motion_rate * (1.0 + RATE_TOLERANCE) => {
-            text += &format!("; the clip holds {rate} pictures/s, so none is missing");
-            Severity::Info
+    let expected = expectation(case.frames, case.cadence, case.played);
+    let severity = match (case.played.summary, expected) {
+        (Some(summary), _) => {
+            text += &format!("; {}", never_appeared(summary));
+            against_clip(summary, case.played.rate.map_or(0.0, |rate| 1.0 - motion_rate / rate.hz()))
         }
-        Some(rate) => {
-            let missing = 100.0 * (1.0 - motion_rate / rate.hz());
-            text += &format!("; the clip holds {rate} pictures/s, so {missing:.0} % of them are missing");
-            Severity::Fault
-        }
-        None if hold == 2 && motion.delivered_rate_hz >= FULL_MOTION_RATE_HZ => {
+        (None, Some(Expectation::Whole(_))) => Severity::Info,
+        (None, Some(Expectation::Missing { .. })) => Severity::Fault,
+        _ if hold == 2 && motion.delivered_rate_hz >= FULL_MOTION_RATE_HZ => {
             text += "; a fault if the clip holds more, which the recording alone cannot show";
             Severity::Warning
         }
-        None => Severity::Info,
+        _ => Severity::Info,
     };
-    if let Some(summary) = case.played.summary {
-        text += &format!("; {}", never_appeared(summary));
+    if let Some(said) = expected.and_then(Expectation::missing_text) {
+        text += &format!("; {said}");
     }
     vec![case.finding(FindingKind::HalfRateMotion, severity, Event { count: found, ..case.whole() }, text)]
+}
+
+/// How much a half rate matters by what became of the clip's pictures, where this share of them is missing by the rates:
+/// single losses are no half rate, and two fields in one picture lose none.
+fn against_clip(summary: &SourceSummary, missing_by_rate: f64) -> Severity {
+    let Counts { never_shown, ambiguous, .. } = summary.counts;
+    let explains = |count: u64| {
+        missing_by_rate > MISSING_MIN && count as f64 >= 0.5 * missing_by_rate * summary.pictures() as f64
+    };
+    match () {
+        () if explains(never_shown) => Severity::Fault,
+        () if explains(never_shown + ambiguous) => Severity::Warning,
+        () => Severity::Info,
+    }
 }
 
 /// Last frame of the hold that breaks the pattern.

@@ -4,8 +4,11 @@
 
 use std::fmt;
 
+use super::expectation::{expectation, Expectation};
+use super::Played;
 use crate::cadence::CadenceAnalysis;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameFlags};
+use crate::units::decimal;
 
 /// Which side of the limit is good.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -104,7 +107,7 @@ impl Unit {
 
     /// A value with its unit, as short as it can be.
     fn value_text(self, value: f64) -> String {
-        let mut text = format!("{value:.*}", self.decimals());
+        let mut text = decimal(value, self.decimals());
         if text.contains('.') {
             text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
         }
@@ -123,6 +126,8 @@ pub struct Facts<'a> {
     pub frames: &'a [ClassifiedFrame],
     /// Their cadence.
     pub cadence: &'a CadenceAnalysis,
+    /// What is known of the clip that was played.
+    pub played: Played<'a>,
 }
 
 /// Something that can be required.
@@ -224,10 +229,7 @@ pub const MEASURES: &[Measure] = &[
         bound: Bound::AtMost,
         unit: Unit::Pictures,
         meaning: "pictures that never appeared, lost before the recorder",
-        value: |facts| {
-            let dropped = facts.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::AFTER_DROP));
-            judged(facts).map(|()| dropped.map(|frame| f64::from(frame.lost_before)).sum())
-        },
+        value: |facts| judged(facts).map(|()| drops(facts) as f64),
         unknown: NOTHING_JUDGED,
     },
     Measure {
@@ -286,6 +288,14 @@ pub const MEASURES: &[Measure] = &[
 /// Whether anything was judged: counts of faults say nothing where nothing moved.
 fn judged(facts: &Facts<'_>) -> Option<()> {
     facts.cadence.motion.motion_rate_hz.map(|_| ())
+}
+
+/// Pictures lost one by one, or steadily by the rate that the clip is said to have: whichever says more.
+fn drops(facts: &Facts<'_>) -> u64 {
+    let dropped = facts.frames.iter().filter(|frame| frame.flags.contains(FrameFlags::AFTER_DROP));
+    let one_by_one = dropped.map(|frame| u64::from(frame.lost_before)).sum::<u64>();
+    let expected = expectation(facts.frames, facts.cadence, facts.played);
+    one_by_one.max(expected.and_then(Expectation::missing_pictures).unwrap_or(0))
 }
 
 fn share(part: u64, whole: u64) -> Option<f64> {
@@ -468,7 +478,8 @@ mod tests {
 
     /// What one requirement comes to, in words.
     fn judge(text: &str, frames: &[ClassifiedFrame], cadence: &CadenceAnalysis) -> String {
-        let outcome = Requirement::parse(text).unwrap().outcome(&Facts { frames, cadence });
+        let outcome =
+            Requirement::parse(text).unwrap().outcome(&Facts { frames, cadence, played: Played::default() });
         format!("{}: {}, {}", outcome.requirement, outcome.found_text(), outcome.verdict())
     }
 
@@ -515,8 +526,11 @@ mod tests {
         for measure in MEASURES {
             // The easiest limit there is.
             let limit = if measure.bound == Bound::AtLeast { 0.0 } else { measure.unit.limit_max() };
-            let outcome =
-                Requirement { measure, limit }.outcome(&Facts { frames: &still, cadence: &cadence });
+            let outcome = Requirement { measure, limit }.outcome(&Facts {
+                frames: &still,
+                cadence: &cadence,
+                played: Played::default(),
+            });
             let is_known = matches!(measure.key, "delivered-rate" | "judged-share");
             assert_eq!((outcome.found.is_some(), outcome.passed), (is_known, is_known), "{}", measure.key);
             if !is_known {
@@ -534,11 +548,30 @@ mod tests {
     }
 
     #[test]
+    fn pictures_that_are_missing_by_rate_are_drops() {
+        // 8 judged frames at 59.94: 8 pictures at 59.94/s, of which every second appears.
+        let (none, cadence) = (vec![frame(FrameFlags::default(), 0); 8], judged());
+        for (rate, expected) in [
+            (None, "drops at most 0: found 0, passed"),
+            (Some("59.94"), "drops at most 0: found 4, failed"),
+            (Some("29.97"), "drops at most 0: found 0, passed"),
+            // The recording shows more than that: nothing is counted by it.
+            (Some("24"), "drops at most 0: found 0, passed"),
+        ] {
+            let played = Played { rate: rate.and_then(crate::units::Rate::parse), summary: None };
+            let facts = Facts { frames: &none, cadence: &cadence, played };
+            let outcome = Requirement::parse("drops=0").unwrap().outcome(&facts);
+            let found = format!("{}: {}, {}", outcome.requirement, outcome.found_text(), outcome.verdict());
+            assert_eq!(found, expected, "{rate:?}");
+        }
+    }
+
+    #[test]
     fn rates_allow_for_clocks_and_nothing_else_is_forgiven() {
         let mut cadence = judged();
         for (ppm, passed) in [(-19.0, true), (-21.0, false)] {
             cadence.motion.motion_rate_hz = Some(50.0 * (1.0 + ppm / 1e6));
-            let facts = Facts { frames: &[], cadence: &cadence };
+            let facts = Facts { frames: &[], cadence: &cadence, played: Played::default() };
             assert_eq!(Requirement::parse("motion-rate=50").unwrap().outcome(&facts).passed, passed, "{ppm}");
         }
     }

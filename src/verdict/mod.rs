@@ -1,5 +1,6 @@
 //! Findings and the verdict: plain sentences with numbers. Pure.
 
+mod expectation;
 mod findings;
 pub mod gate;
 mod sentence;

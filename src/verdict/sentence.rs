@@ -5,6 +5,7 @@ use crate::note::{Note, NoteCode};
 use crate::source::Drift;
 use crate::units::hz_text;
 
+use super::expectation::expectation;
 use super::findings::{constant_hold, counted, never_appeared, repeats_in_pattern, units};
 use super::{Case, Finding, FindingKind, Severity};
 use crate::fields::OutcomeCode;
@@ -27,6 +28,7 @@ const UNSURE_PART: usize = 10;
 /// The verdict in plain sentences, most important first.
 pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> String {
     let mut sentences = vec![motion(case, findings)];
+    sentences.extend(expected(case, findings));
     sentences.extend(against_clip(case));
     sentences.extend(fields(case));
     sentences.extend(faults(findings));
@@ -37,6 +39,14 @@ pub(super) fn verdict(case: &Case<'_>, findings: &[Finding], complete: bool) -> 
         sentences.push("The recording was not read whole: this holds for the part that was.".to_owned());
     }
     sentences.join(" ")
+}
+
+/// What the rate that the clip is said to have comes to, where the first sentence does not say it.
+fn expected(case: &Case<'_>, findings: &[Finding]) -> Option<String> {
+    let expected = expectation(case.frames, case.cadence, case.played)?;
+    let said = findings.iter().any(|finding| finding.kind == FindingKind::HalfRateMotion);
+    let missing = || expected.missing_text().filter(|_| !said && expected.missing_pictures() > Some(0));
+    expected.contradiction().or_else(|| as_sentence(&missing()?))
 }
 
 /// What the clip that was played says.

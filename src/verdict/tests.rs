@@ -5,6 +5,7 @@ use crate::cadence::{analyse, frame_times, StatedRate};
 use crate::capture::RateSource;
 use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::NoteCode;
+use crate::source::{SourceOrigin, SourcePlace, SourceTrack, SourceUnit};
 
 /// A progressive capture without traces of fields.
 fn case<'a>(
@@ -79,6 +80,69 @@ fn the_verdict_says_what_moves() {
     ] {
         let verdict = concluded(classes, source_rate).verdict;
         assert!(verdict.contains(expected), "{classes:.20} {source_rate:?}: {verdict}");
+    }
+}
+
+#[test]
+fn what_the_recording_contradicts_is_said_and_counts_nothing() {
+    let (whole, half) = ("n".repeat(300), "nr".repeat(150));
+    let five_of_six = "nrnnnn".repeat(50);
+    let wrong = |clip: &str, found: &str| {
+        format!("The clip is said to hold {clip} pictures/s, but {found} new ones appear: that rate is wrong")
+    };
+    for (classes, source_rate, expected) in [
+        (&half, "24", Some(wrong("24", "29.97"))),
+        (&half, "25", Some(wrong("25", "29.97"))),
+        (&whole, "29.97", Some(wrong("29.97", "59.94"))),
+        (&half, "29.97", None),
+        (&half, "30", None),
+        (&half, "59.94", None),
+        (&whole, "60", None),
+        (&five_of_six, "59.94", None),
+    ] {
+        let found = concluded(classes, Some(source_rate));
+        let said = found.verdict.contains("said to hold");
+        assert_eq!(said, expected.is_some(), "{source_rate}: {}", found.verdict);
+        if let Some(expected) = expected {
+            assert!(found.verdict.contains(&expected), "{source_rate}: {}", found.verdict);
+            assert!(!found.verdict.contains("missing"), "{source_rate}: {}", found.verdict);
+        }
+    }
+    let verdict = concluded(&five_of_six, Some("59.94")).verdict;
+    assert!(verdict.contains("The clip holds 59.94 pictures/s, so 17 % of them are missing."), "{verdict}");
+    // A stall delays pictures; it need not lose any.
+    let stalled = format!("{whole}{}{whole}", "r".repeat(30));
+    assert!(!concluded(&stalled, Some("59.94")).verdict.contains("missing"));
+}
+
+#[test]
+fn the_first_sentence_says_what_the_clip_says() {
+    let frames = frames(&"nr".repeat(100));
+    let rate = Rate::parse("50").unwrap();
+    let settled =
+        frame_times(Some(StatedRate { rate, source: RateSource::Header }), None, &vec![None; 200], &[]);
+    let cadence = analyse(&frames, &settled.times);
+    let places = |step: u32| (0..200).map(|frame| SourcePlace::Picture(frame / 2 * step)).collect::<Vec<_>>();
+    for (step, severity, expected) in [
+        (1, Severity::Info, "none of 100 pictures of the clip is missing"),
+        (2, Severity::Fault, "99 of 199 pictures of the clip never appeared"),
+    ] {
+        let track = SourceTrack {
+            origin: SourceOrigin::Reference,
+            unit: SourceUnit::Picture,
+            clip_name: "clip".to_owned(),
+            clip_rate: rate,
+            clip_length: None,
+            first_field: None,
+            places: places(step),
+        };
+        let summary = SourceSummary::new(&track, &settled.times.ticks, settled.times.base);
+        let played = Played { rate: Some(rate), summary: Some(&summary) };
+        let found = conclude(&case(&frames, &settled.times, &cadence, played), true);
+        let half = found.findings.iter().find(|one| one.kind == FindingKind::HalfRateMotion).unwrap();
+        assert_eq!(half.severity, severity, "{}", half.text);
+        assert!(half.text.ends_with(expected), "{}", half.text);
+        assert!(!found.verdict.contains(" % of them"), "{}", found.verdict);
     }
 }
 

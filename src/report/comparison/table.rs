@@ -5,6 +5,7 @@ use std::fmt::Write;
 use crate::compare::{Comparison, Measure, Standing, Value, MEASURES};
 use crate::escape::{markdown, markup};
 use crate::report::html::table::{close_table, open_table};
+use crate::units::decimal;
 
 /// A value with its unit, as many decimals as the measure has.
 fn value_text(measure: &Measure, value: Value) -> String {
@@ -14,7 +15,7 @@ fn value_text(measure: &Measure, value: Value) -> String {
         "" => (found, ""),
         _ => (found, ""),
     };
-    format!("{found:.*}{unit}", measure.decimals)
+    format!("{}{unit}", decimal(found, measure.decimals))
 }
 
 /// Sign and word of a standing: colour never stands alone.

@@ -15,7 +15,7 @@ use crate::report::text::{
     optional_ms_text, percent_text, scan_text, time_s,
 };
 use crate::report::{source, Report};
-use crate::units::hz_text;
+use crate::units::{decimal, hz_text};
 
 /// Cadence breaks listed; all are in `audit.json`.
 const BREAKS_MAX: usize = 200;
@@ -257,7 +257,7 @@ fn timing_rows(timing: &Timing) -> [(&'static str, String); 9] {
     let lost: u64 = timing.gaps.iter().map(|&(_, frames)| u64::from(frames)).sum();
     [
         ("Rate by the timestamps", format!("{} frames/s", hz_text(timing.measured_rate_hz))),
-        ("Offset from the nominal rate", format!("{:.1} ppm", timing.rate_offset_ppm)),
+        ("Offset from the nominal rate", format!("{} ppm", decimal(timing.rate_offset_ppm, 1))),
         ("Median step", ms_text(timing.median_step_ms)),
         ("Smallest step", ms_text(timing.smallest_step_ms)),
         ("Largest step", ms_text(timing.largest_step_ms)),

@@ -9,6 +9,8 @@ pub enum NoteCode {
     RateEstimated,
     /// The capture has no times of its own; they were laid out at the delivered rate.
     TimesAssumed,
+    /// Times are even but for the rounding of their container, and were taken as even.
+    TimesRounded,
     /// Pixels were converted before fingerprinting.
     PixelsConverted,
     /// The decoder or reader said something that may matter.
@@ -50,6 +52,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::RateAssumed, "rate-assumed"),
     (NoteCode::RateEstimated, "rate-estimated"),
     (NoteCode::TimesAssumed, "times-assumed"),
+    (NoteCode::TimesRounded, "times-rounded"),
     (NoteCode::PixelsConverted, "pixels-converted"),
     (NoteCode::ReaderMessage, "reader-message"),
     (NoteCode::Truncated, "truncated"),

@@ -4,6 +4,7 @@
 //! frames, [`analyse`] everything else. Every step is linear in the number of frames.
 
 mod freezes;
+mod grid;
 mod holds;
 mod judder;
 mod motion;

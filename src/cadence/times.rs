@@ -1,5 +1,6 @@
 //! Which delivered rate, and one time per frame.
 
+use super::grid::{self, Grid};
 use super::timing::{fitted_step, lost_in_steps, median_step};
 use super::FrameTimes;
 use crate::note::{Note, NoteCode};
@@ -47,7 +48,8 @@ pub struct SettledTimes {
 ///
 /// The rate is, in this order: given by the person, stated by the capture (unless its own timestamps
 /// contradict it by more than 2 %), estimated from timestamps, assumed ([`ASSUMED_RATE`]). Times are those
-/// of the capture where every frame has one in a known base; otherwise they are laid out at the delivered
+/// of the capture where every frame has one in a known base, without what its container's rounding did to even ones
+/// ([`NoteCode::TimesRounded`]); otherwise they are laid out at the delivered
 /// rate, `missing_before` frames further on where an image sequence has a gap in its numbers.
 /// `missing_before` may be shorter than `ticks`: nothing is missing then.
 pub fn frame_times(
@@ -63,6 +65,9 @@ pub fn frame_times(
     let times = match measured {
         Some((base, ticks)) if !ticks.is_empty() => {
             notes.extend(order_note(&ticks));
+            let grid = grid::grid(&ticks, base, rate);
+            notes.extend(grid.as_ref().map(|grid| grid_note(grid, base)));
+            let (base, ticks) = grid.map_or((base, ticks), |grid| (grid.rate.time_base(), grid.places));
             FrameTimes { base, ticks, measured: true, delivered_rate: rate }
         }
         _ => {
@@ -121,6 +126,19 @@ fn order_note(ticks: &[i64]) -> Option<Note> {
         ticks.len()
     );
     Some(Note::new(NoteCode::TimesNotIncreasing, text))
+}
+
+fn grid_note(grid: &Grid, base: TimeBase) -> Note {
+    let mut text = format!(
+        "The capture's times are rounded to {:.3} ms. Within that they are even, {} per second, and were taken as such.",
+        1000.0 * base.seconds(1),
+        grid.rate
+    );
+    if !grid.others.is_empty() {
+        let others: Vec<String> = grid.others.iter().map(ToString::to_string).collect();
+        text += &format!(" The capture is too short to rule out {}.", others.join(" or "));
+    }
+    Note::new(NoteCode::TimesRounded, text)
 }
 
 fn laid_out_note(ticks: &[Option<i64>], rate: Rate) -> Option<Note> {

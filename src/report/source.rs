@@ -116,10 +116,10 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
                 picture.clip_size.1,
                 shown[0],
                 shown[1],
-                signed_decimal(placement.shift[0].into(), 1),
-                signed_decimal(placement.shift[1].into(), 1),
-                signed_decimal(placement.stretch[0].into(), 1),
-                signed_decimal(placement.stretch[1].into(), 1)
+                signed_decimal(placement.shift[0], 1),
+                signed_decimal(placement.shift[1], 1),
+                signed_decimal(placement.stretch[0], 1),
+                signed_decimal(placement.stretch[1], 1)
             ),
         ),
         (
@@ -127,8 +127,8 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
             format!(
                 "gain {:.3}, offset {}, middle {} code values: {}",
                 levels.gain,
-                signed_decimal(levels.offset.into(), 1),
-                signed_decimal(levels.bend.into(), 1),
+                signed_decimal(levels.offset, 1),
+                signed_decimal(levels.bend, 1),
                 levels_text(levels)
             ),
         ),

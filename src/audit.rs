@@ -469,6 +469,7 @@ fn conclude(
         given: settings.scan,
         delivered_rate: settled.times.delivered_rate,
         frames: classified.frames.len(),
+        coding: facts.coding,
     };
     let fields = fields::mark(&mut classified.frames, &samples, &settled.times, &scan);
     drop(samples);

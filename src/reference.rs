@@ -304,6 +304,7 @@ impl Gathered {
             given: said.scan,
             delivered_rate: frame_rate,
             frames: self.signatures.len(),
+            coding: facts.coding,
         };
         let found = fields::mark(&mut classified.frames, &self.samples, &settled.times, &scan);
         let own_repeat = |frame: &classify::ClassifiedFrame| {

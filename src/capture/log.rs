@@ -21,7 +21,7 @@
 //!    | 296 | 14 | 7 × u16 | fit of the luma fields: top motion, bottom motion, within, top with earlier, bottom with earlier (1/256 code values), moving, combed (1/65535) |
 //!    | 310 | 14 | 7 × u16 | fit of the chroma fields, likewise |
 //!    | 324 | 4 | 2 × u16 | row detail where the picture moves: top, bottom (1/256 code values) |
-//!    | 328 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged |
+//!    | 328 | 1 | byte | bit 0: top field unchanged, bit 1: bottom field unchanged, bit 2: enough of what moves is texture |
 //!    | 329 | 1 | zero | reserved |
 //!    | 330 | 2 | u16 | double image: tiles that follow a motion |
 //!    | 332 | 10 | 5 × i16 | double image: asymmetry, downward, expected, error, within (1/16384) |
@@ -446,7 +446,8 @@ fn push_fields(bytes: &mut Vec<u8>, fields: &FieldMeasures) {
     for value in fits.iter().flatten().chain(&rows) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
-    bytes.push(u8::from(fields.top_unchanged) | u8::from(fields.bottom_unchanged) << 1);
+    let flags = [fields.top_unchanged, fields.bottom_unchanged, fields.ripple.textured];
+    bytes.push(flags.into_iter().enumerate().map(|(bit, set)| u8::from(set) << bit).sum());
     bytes.extend_from_slice(&[0; RESERVED_LEN]);
 }
 
@@ -686,7 +687,8 @@ fn read_record(
         parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
         levels: FrameLevels::default(),
     };
-    fingerprint.fields.ripple = fields.ripple();
+    let textured = fingerprint.fields.ripple.textured;
+    fingerprint.fields.ripple = Ripple { textured, ..fields.ripple() };
     fingerprint.parity_difference = fields.words().map(|value| value as i16);
     fingerprint.levels = fields.levels()?;
     check_values(&fingerprint)?;
@@ -812,11 +814,11 @@ impl Fields<'_> {
 
     fn field_measures(&mut self) -> std::result::Result<FieldMeasures, &'static str> {
         let (luma, chroma, moving_rows) = (self.fit(), self.fit(), self.rows());
-        let [unchanged @ 0..=3] = self.bytes::<1>() else {
+        let [flags @ 0..=7] = self.bytes::<1>() else {
             return Err("its fields cannot be");
         };
-        let (top_unchanged, bottom_unchanged) = (unchanged & 1 != 0, unchanged & 2 != 0);
-        let ripple = Ripple::default();
+        let (top_unchanged, bottom_unchanged) = (flags & 1 != 0, flags & 2 != 0);
+        let ripple = Ripple { textured: flags & 4 != 0, ..Ripple::default() };
         Ok(FieldMeasures { luma, chroma, moving_rows, ripple, top_unchanged, bottom_unchanged })
     }
 
@@ -838,6 +840,7 @@ impl Fields<'_> {
             detail: self.share(),
             scaled_detail: self.phasor(),
             pairs: self.share(),
+            textured: false,
         }
     }
 
@@ -1077,6 +1080,7 @@ mod tests {
             detail: share(23),
             scaled_detail: phasor(24),
             pairs: share(26),
+            textured: index % 5 == 1,
         }
     }
 
@@ -1279,7 +1283,7 @@ mod tests {
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",
             ),
             (changed(header + 2, &[1]), "log: damaged fingerprint log: frame 0: reserved bytes are not zero"),
-            (changed(header + 328, &[4]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
+            (changed(header + 328, &[8]), "log: damaged fingerprint log: frame 0: its fields cannot be"),
             (
                 changed(header + 329, &[1]),
                 "log: damaged fingerprint log: frame 0: reserved bytes are not zero",

@@ -27,8 +27,10 @@ const WITHIN_MIN: f64 = -0.2;
 /// Least distance of the asymmetry from none, in standard errors by how pictures differ ...
 const PICTURE_ERRORS_MIN: f64 = 3.5;
 /// ... and by how the tiles of one picture do, however many pictures there are: a texture with an asymmetry of its own
-/// keeps it from picture to picture. By trials: at most 2.5 on textures that move slowly.
-const TILE_ERRORS_MIN: f64 = 2.5;
+/// keeps it from picture to picture, so that a scene is one draw. Chance goes beyond four in one scene of 16,000.
+const TILE_ERRORS_MIN: f64 = 4.0;
+/// Tiles per picture for a standard error that means something: of two or three, chance alone makes it next to nothing.
+const TILES_MIN: i64 = 4;
 /// Most that rows may be nearer to one neighbour than to the other: rows of a picture that was scaled lie off their places in
 /// turn, so that a texture that leans looks like one that moves. By trials: at most 0.07 in means of two fields, up to 0.23 in
 /// scaled pictures.
@@ -132,7 +134,7 @@ impl Sums {
 
 /// The mean that the pictures of a stretch are.
 fn mean(near: &Sums) -> Option<Mean> {
-    if near.pictures < PICTURES_MIN {
+    if near.pictures < PICTURES_MIN || near.tiles < TILES_MIN * near.pictures {
         return None;
     }
     let asymmetry = near.correlation(near.asymmetry);

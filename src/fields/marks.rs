@@ -10,6 +10,7 @@ use super::swapped;
 use super::window::{alternation, mean_and_error, median, REACH};
 use super::Parity;
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
+use crate::frame::Coding;
 
 /// Pictures are video in fields where the middle one of `apart` lies in this range. By trials on real and painted
 /// clips: 0.45 to 1.4 on video in fields, below 0.4 on pictures of one moment but for the finest moving texture.
@@ -130,50 +131,80 @@ pub(super) fn pictures(
     frames: &[ClassifiedFrame],
     samples: &[FieldSample],
     flagged: Option<Parity>,
+    coding: Coding,
 ) -> Vec<Picture> {
     let news: Vec<usize> = (1..frames.len().min(samples.len()))
         .filter(|&index| frames[index].class == FrameClass::New && !broken(&frames[index]))
         .collect();
     let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
-    let exact = is_exact(frames);
+    let exact = is_exact(frames, coding);
     let chroma = chroma::of_other_moments(&looks);
     let swapped = swapped::in_wrong_order(&looks);
     let films = film::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
-    let mut pictures = Vec::with_capacity(looks.len());
-    for start in (0..looks.len()).step_by(STATION) {
-        let end = (start + STATION).min(looks.len());
-        let stretch = &looks[around((start + end) / 2, looks.len())];
-        let traces = (stretch.len() >= PICTURES_MIN)
-            .then(|| Traces::of(stretch, Given { flagged, exact, swapped: swapped[start] }));
-        pictures.extend((start..end).map(|place| {
+    let mut stations: Vec<Option<Traces>> = (0..looks.len())
+        .step_by(STATION)
+        .map(|start| {
+            let end = (start + STATION).min(looks.len());
+            let stretch = &looks[around((start + end) / 2, looks.len())];
+            (stretch.len() >= PICTURES_MIN)
+                .then(|| Traces::of(stretch, Given { flagged, exact, swapped: swapped[start] }))
+        })
+        .collect();
+    keep_lasting_video(&mut stations, looks.len());
+    (0..looks.len())
+        .map(|place| {
             let near = &looks[around(place, looks.len())];
             let frame = looks[place].frame;
-            traces.as_ref().map_or(Picture { frame, ..Picture::default() }, |traces| Picture {
+            let film = films[place].filter(|_| !ripple::drawn_in_pairs(near));
+            let station = place / STATION;
+            let beside =
+                &stations[station.saturating_sub(LASTING)..(station + LASTING + 1).min(stations.len())];
+            let video_beside = beside.iter().flatten().find_map(|traces| traces.video);
+            stations[station].as_ref().map_or(Picture { frame, ..Picture::default() }, |traces| Picture {
                 frame,
-                weave: match films[place].map(|film| film.halves) {
+                weave: match film.map(|film| film.halves) {
                     Some(Halves::One) => Woven::Clean,
                     Some(Halves::Two(earlier)) => Woven::Mixed(earlier),
-                    None => traces.weave(&looks[place], near, flagged),
+                    None => traces.weave(&looks[place], near, Flags { flagged, video_beside }),
                 },
-                film: films[place],
+                film,
                 chroma_only: chroma[place],
                 wrong_order: swapped[place],
                 ..traces.picture
             })
-        }));
-    }
-    pictures
+        })
+        .collect()
 }
 
-/// Whether the recording takes nothing away, as far as repeats show it.
-fn is_exact(frames: &[ClassifiedFrame]) -> bool {
+/// Forgets video in fields that does not last: a stretch of pictures looks like it by chance where a pattern happens to move
+/// by half of itself; a device that weaves fields does so for more than one stretch.
+fn keep_lasting_video(stations: &mut [Option<Traces>], pictures: usize) {
+    let least = LASTING.min(pictures / STATION);
+    let first = |station: &Option<Traces>| station.as_ref().and_then(|traces| traces.video);
+    for run in stations.chunk_by_mut(|one, next| first(one) == first(next)) {
+        if run.len() < least {
+            run.iter_mut().flatten().for_each(|traces| traces.video = None);
+        }
+    }
+}
+
+/// Whether the recording takes nothing away: its codec says so or, where none is known, its repeats do.
+fn is_exact(frames: &[ClassifiedFrame], coding: Coding) -> bool {
     let mut repeats = frames.iter().filter(|frame| frame.class == FrameClass::Repeat).peekable();
-    repeats.peek().is_some() && repeats.all(|frame| frame.evidence == Evidence::Digest)
+    match coding {
+        Coding::Lossless => true,
+        Coding::Lossy => false,
+        Coding::Unknown => {
+            repeats.peek().is_some() && repeats.all(|frame| frame.evidence == Evidence::Digest)
+        }
+    }
 }
 
 /// Pictures in a row that share what is said of the stretch around them: it changes little from one to the next, and
 /// takes most of the time.
 const STATION: usize = 4;
+/// Stations in a row that video in fields lasts at least: two windows that share no picture.
+const LASTING: usize = 2 * REACH / STATION;
 
 /// What the pictures of a stretch have in common.
 struct Traces {
@@ -211,25 +242,36 @@ impl Traces {
             picture.bobbing_lines = hop.map_or(0.0, |hop| bobbing(near, hop, doubled, swapped));
             picture.alternating = alternating(near);
         }
-        picture.lost = match (doubled, picture.bobbing_lines > 0.0) {
+        let video = video(near, flagged);
+        picture.lost = match (doubled && video.is_none(), picture.bobbing_lines > 0.0) {
             // Rows that stand twice hide which of both was there first; the upper one is named.
             (true, _) => Some(Parity::Bottom),
             // One field after the other: none is lost throughout.
             (false, true) => None,
+            (false, false) if doubled => None,
             (false, false) => ripple::lost(near, exact),
         };
         Self {
             picture,
             doubled,
-            video: video(near, flagged),
+            video,
             scaled: ripple::scaled_comb(near),
             mixed: near.iter().filter(|look| look.luma.as_ref().is_some_and(is_mixed)).count(),
         }
     }
 
+    /// Whether rows stand twice and look like fields half a frame apart as well: what is drawn in double rows and moves up by
+    /// two of them is the same, sample by sample, as a finer picture in fields.
+    fn is_ambiguous(&self) -> bool {
+        self.doubled && self.video.is_some() && self.picture.bobbing_lines == 0.0
+    }
+
     /// How one picture of the stretch, with those `near` it, is woven.
-    fn weave(&self, look: &Look, near: &[Look], flagged: Option<Parity>) -> Woven {
+    fn weave(&self, look: &Look, near: &[Look], Flags { flagged, video_beside }: Flags) -> Woven {
         let Some(own) = look.luma else { return Woven::Unknown };
+        if self.is_ambiguous() {
+            return Woven::Unknown;
+        }
         if self.doubled {
             // Rows that stand twice hop between pictures, which passes for fields half a frame apart.
             return Woven::Clean;
@@ -244,7 +286,9 @@ impl Traces {
             // Next to a change, one side speaks for a picture that is like it.
             let here = near.partition_point(|other| other.frame < look.frame);
             let mut sides = [&near[..=here], &near[here..]].into_iter().filter(|side| side.len() >= SIDE_MIN);
-            if let Some(first) = sides.find_map(|side| video(side, flagged)) {
+            let told =
+                sides.find_map(|side| video(side, flagged)).filter(|&first| video_beside == Some(first));
+            if let Some(first) = told {
                 return Woven::Video(first);
             }
         }
@@ -254,6 +298,15 @@ impl Traces {
             Woven::Clean
         }
     }
+}
+
+/// What stands about the fields of a picture besides its own stretch.
+#[derive(Clone, Copy)]
+struct Flags {
+    /// The field that comes first by flags, of interlaced captures.
+    flagged: Option<Parity>,
+    /// The field that comes first in a stretch of video near by.
+    video_beside: Option<Parity>,
 }
 
 /// The field that comes first where a stretch is video in fields.

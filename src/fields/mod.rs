@@ -110,7 +110,7 @@ pub fn mark(
     facts: &ScanFacts,
 ) -> FieldFindings {
     let flagged = facts.given.unwrap_or(facts.flagged);
-    let pictures = marks::pictures(frames, samples, first_field(flagged));
+    let pictures = marks::pictures(frames, samples, first_field(flagged), facts.coding);
     let mut traces = Traces::default();
     let mut bobbing = Vec::new();
     let spans = spans(&pictures, frames);

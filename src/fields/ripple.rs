@@ -37,6 +37,8 @@ const LOST_SCALED_BESIDE: f32 = 0.34;
 const DOUBLED: f32 = 0.555;
 /// The same in an exact recording.
 const DOUBLED_EXACT: f32 = 0.9;
+/// Rows that stand twice by so much say that fields of film are none. Choice: half of what lossy recordings leave of it.
+const DRAWN_PAIRS: f32 = 0.28;
 /// A comb as strong as this is of two fields that move up or down by a row: by trials.
 const DOUBLED_COMB: f32 = 0.3;
 /// Rows that stand twice, where the picture hops up and down as well: lossy recordings leave 0.41 and more of it, and nothing
@@ -157,18 +159,30 @@ pub(super) fn comb(near: &[Look]) -> f32 {
     Sides::of(near, |ripple| ripple.comb.value()).alike()
 }
 
+/// Whether rows seem to stand twice, whatever makes them: what is drawn so and moves by one of them shows one field of the picture
+/// before again.
+pub(super) fn drawn_in_pairs(near: &[Look]) -> bool {
+    pairs(near).abs() >= DRAWN_PAIRS
+}
+
+/// How much nearer rows are to one neighbour than to the other, in pictures at even and at odd places alike.
+fn pairs(near: &[Look]) -> f32 {
+    Sides::of(near, |ripple| ripple.pairs.value()).alike()
+}
+
 /// Whether each row is there twice throughout the stretch, beginning with a top row. A picture scaled to twice its lines
 /// has that where its finest detail is alone.
 pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
-    let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
-    pairs >= DOUBLED_EXACT || !exact && pairs >= DOUBLED && comb(near).abs() < DOUBLED_COMB
+    let pairs = pairs(near);
+    let textured = near.iter().filter(|look| look.sample.measures.ripple.textured).count();
+    2 * textured > near.len()
+        && (pairs >= DOUBLED_EXACT || !exact && pairs >= DOUBLED && comb(near).abs() < DOUBLED_COMB)
 }
 
 /// Whether each row is there twice, those of the top and those of the bottom field in turn, in pictures that follow each other
 /// frame by frame: doubling and half a hop of so many `lines`, with its `scatter`, each of them too weak alone.
 pub(super) fn doubled_in_turn(near: &[Look], (lines, scatter): (f32, f32)) -> bool {
-    let pairs = Sides::of(near, |ripple| ripple.pairs.value()).alike();
-    pairs >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
+    pairs(near) >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
 }
 
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.

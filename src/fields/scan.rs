@@ -2,7 +2,7 @@
 
 use super::marks::{Picture, Woven};
 use super::Parity;
-use crate::frame::Scan;
+use crate::frame::{Coding, Scan};
 use crate::units::Rate;
 
 /// Frames of two fields come at most this fast, Hz: 30 frames/s is the fastest interlaced scan of ITU-R BT.709-6, with
@@ -80,6 +80,8 @@ pub struct ScanFacts {
     pub delivered_rate: Rate,
     /// Frames of the capture.
     pub frames: usize,
+    /// How its samples were coded.
+    pub coding: Coding,
 }
 
 impl ScanFacts {

@@ -6,7 +6,7 @@ use super::*;
 use crate::cadence::{frame_times, StatedRate};
 use crate::classify::Evidence;
 use crate::fingerprint::{FrameMeter, ReducedPicture, Sequencer, ViewPlan};
-use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
+use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat};
 use crate::settings::ViewSettings;
 use crate::units::{Rate, RateSource};
 
@@ -100,7 +100,13 @@ fn found(pictures: &[Vec<u8>], rate: u64, flagged: Scan) -> Found {
     let rate = Rate::new(rate, 1001).unwrap();
     let stated = StatedRate { rate, source: RateSource::Header };
     let times = frame_times(Some(stated), None, &vec![None; frames.len()], &[]).times;
-    let facts = ScanFacts { flagged, given: None, delivered_rate: rate, frames: frames.len() };
+    let facts = ScanFacts {
+        flagged,
+        given: None,
+        delivered_rate: rate,
+        frames: frames.len(),
+        coding: Coding::Unknown,
+    };
     let fields = mark(&mut frames, &samples, &times, &facts);
     let cadence = crate::cadence::analyse(&frames, &times);
     let around = Circumstances {
@@ -236,7 +242,9 @@ fn field_order_comes_from_pixels_against_flags() {
             assert!((weave.top_after_bottom.abs() - 0.5).abs() < 0.15, "{weave:?}");
         }
         let first = if scan == Scan::TopFieldFirst { Parity::Top } else { Parity::Bottom };
-        assert!(marks::pictures(&frames, &samples, None).iter().all(|one| one.weave == Woven::Video(first)));
+        assert!(marks::pictures(&frames, &samples, None, Coding::Unknown)
+            .iter()
+            .all(|one| one.weave == Woven::Video(first)));
         for flagged in [Scan::Unknown, Scan::Progressive, Scan::TopFieldFirst, Scan::BottomFieldFirst] {
             let found = found(&pictures, 30_000, flagged);
             assert_eq!((found.fields.scan.scan, found.fields.scan.source), (scan, ScanSource::Pixels));

@@ -90,7 +90,7 @@ pub struct FieldFit {
     pub bottom_with_earlier: Level,
     /// Share of the tiles that move.
     pub moving: Share,
-    /// Share of the moving tiles that are combed on their own.
+    /// Share of the moving tiles that are combed on their own, beyond the share of the still ones whose rows alternate.
     pub combed: Share,
 }
 
@@ -422,12 +422,18 @@ fn motion(tile: &TileSums, scale: f32) -> f32 {
 
 fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
     let mut sums = [0u64; 5];
-    let (mut moving, mut combed) = (0, 0);
-    for tile in tiles.iter().filter(|tile| motion(tile, scale) >= moving_from) {
+    let (mut moving, mut combed, mut striped) = (0, 0, 0);
+    for tile in tiles {
+        if motion(tile, scale) < moving_from {
+            striped += usize::from(is_striped(tile, scale));
+            continue;
+        }
         moving += 1;
         combed += usize::from(is_combed(tile));
         sums.iter_mut().zip(tile.fit).for_each(|(sum, value)| *sum += u64::from(value));
     }
+    // Rows that alternate where nothing moves are the picture's own, and as many of them are expected where it moves.
+    let own = (striped * moving).div_ceil((tiles.len() - moving).max(1));
     let mean =
         |index: usize| Level::new(sums[index] as f32 / (FIT_WEIGHTS[index] * scale * moving.max(1) as f32));
     FieldFit {
@@ -437,15 +443,25 @@ fn fit(tiles: &[TileSums], moving_from: f32, scale: f32) -> FieldFit {
         top_with_earlier: mean(3),
         bottom_with_earlier: mean(4),
         moving: Share::of(moving, tiles.len()),
-        combed: Share::of(combed, moving),
+        combed: Share::of(combed.saturating_sub(own), moving),
     }
 }
 
 /// Whether a tile shows a comb of its own: the finest vertical frequency outweighs the next, and moves.
 fn is_combed(tile: &TileSums) -> bool {
-    let [top, bottom, within, .., coarse] = tile.fit.map(|sum| sum as f32);
+    let [top, bottom, within, ..] = tile.fit.map(|sum| sum as f32);
+    alternates(tile) && within > COMBED_OF_MOTION * top.max(bottom)
+}
+
+/// Whether the rows of a tile alternate by as much as what moves must move.
+fn is_striped(tile: &TileSums, scale: f32) -> bool {
+    alternates(tile) && tile.fit[2] as f32 >= MOVING_MIN * FIT_WEIGHTS[2] * scale
+}
+
+/// Whether the finest vertical frequency of a tile outweighs the next.
+fn alternates(tile: &TileSums) -> bool {
+    let [_, _, within, .., coarse] = tile.fit.map(|sum| sum as f32);
     within / FIT_WEIGHTS[2] > COMBED_OF_COARSE * coarse / FIT_WEIGHTS[5]
-        && within > COMBED_OF_MOTION * top.max(bottom)
 }
 
 fn rows(tiles: &[TileSums], moving_from: f32, scale: f32) -> RowDetail {

@@ -26,6 +26,16 @@ const DETAIL_MAX: f32 = 24.0;
 /// Least detail for a tile to say something of its rows, code values at 8 bit: rounding alone reaches a half.
 const DETAIL_MIN: f32 = 1.0;
 
+/// Least evenness of a tile's detail over the two rows of its stronger parity, 1 where both have the same and 1/2 where one
+/// has all of it: an edge or a line lies in rows of its own, whatever their numbers. Choice: one to three.
+const EVEN_ROWS_MIN: f32 = 0.8;
+/// Least evenness over the columns likewise, (Σ|r|)² / (n Σ r²): 2/π of normal values and 1/2 of what falls off
+/// exponentially on both sides (derived), a half of that where both parities share in the squares. Drawn lines and
+/// letters have their detail in a few columns, and their rows are laid out by somebody. Choice.
+const EVEN_COLUMNS_MIN: f32 = 0.15;
+/// Fewest textured tiles for a mean that stands for a picture: of chance signs ± 0.4 a quarter of that is left. Choice.
+const TEXTURED_TILES_MIN: usize = 16;
+
 /// A share from −1 to 1 in steps of 1/32767.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct SignedShare(pub i16);
@@ -68,6 +78,9 @@ pub struct Ripple {
     pub scaled_detail: Phasor,
     /// How much nearer top rows that move are to the row below than to the one above: 1 where rows stand twice.
     pub pairs: SignedShare,
+    /// Whether enough of what moves is texture: what is drawn may have rows that stand twice by itself. What asks for scaled
+    /// pictures is zero without it.
+    pub textured: bool,
 }
 
 /// Alternations in one tile, row by row from its third.
@@ -82,6 +95,8 @@ pub struct TileRipple {
     details: [f32; ROWS],
     /// How much nearer even rows are to the row below than to the one above, as a share of both.
     pairs: f32,
+    /// Whether its detail is texture, not edges and lines that lie in rows of their own.
+    textured: bool,
 }
 
 impl TileRipple {
@@ -147,6 +162,7 @@ impl RippleSums {
             for row in 0..ROWS {
                 let rest = 2.0 * now[row + 2] - now[row + 1] - now[row + 3];
                 self.details[row][lane] += at_most(rest.abs(), most);
+                self.squares[0][lane] += rest * rest;
             }
         }
     }
@@ -169,9 +185,23 @@ impl RippleSums {
         let enough = detail >= DETAIL_MIN * unit * (ROWS * COLUMNS) as f32;
         divide(&mut combs, (squares[0] * squares[2]).sqrt());
         divide(&mut wide_combs, (squares[1] * squares[3]).sqrt());
+        let strongest = [[details[0], details[2]], [details[1], details[3]]]
+            .into_iter()
+            .max_by(|[a, b], [c, d]| (a + b).total_cmp(&(c + d)))
+            .unwrap_or_default();
+        let textured = enough && is_texture(strongest, squares[0]);
         divide(&mut details, if enough { detail } else { 0.0 });
-        TileRipple { combs, wide_combs, details, pairs: 0.0 }
+        TileRipple { combs, wide_combs, details, pairs: 0.0, textured }
     }
+}
+
+/// Whether detail lies evenly in both rows of a parity, of which these are the sums of magnitudes, and over their columns;
+/// `squares` are those of the rows of both parities.
+#[inline(always)]
+fn is_texture([one, other]: [f32; 2], squares: f32) -> bool {
+    let sum = one + other;
+    sum * sum >= EVEN_ROWS_MIN * 2.0 * (one * one + other * other)
+        && sum * sum >= EVEN_COLUMNS_MIN * (2 * COLUMNS) as f32 * squares
 }
 
 /// Each part as a share of the whole; zero where there is none.
@@ -212,6 +242,11 @@ impl PhasorSum {
         let part = |sum: f32| SignedShare::new(sum / count.max(1) as f32);
         Phasor { cosine: part(self.cosine), sine: part(self.sine) }
     }
+}
+
+/// Whether so many textured tiles stand for a picture.
+fn stands(tiles: usize) -> bool {
+    tiles >= TEXTURED_TILES_MIN
 }
 
 /// A wave over the rows, by table: it repeats after so many rows.
@@ -257,16 +292,19 @@ impl RippleMeter {
         all: impl Iterator<Item = PlacedTile<'a>>,
     ) -> Ripple {
         let (mut comb, mut combs, mut count) = (0.0, [PhasorSum::default(); SCALINGS.len()], 0);
-        let (mut wide_detail, mut pairs, mut sharp) = (PhasorSum::default(), 0.0, 0);
+        let (mut wide_detail, mut pairs, mut sharp, mut textured) = (PhasorSum::default(), 0.0, 0, 0);
         for (top, tile) in moving {
             count += 1;
             comb += alternating(&tile.combs, top);
-            for (sum, carrier) in combs.iter_mut().zip(&self.carriers) {
-                sum.add(&tile.wide_combs, carrier, top + 2);
-            }
             if tile.is_detailed() {
                 sharp += 1;
                 pairs += if top % 2 == 0 { tile.pairs } else { -tile.pairs };
+            }
+            if tile.textured {
+                textured += 1;
+                for (sum, carrier) in combs.iter_mut().zip(&self.carriers) {
+                    sum.add(&tile.wide_combs, carrier, top + 2);
+                }
                 wide_detail.add(&tile.details, &self.carriers[0], top + 2);
             }
         }
@@ -277,10 +315,15 @@ impl RippleMeter {
         }
         Ripple {
             comb: SignedShare::new(comb / count.max(1) as f32),
-            scaled_combs: combs.map(|sum| sum.mean(count)),
+            scaled_combs: if stands(textured) {
+                combs.map(|sum| sum.mean(textured))
+            } else {
+                Default::default()
+            },
             detail: SignedShare::new(detail / detailed.max(1) as f32),
-            scaled_detail: wide_detail.mean(sharp),
+            scaled_detail: if stands(textured) { wide_detail.mean(textured) } else { Phasor::default() },
             pairs: SignedShare::new(pairs / sharp.max(1) as f32),
+            textured: stands(textured),
             ..Ripple::default()
         }
     }

@@ -53,18 +53,6 @@ const ALIKE_LOG_MAX: f32 = 0.1;
 /// what is matched wrongly agrees on far less.
 const AGREEING_MIN: f32 = 0.9;
 
-/// Amplitude of the change after a stall against those around it from which pictures are missing.
-const STALL_JUMP_RATIO: f32 = 1.4;
-
-/// Energies grow with the number of steps n as n^p does, p from two steps against one. By trials on painted and
-/// real clips (0.77 to 1.31 of it after 3 to 9 lost pictures, at most 0.54 where none were), the growth lies in
-/// this range, as a share of logarithms.
-const STALL_GROWTH: std::ops::RangeInclusive<f32> = 0.65..=1.5;
-
-/// Smallest ln of the energy of two steps against one at which growth means anything: pictures that all differ
-/// alike have 0, slow motion ln 4.
-const STALL_LOG_TWO_MIN: f32 = 0.5;
-
 /// Smallest ln of the energy of two steps against one at which one more or less can be counted: slow motion has
 /// ln 4.
 const RETURN_LOG_TWO_MIN: f32 = 0.8;
@@ -143,7 +131,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn jump(&self) -> Option<Jump> {
-        self.jump_by_motion().or_else(|| self.jump_after_return()).or_else(|| self.jump_by_amplitude())
+        self.jump_by_motion().or_else(|| self.jump_after_return())
     }
 
     /// Whether a picture lost before this one would show in the step of the motion.
@@ -284,32 +272,6 @@ impl Scene<'_> {
         let sure = (steps - 2.0 - lost).abs() <= RETURN_WITHIN && (1.0..=RETURN_LOST_MAX).contains(&lost);
         sure.then_some(Jump { lost: lost as u16, uncertainty: RETURN_WITHIN })
     }
-
-    /// After a stall, where no motion can be measured: a device that plays on without delay has skipped as many
-    /// pictures as it stood. Whether it did, or came late, the change tells: it is larger than
-    /// any around, by as much as so many steps are.
-    fn jump_by_amplitude(&self) -> Option<Jump> {
-        let stalled = self.stalled();
-        if stalled == 0 || stalled > LOST_MAX {
-            return None;
-        }
-        let around = Sides::of(self.frames, self.news, self.place);
-        let (growth, two) = self.growth(around)?;
-        let expected = two * (stalled as f32 + 1.0).log2();
-        if two < STALL_LOG_TWO_MIN || !STALL_GROWTH.contains(&(growth / expected)) {
-            return None;
-        }
-        let here = amplitude(&self.evidence[self.news[self.place]]);
-        for side in [around.before, around.after] {
-            let amplitudes: Few<f32> = side.iter().map(|&index| amplitude(&self.evidence[index])).collect();
-            let largest = amplitudes.iter().copied().fold(0.0, f32::max);
-            let few = amplitudes.len() < SIDE_MIN;
-            if few || here <= largest || here < STALL_JUMP_RATIO * median(amplitudes)? {
-                return None;
-            }
-        }
-        Some(Jump { lost: stalled as u16, uncertainty: (stalled as f32 / 4.0).max(1.0) })
-    }
 }
 
 /// Half width of the range of a step of so many pictures, pictures.
@@ -320,9 +282,4 @@ fn uncertainty(steady: &Steady, pictures: f32) -> f32 {
 /// Whether one lost picture stands out of the motion by its step alone.
 fn one_is_clear(steady: &Steady) -> bool {
     steady.single.length() >= LONE_STEP_MIN_PX && uncertainty(steady, 2.0) <= LONE_ERROR_MAX
-}
-
-/// Root mean square change of the reduced picture, code values.
-fn amplitude(evidence: &FrameEvidence) -> f32 {
-    evidence.reduced.energy.max(0.0).sqrt()
 }

@@ -141,14 +141,10 @@ fn that_losses_cannot_be_counted_is_said_but_of_steady_motion() {
 }
 
 #[test]
-fn a_stall_tells_without_measured_motion_by_how_much_the_picture_changed() {
-    for (middle, expected) in [
-        (vec![19, 19, 19, 23], vec![(23, 3)]),
-        (vec![19, 19, 19, 20], vec![]),
-        // No stall: one large change alone says nothing.
-        (vec![23], vec![]),
-    ] {
-        assert_eq!(lost(&marked(&pan(&list(&middle), 3.0), UNMEASURED)), expected, "{middle:?}");
+fn nothing_is_counted_after_a_stall_whose_motion_is_not_measured() {
+    // How much larger the change is says that pictures may be missing, not how many: motion need not be even.
+    for middle in [vec![19, 19, 19, 23], vec![19, 19, 19, 20], vec![23]] {
+        assert_eq!(lost(&marked(&pan(&list(&middle), 3.0), UNMEASURED)), [], "{middle:?}");
     }
 }
 

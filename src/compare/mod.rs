@@ -213,13 +213,56 @@ impl Base {
     }
 }
 
+/// Fewest frames that show a picture of the base from which the recordings' errors are told. Choice.
+const ERROR_FRAMES_MIN: usize = 10;
+
+/// A frame that lies between two pictures must be farther from both than the largest error by this factor, in squares:
+/// twice as far. Choice.
+const ERROR_MARGIN: f64 = 4.0;
+
+impl Base {
+    /// Whether each frame that lies between two pictures is clearly farther from both than any frame that shows a picture is
+    /// from it: what differs by less is the recordings' error. Where few frames show a picture, nothing tells how large that
+    /// is, and the place stands.
+    fn apart(&self, frames: &Frames, places: &[SourcePlace]) -> Vec<bool> {
+        let from = |signature: &Signature, picture: u32| {
+            self.signatures.get(picture as usize).map_or(f64::INFINITY, |base| distance(signature, base))
+        };
+        let placed = || frames.signatures.iter().zip(places).zip(&frames.is_new);
+        let errors: Vec<f64> = placed()
+            .filter_map(|((signature, &place), &new)| match place {
+                SourcePlace::Picture(picture) if new => Some(from(signature, picture)),
+                _ => None,
+            })
+            .collect();
+        let largest = match errors.len() {
+            ERROR_FRAMES_MIN.. => errors.into_iter().fold(0.0, f64::max),
+            _ => 0.0,
+        };
+        placed()
+            .map(|((signature, &place), _)| match place {
+                SourcePlace::Mix { first, second, .. } => {
+                    from(signature, first).min(from(signature, second)) > ERROR_MARGIN * largest
+                }
+                _ => false,
+            })
+            .collect()
+    }
+}
+
+/// Mean square of the differences of two signatures.
+fn distance(a: &Signature, b: &Signature) -> f64 {
+    let squares = a.iter().zip(b).map(|(&a, &b)| (f64::from(a) - f64::from(b)).powi(2));
+    squares.sum::<f64>() / a.len().max(1) as f64
+}
+
 impl Device {
     /// Notes which pictures of the base it showed.
     pub fn place(&mut self, base: &Base, frames: &Frames) -> Result<(), String> {
         let places = base.places(frames)?;
         self.shown = Some(match frames.mixes {
             true => Shown::of_places(&places),
-            false => Shown::of_aligned(&places, &frames.is_new),
+            false => Shown::of_aligned(&places, &frames.is_new, &base.apart(frames, &places)),
         });
         Ok(())
     }

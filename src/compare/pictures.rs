@@ -42,19 +42,31 @@ impl Shown {
         shown
     }
 
-    /// By places among the pictures of another capture: what lies between two of these and is a picture of its own
-    /// is one that the other capture does not have.
-    pub fn of_aligned(places: &[SourcePlace], is_new: &[bool]) -> Self {
+    /// By places among the pictures of another capture. A picture of its own that lies between two of these is one that
+    /// the other capture does not have, where it is `apart` from both by more than the recordings' errors; otherwise it
+    /// is one of the two: the one that the device does not show elsewhere, else the nearer one.
+    pub fn of_aligned(places: &[SourcePlace], is_new: &[bool], apart: &[bool]) -> Self {
         let mut shown = Self::empty();
-        for (&place, &new) in places.iter().zip(is_new) {
+        let mut one_of_two = Vec::new();
+        for ((&place, &new), &apart) in places.iter().zip(is_new).zip(apart) {
             match place {
-                SourcePlace::Mix { first, .. } if new => {
+                SourcePlace::Mix { first, .. } if new && apart => {
                     shown.reach(first);
                     *shown.extra.entry(first).or_default() += 1;
                 }
+                SourcePlace::Mix { first, second, weight } if new => one_of_two.push((first, second, weight)),
                 SourcePlace::Mix { .. } => {}
                 place => shown.mark_place(place),
             }
+        }
+        for (first, second, weight) in one_of_two {
+            let has = |picture: u32| shown.pictures.get(picture as usize) == Some(&Appearance::Alone);
+            let is_second = match (has(first), has(second)) {
+                (true, false) => true,
+                (false, true) => false,
+                _ => weight >= 0.5,
+            };
+            shown.mark(if is_second { second } else { first }, Appearance::Alone);
         }
         shown
     }

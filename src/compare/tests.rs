@@ -72,13 +72,35 @@ fn pictures_that_only_another_device_shows_are_part_of_the_sequence() {
         (0..99).map(|first| SourcePlace::Mix { first, second: first + 1, weight: 0.5 }).collect();
     let devices = vec![
         device("even", Some(Shown::all(100))),
-        device("odd", Some(Shown::of_aligned(&places, &[true; 99]))),
+        device("odd", Some(Shown::of_aligned(&places, &[true; 99], &[true; 99]))),
     ];
     let compared = compare(devices, Basis::Captures("even".to_owned()), 30.0);
     assert_eq!(compared.pictures, 199);
     for device in &compared.devices {
         let share = device.coverage.as_ref().unwrap().share().unwrap();
         assert!((share - 0.5).abs() < 0.01, "{}: {share}", device.name);
+    }
+}
+
+#[test]
+fn what_the_recordings_errors_explain_is_no_picture_of_its_own() {
+    use SourcePlace::{Mix, Picture};
+    let mix = |first, weight| Mix { first, second: first + 1, weight };
+    for (name, places, apart, pictures, shown, never) in [
+        ("none", vec![Picture(1), Picture(2), Picture(3)], false, 4, 3, 0),
+        // The one that is not shown elsewhere, whatever is nearer.
+        ("one", vec![Picture(1), mix(1, 0.2), Picture(3)], false, 4, 3, 0),
+        ("at the end", vec![Picture(1), Picture(2), mix(2, 0.6)], false, 4, 3, 0),
+        ("many", vec![mix(0, 0.9), mix(1, 0.9), mix(2, 0.9)], false, 4, 3, 0),
+        ("apart", vec![Picture(1), mix(1, 0.2), Picture(3)], true, 5, 3, 1),
+    ] {
+        let devices = vec![
+            device("base", Some(Shown::all(4))),
+            device("other", Some(Shown::of_aligned(&places, &[true; 3], &[apart; 3]))),
+        ];
+        let compared = compare(devices, Basis::Captures("base".to_owned()), 30.0);
+        let coverage = compared.devices[1].coverage.clone().unwrap();
+        assert_eq!((compared.pictures, coverage.shown, coverage.never), (pictures, shown, never), "{name}");
     }
 }
 

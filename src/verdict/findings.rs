@@ -73,21 +73,25 @@ impl Case<'_> {
         sum >= SURE_HOLD * repeats.len() as f32
     }
 
-    /// Whether a picture surely stands while the scene moves: its repeats are sure, and so are the new pictures at
-    /// both ends. Where these are not, the scene may stand still.
-    fn surely_frozen(&self, freeze: &Freeze) -> bool {
-        let ends = [freeze.first_frame, freeze.last_frame + 1];
+    /// Whether the new pictures that begin and end a hold, where there are any, are sure.
+    fn surely_bounded(&self, first: u64, last: u64) -> bool {
         let sure = |frame: u64| match self.frames.get(frame as usize) {
             Some(end) if end.class == FrameClass::New => end.confidence >= SURE_HOLD,
             _ => true,
         };
-        self.surely_held(freeze.first_frame, freeze.last_frame) && ends.into_iter().all(sure)
+        [first, last + 1].into_iter().all(sure)
+    }
+
+    /// Whether a hold is surely as long as it was found: its repeats are sure, and so are the new pictures at both ends.
+    /// Where these are not, the scene may stand still, or a picture may have been missed.
+    fn surely_so(&self, first: u64, last: u64) -> bool {
+        self.surely_held(first, last) && self.surely_bounded(first, last)
     }
 
     /// Holds that would be findings if their calls were sure.
     pub fn unsure_holds(&self) -> u64 {
-        let unsure_break = |one: &&CadenceBreak| !self.surely_held(one.frame, last_of(one));
-        let unsure_freeze = |one: &&Freeze| !self.surely_frozen(one);
+        let unsure_break = |one: &&CadenceBreak| !self.surely_so(one.frame, last_of(one));
+        let unsure_freeze = |one: &&Freeze| !self.surely_so(one.first_frame, one.last_frame);
         let breaks = self.cadence.breaks.iter().filter(unsure_break).count();
         (breaks + self.cadence.freezes.iter().filter(unsure_freeze).count()) as u64
     }
@@ -224,7 +228,7 @@ fn last_of(one: &CadenceBreak) -> u64 {
 /// Holds that leave the pattern.
 pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
     let breaks = &case.cadence.breaks;
-    let sure = breaks.iter().filter(|one| case.surely_held(one.frame, last_of(one)));
+    let sure = breaks.iter().filter(|one| case.surely_so(one.frame, last_of(one)));
     let events = sure.map(|one| Event { first_frame: one.frame, last_frame: last_of(one), count: 1 });
     let label = case.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
     case.merged(events)
@@ -260,7 +264,7 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
             if freeze.duration_ms > ACCEPTABLE_FREEZE_MS { Severity::Fault } else { Severity::Warning };
         case.finding(FindingKind::Freeze, severity, event, text)
     };
-    let sure = |one: &&Freeze| case.surely_frozen(one);
+    let sure = |one: &&Freeze| case.surely_so(one.first_frame, one.last_frame);
     case.cadence.freezes.iter().filter(sure).map(make).collect()
 }
 

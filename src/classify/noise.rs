@@ -74,9 +74,10 @@ impl Usual {
     /// The same where some frame shows as little as `least`: every frame has the noise, so what lies far above is none.
     fn bounded_by(self, least: f64) -> Self {
         let least = least.max(f64::MIN_POSITIVE);
-        match (self.middle / least - 1.0) / self.spread > WHITE_WITHIN {
-            true => Self { middle: least, ..self },
-            false => self,
+        if (self.middle / least - 1.0) / self.spread > WHITE_WITHIN {
+            Self { middle: least, ..self }
+        } else {
+            self
         }
     }
 
@@ -126,7 +127,7 @@ impl NoiseFloor {
             blocks: BLOCKS.map(|block| {
                 let of = |one: &FrameEvidence| f64::from(block(one));
                 let least = later.iter().map(of).fold(f64::INFINITY, f64::min);
-                Usual::of(floor.iter().map(|one| of(one)).collect()).bounded_by(least)
+                Usual::of(floor.iter().copied().map(of).collect()).bounded_by(least)
             }),
         })
     }

@@ -40,10 +40,8 @@ const VIDEO_SIGNS: [Sign; 5] = [
 ];
 /// Least comb that the pictures of video in fields share. A thing that passes over fine rows reaches 0.02.
 const COMB_MIN: f32 = 0.025;
-/// Rows per picture up or down that pass for fields, and the motion sideways against which they weigh. Choice: more than the
-/// error of a motion, at most a row; as for scaled combs.
+/// Rows per picture up or down that pass for fields. Choice: more than the error of a motion, at most a row.
 const BETWEEN_ROWS: Range<f32> = 0.1..1.0;
-const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
 /// Share of combed tiles that tells video in fields from such a motion: that of the first sign.
 const CLEAR_COMBED_TILES: f32 = 0.012;
 /// No picture counts for more combed tiles than this share: one burst says nothing about the stretch.
@@ -330,10 +328,9 @@ fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
 /// Whether the picture moves up or down by a part of a row: its rows then lie between those of the picture before, as fields
 /// do.
 fn moves_between_rows(near: &[Look]) -> bool {
-    let middle = |motion: fn(&Look) -> f32| median(near.iter().map(motion)).unwrap_or(0.0);
-    let upright = middle(|look| look.sample.motion_y.abs());
-    let sideways = middle(|look| look.sample.motion_x.abs());
-    BETWEEN_ROWS.contains(&upright) && upright > UPRIGHT_OF_SIDEWAYS * sideways
+    ripple::middle_motion(near).is_some_and(|(upright, sideways)| {
+        BETWEEN_ROWS.contains(&upright) && upright > ripple::UPRIGHT_OF_SIDEWAYS * sideways
+    })
 }
 
 /// What came before such a frame says nothing about it.

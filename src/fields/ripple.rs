@@ -63,7 +63,7 @@ const SCALED_PICTURES_MIN: usize = 12;
 /// Rows per picture up to which motion up or down does not pass for a comb ...
 const UPRIGHT_ROWS: f32 = 1.0;
 /// ... or this many times the motion sideways.
-const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
+pub(super) const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
 /// Pictures on each side for a statement.
 const SIDE_MIN: usize = 3;
 
@@ -185,10 +185,15 @@ pub(super) fn doubled_in_turn(near: &[Look], (lines, scatter): (f32, f32)) -> bo
     pairs(near) >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
 }
 
+/// The middle motion up or down and sideways, whichever way, pixels.
+pub(super) fn middle_motion(near: &[Look]) -> Option<(f32, f32)> {
+    let middle = |motion: fn(&Look) -> f32| median(near.iter().map(motion));
+    Some((middle(|look| look.sample.motion_y.abs())?, middle(|look| look.sample.motion_x.abs())?))
+}
+
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.
 pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
-    let upright = median(near.iter().map(|look| look.sample.motion_y.abs()))?;
-    let sideways = median(near.iter().map(|look| look.sample.motion_x.abs()))?;
+    let (upright, sideways) = middle_motion(near)?;
     let upright_most = UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways);
     if near.len() < SCALED_PICTURES_MIN || upright > upright_most {
         return None;

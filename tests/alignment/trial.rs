@@ -7,11 +7,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use evenbeat::audit::{audit_fingerprints, audit_fingerprints_against, Audit};
-use evenbeat::capture::{CaptureEnd, CaptureFacts, FrameSource, RateSource};
+use evenbeat::capture::{CaptureFacts, FrameSource, RateSource};
 use evenbeat::classify::FrameFlags;
-use evenbeat::error::Result;
 use evenbeat::fingerprint::FrameFingerprint;
-use evenbeat::frame::{Coding, FrameTiming, Scan};
+use evenbeat::frame::{Coding, Scan};
 use evenbeat::reference::Clip;
 use evenbeat::settings::Settings;
 use evenbeat::source::{SourcePlace, SourceUnit};
@@ -23,6 +22,7 @@ use crate::adapter;
 use crate::random::pictures::{Frame, Size};
 use crate::random::recordings::Recording;
 use crate::random::scenes::Scene;
+use crate::random::taken::Recorded;
 
 /// Frames of a capture, as far as the clip goes.
 const FRAMES: u64 = 102;
@@ -199,7 +199,7 @@ impl Trial {
             .collect();
         let known = known(shown, (&pictures, &converted), (&recorded, &delivered), size);
         let source = |frames: Vec<Frame>, facts: CaptureFacts| -> Box<dyn FrameSource> {
-            Box::new(AtHand { facts, frames: frames.into_iter() })
+            Box::new(Recorded { facts, frames: frames.into_iter() })
         };
         let coding = self.recording.coding();
         let capture = adapter::measured(|| source(recorded, self.facts(size, self.rate(), coding)), log);
@@ -453,26 +453,4 @@ pub fn missed(scores: &[Score]) -> Vec<String> {
         );
     }
     missed
-}
-
-/// Frames that are at hand.
-struct AtHand {
-    facts: CaptureFacts,
-    frames: std::vec::IntoIter<Frame>,
-}
-
-impl FrameSource for AtHand {
-    fn facts(&self) -> &CaptureFacts {
-        &self.facts
-    }
-
-    fn read_frame(&mut self, samples: &mut Vec<u8>) -> Result<Option<FrameTiming>> {
-        let Some(frame) = self.frames.next() else { return Ok(None) };
-        *samples = frame.samples;
-        Ok(Some(FrameTiming::default()))
-    }
-
-    fn finish(self: Box<Self>) -> CaptureEnd {
-        CaptureEnd::default()
-    }
 }

@@ -6,35 +6,17 @@ use std::path::Path;
 
 use super::taken::Taken;
 use super::Capture;
-use crate::adapter::Judged;
+use crate::adapter::{self, Judged};
 
 const COLUMNS: &str = "frame,truth,picture,lost,identical,recorded,distance,block_distance,opinion_motion,\
-called,confidence,evidence,lost_before,lost_uncertainty,flags,digest,\
-luma_change,chroma_change,\
-offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
+called,confidence,evidence,lost_before,lost_uncertainty,flags,digest";
 
 /// Writes one row per frame, and what the capture is in a line of its own file.
 pub fn write(capture: &Capture, taken: &Taken, judged: &Judged, folder: &Path) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
-    let mut text = format!("{COLUMNS}\n");
+    let mut text = format!("{COLUMNS},{}\n", adapter::MEASURES);
     for (frame, (print, truth)) in taken.fingerprints.iter().zip(&taken.truth).enumerate() {
         let call = &judged.frames[frame];
-        let reduced = print.reduced;
-        let numbers = [
-            print.luma_change,
-            print.chroma_change,
-            reduced.offset,
-            reduced.energy,
-            reduced.energy_two_back,
-            reduced.unexplained,
-            reduced.fine_energy,
-            reduced.motion_x,
-            reduced.motion_y,
-            reduced.motion_peak,
-            reduced.fine_energy_two_back,
-            reduced.detail,
-        ];
-        let numbers = numbers.map(|number| number.to_string());
         let flags: Vec<&str> = call.flags.names().collect();
         let digest: String = print.digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
         let _ = writeln!(
@@ -54,7 +36,7 @@ pub fn write(capture: &Capture, taken: &Taken, judged: &Judged, folder: &Path) -
             call.lost_before,
             call.lost_uncertainty,
             flags.join(";"),
-            numbers.join(",")
+            adapter::measures(print)
         );
     }
     fs::write(folder.join(format!("{}.csv", capture.file_name())), text)

@@ -176,9 +176,9 @@ fn facts(capture: &Capture) -> CaptureFacts {
 }
 
 /// Frames that are at hand.
-struct Recorded {
-    facts: CaptureFacts,
-    frames: std::vec::IntoIter<Frame>,
+pub struct Recorded {
+    pub facts: CaptureFacts,
+    pub frames: std::vec::IntoIter<Frame>,
 }
 
 impl FrameSource for Recorded {

@@ -26,6 +26,30 @@ pub struct Judged {
     pub notes: Vec<Note>,
 }
 
+/// Names of the columns that [`measures`] writes.
+pub const MEASURES: &str = "luma_change,chroma_change,\
+offset,energy,energy_two_back,unexplained,fine_energy,motion_x,motion_y,motion_peak,fine_energy_two_back,detail";
+
+/// The numbers of a fingerprint that new and repeat are told by, separated by commas.
+pub fn measures(print: &FrameFingerprint) -> String {
+    let reduced = print.reduced;
+    let numbers = [
+        print.luma_change,
+        print.chroma_change,
+        reduced.offset,
+        reduced.energy,
+        reduced.energy_two_back,
+        reduced.unexplained,
+        reduced.fine_energy,
+        reduced.motion_x,
+        reduced.motion_y,
+        reduced.motion_peak,
+        reduced.fine_energy_two_back,
+        reduced.detail,
+    ];
+    numbers.map(|number| number.to_string()).join(",")
+}
+
 /// Judges fingerprints by the audit that users get, with default settings.
 pub fn judge(facts: &CaptureFacts, fingerprints: &[FrameFingerprint]) -> Judged {
     let audit = audit_fingerprints(facts.clone(), fingerprints, &Settings::default());

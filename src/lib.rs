@@ -14,6 +14,7 @@
 pub mod audit;
 pub mod audit_store;
 pub mod cadence;
+pub mod campaign;
 pub mod cancel;
 pub mod capture;
 pub mod classify;

@@ -23,7 +23,7 @@ use crate::signatures::{Packer, Signatures};
 use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
-use crate::verdict::{self, Finding, Played};
+use crate::verdict::{self, AspectJudgement, Event, Finding, Played};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
 #[derive(Clone, Debug, PartialEq)]
@@ -50,6 +50,12 @@ pub struct Audit {
     pub findings: Vec<Finding>,
     /// Caveats.
     pub notes: Vec<Note>,
+    /// What happened, in the order of time: findings that belong together are one event.
+    pub events: Vec<Event>,
+    /// The judgement of every aspect, in their order.
+    pub judgements: Vec<AspectJudgement>,
+    /// The first sentence of the verdict: what is wrong, how often, how bad.
+    pub headline: String,
     /// The verdict in plain sentences.
     pub verdict: String,
     /// What was required, and whether it is met; see [`Audit::hold_against`].
@@ -139,8 +145,22 @@ impl Audit {
             played: self.played(),
             scan: self.fields.scan.scan,
             outcome: self.outcome.as_ref(),
+            rows: self.facts.shape.height,
         };
         verdict::conclude(&case, self.complete)
+    }
+
+    /// Takes a conclusion over, and gives back its notes.
+    pub(crate) fn conclude_by(&mut self, conclusion: verdict::Conclusion) -> Vec<Note> {
+        let verdict::Conclusion { findings, events, judgements, notes, headline, verdict } = conclusion;
+        (self.findings, self.events, self.judgements) = (findings, events, judgements);
+        (self.headline, self.verdict) = (headline, verdict);
+        notes
+    }
+
+    /// The worst event: of equally bad ones the first.
+    pub fn worst_event(&self) -> Option<&Event> {
+        verdict::worst(&self.events)
     }
 
     /// Marks the audit as one that was stopped before everything was done, if it is not marked so yet; `what` says before
@@ -153,7 +173,7 @@ impl Audit {
         self.notes.push(Note::new(NoteCode::Interrupted, text));
         self.complete = false;
         let conclusion = self.conclusion();
-        (self.findings, self.verdict) = (conclusion.findings, conclusion.verdict);
+        self.conclude_by(conclusion);
     }
 }
 
@@ -535,7 +555,10 @@ fn conclude(
         fields,
         outcome,
         findings: Vec::new(),
+        events: Vec::new(),
+        judgements: Vec::new(),
         notes,
+        headline: String::new(),
         verdict: String::new(),
         requirements: Vec::new(),
         given_source_rate: settings.source_rate,
@@ -545,8 +568,8 @@ fn conclude(
         looked_at,
     };
     let conclusion = audit.conclusion();
-    audit.notes.extend(conclusion.notes);
-    (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
+    let notes = audit.conclude_by(conclusion);
+    audit.notes.extend(notes);
     if clip.is_some_and(Clip::was_cancelled) {
         audit.interrupt("Stopped while the clip was read once more: frames are placed in it less finely.");
     }

@@ -39,3 +39,4 @@ pub mod source;
 pub mod testclip;
 pub mod units;
 pub mod verdict;
+pub mod words;

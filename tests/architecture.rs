@@ -4,11 +4,12 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Leaves may use each other; every stage may use the leaves.
-const LEAVES: &[&str] = &["units", "frame", "note", "error", "settings", "cancel"];
+const LEAVES: &[&str] = &["units", "words", "frame", "note", "error", "settings", "cancel"];
 
 /// Each stage with the stages it may import.
 const MAY_USE: &[(&str, &[&str])] = &[
     ("units", &[]),
+    ("words", &["units"]),
     ("frame", &["units"]),
     ("note", &[]),
     ("error", &[]),

@@ -122,8 +122,8 @@ fn files_that_do_not_belong_together_are_refused() {
         ("audit.json", notes, follows("capture.complete")),
         (
             "audit.json",
-            other("\"verdict\": {\n    \"text\": \"", "\"verdict\": {\n    \"text\": \"Not ").1,
-            follows("verdict.text"),
+            other("\"verdict\": {\n    \"headline\": \"", "\"verdict\": {\n    \"headline\": \"Not ").1,
+            follows("verdict.headline"),
         ),
         (
             "audit.json",
@@ -138,7 +138,7 @@ fn files_that_do_not_belong_together_are_refused() {
         (
             "audit.json",
             other("\"source_rate\": null", "\"source_rate\": {\"num\": 30, \"den\": 1}").1,
-            follows("findings[0].severity"),
+            follows("events[0].severity"),
         ),
         ("audit.json", format!("{document} "), "it is laid out otherwise than it was written".to_owned()),
         ("audit.json", "{".to_owned(), "EOF".to_owned()),

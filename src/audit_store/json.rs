@@ -16,7 +16,7 @@ use crate::cadence::{FrameTimes, Pattern};
 use crate::fields::{self, FieldAudit, ScanSegment};
 use crate::units::Rate;
 use crate::verdict::gate::Outcome;
-use crate::verdict::Finding;
+use crate::verdict::{AspectJudgement, Event, Finding};
 
 /// The JSON Schema (2020-12) of the document.
 pub const SCHEMA: &str = include_str!("audit.schema.json");
@@ -54,6 +54,8 @@ pub(super) struct Document<'a> {
     pub outcome: Option<OutcomeRow<'a>>,
     pub timing: Option<TimingStatistics>,
     pub findings: Vec<FindingRow<'a>>,
+    pub events: Vec<EventRow<'a>>,
+    pub judgements: Vec<JudgementRow<'a>>,
     pub notes: Vec<NoteRow<'a>>,
     pub verdict: Verdict<'a>,
     pub requirements: Vec<RequirementRow>,
@@ -237,6 +239,29 @@ pub(super) struct FindingRow<'a> {
     pub duration_ms: f64,
     pub count: u64,
     pub text: Cow<'a, str>,
+    pub event: Option<u32>,
+}
+
+#[derive(Deserialize, Serialize)]
+pub(super) struct EventRow<'a> {
+    pub event: u32,
+    pub kind: Cow<'static, str>,
+    pub severity: Cow<'static, str>,
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub time_s: f64,
+    pub duration_ms: f64,
+    pub lost_pictures: u64,
+    pub text: Cow<'a, str>,
+}
+
+#[derive(Deserialize, Serialize)]
+pub(super) struct JudgementRow<'a> {
+    pub aspect: Cow<'static, str>,
+    pub judgement: Cow<'static, str>,
+    pub number: Option<Cow<'a, str>>,
+    pub limit: Option<Cow<'a, str>>,
+    pub text: Cow<'a, str>,
 }
 
 #[derive(Deserialize, Serialize)]
@@ -247,6 +272,7 @@ pub(super) struct NoteRow<'a> {
 
 #[derive(Deserialize, Serialize)]
 pub(super) struct Verdict<'a> {
+    pub headline: Cow<'a, str>,
     pub text: Cow<'a, str>,
 }
 
@@ -277,12 +303,17 @@ impl<'a> Document<'a> {
             outcome: audit.outcome.as_ref().map(outcome_row),
             timing: audit.cadence.timing.as_ref().map(|timing| timing_statistics(audit, timing)),
             findings: audit.findings.iter().map(finding_row).collect(),
+            events: audit.events.iter().map(event_row).collect(),
+            judgements: audit.judgements.iter().map(judgement_row).collect(),
             notes: audit
                 .notes
                 .iter()
                 .map(|note| NoteRow { code: note.code.name().into(), text: note.text.as_str().into() })
                 .collect(),
-            verdict: Verdict { text: audit.verdict.as_str().into() },
+            verdict: Verdict {
+                headline: audit.headline.as_str().into(),
+                text: audit.verdict.as_str().into(),
+            },
             requirements: audit.requirements.iter().map(requirement_row).collect(),
             source: SourceRow::of(audit),
             levels: audit.levels.as_ref().map(LevelsRow::of),
@@ -467,6 +498,31 @@ fn finding_row(finding: &Finding) -> FindingRow<'_> {
         duration_ms: rounded(finding.duration_ms, MS_DECIMALS),
         count: finding.count,
         text: finding.text.as_str().into(),
+        event: finding.event,
+    }
+}
+
+fn event_row(event: &Event) -> EventRow<'_> {
+    EventRow {
+        event: event.number,
+        kind: event.kind.name().into(),
+        severity: event.severity.name().into(),
+        first_frame: event.first_frame,
+        last_frame: event.last_frame,
+        time_s: rounded(event.time_s, SECONDS_DECIMALS),
+        duration_ms: rounded(event.duration_ms, MS_DECIMALS),
+        lost_pictures: event.lost_pictures,
+        text: event.text.as_str().into(),
+    }
+}
+
+fn judgement_row(judged: &AspectJudgement) -> JudgementRow<'_> {
+    JudgementRow {
+        aspect: judged.aspect.name().into(),
+        judgement: judged.judgement.name().into(),
+        number: judged.number.as_deref().map(Into::into),
+        limit: judged.limit.as_deref().map(Into::into),
+        text: judged.text.as_str().into(),
     }
 }
 

@@ -285,7 +285,10 @@ impl Document<'_> {
             frames: rows.frames,
             times,
             findings: Vec::new(),
+            events: Vec::new(),
+            judgements: Vec::new(),
             notes,
+            headline: String::new(),
             verdict: String::new(),
             given_source_rate: match &self.source_rate {
                 Some(rate) => Some(Rate::new(rate.num, rate.den).ok_or_else(|| named("rate of the clip"))?),
@@ -301,8 +304,8 @@ impl Document<'_> {
         let conclusion = audit.conclusion();
         // They come last; whatever else stands there does not fit.
         audit.notes.truncate(audit.notes.len().saturating_sub(conclusion.notes.len()));
-        audit.notes.extend(conclusion.notes);
-        (audit.findings, audit.verdict) = (conclusion.findings, conclusion.verdict);
+        let notes = audit.conclude_by(conclusion);
+        audit.notes.extend(notes);
         Ok((audit, self.columns_blake3))
     }
 }

@@ -19,7 +19,7 @@ mod tests;
 mod window;
 
 pub use audit::{APhase, FieldAudit};
-pub use outcome::{outcome, Circumstances, Outcome, OutcomeCode};
+pub use outcome::{may_hide_fields, outcome, Circumstances, Outcome, OutcomeCode};
 pub use sample::{FieldSample, FieldSampler};
 pub use scan::{ScanDecision, ScanFacts, ScanSegment, ScanSource};
 

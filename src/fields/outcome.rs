@@ -104,6 +104,13 @@ const FIELD_RATES_HZ: [f64; 2] = [50.0, 60.0];
 /// Rows of the formats that have fields: ITU-R BT.601-7 (576, and 480 or 486 of 525 lines) and BT.709-6 (1080, recorded as
 /// 1088 by codecs that work in blocks of 16).
 const ROWS_WITH_FIELDS: [u32; 5] = [480, 486, 576, 1080, 1088];
+/// Whether pictures of so many rows may have been made smaller from a format that has fields: combs and lost fields do not
+/// show then.
+pub fn may_hide_fields(rows: u32) -> bool {
+    // What has more rows than any format with fields was not made smaller.
+    rows <= ROWS_WITH_FIELDS[ROWS_WITH_FIELDS.len() - 1] && !ROWS_WITH_FIELDS.contains(&rows)
+}
+
 /// Share of pictures with alternating detail that proves a deinterlacer.
 const ALTERNATING_SHARE: f64 = 0.5;
 
@@ -173,13 +180,10 @@ impl Case<'_> {
     /// What scaling may have hidden, to be said where no comb is found.
     fn hidden_by_scaling(&self) -> String {
         let rows = self.around.rows;
-        // What has more rows than any format with fields was not made smaller.
-        if ROWS_WITH_FIELDS.contains(&rows) || rows > ROWS_WITH_FIELDS[ROWS_WITH_FIELDS.len() - 1] {
+        if !may_hide_fields(rows) {
             return String::new();
         }
-        format!(
-            "; no format with fields has {rows} rows: where pictures were made smaller, combs and lost fields do not show"
-        )
+        format!("; pictures of {rows} rows may have been made smaller, and combs and lost fields do not show then")
     }
 
     fn rates(&self) -> String {

@@ -8,6 +8,7 @@ use crate::frame::Scan;
 
 use crate::units::{decimal, hz_text, Rate};
 use crate::verdict::FindingKind;
+pub(super) use crate::words::grouped;
 
 /// The decided scan, what it rests on, and the flags where they say something else.
 pub(super) fn scan_text(audit: &Audit) -> String {
@@ -132,20 +133,6 @@ pub(super) fn percent_text(share: f64) -> String {
     format!("{} %", decimal(percent, 1))
 }
 
-/// A whole number in groups of three, parted by a narrow no-break space as ISO 80000-1 section 7.3.1 has it: a
-/// comma or a point would be a decimal sign in one language or another.
-pub(super) fn grouped(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::with_capacity(digits.len() * 4 / 3);
-    for (place, digit) in digits.chars().enumerate() {
-        if place > 0 && (digits.len() - place) % 3 == 0 {
-            text.push('\u{202f}');
-        }
-        text.push(digit);
-    }
-    text
-}
-
 /// Breaks text into lines of at most `columns` characters at spaces; longer words are cut. A short unit stays
 /// with its number.
 pub(super) fn wrap(text: &str, columns: usize) -> Vec<String> {
@@ -224,14 +211,5 @@ mod tests {
         assert_eq!(wrap("abcdefghij kl", 4), ["abcd", "efgh", "ij", "kl"]);
         assert_eq!(wrap("lasts 51.5 s.", 11), ["lasts", "51.5 s."]);
         assert!(wrap("", 4).is_empty());
-    }
-
-    #[test]
-    fn large_numbers_are_grouped() {
-        for (number, text) in
-            [(0, "0"), (999, "999"), (1000, "1\u{202f}000"), (2_160_000, "2\u{202f}160\u{202f}000")]
-        {
-            assert_eq!(grouped(number), text);
-        }
     }
 }

@@ -5,6 +5,7 @@ use super::Played;
 use crate::cadence::CadenceAnalysis;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameFlags};
 use crate::units::{hz_text, Rate};
+use crate::words::percent;
 
 /// Fewer pictures than the clip holds by more than this, as a fraction, are missing: 59.94 in 60 slips, that is told by
 /// itself.
@@ -87,8 +88,7 @@ impl Expectation {
         match self {
             Self::Whole(clip) => Some(format!("the clip holds {clip} pictures/s, so none is missing")),
             Self::Missing { clip, share, .. } => {
-                let missing = 100.0 * share;
-                Some(format!("the clip holds {clip} pictures/s, so {missing:.0} % of them are missing"))
+                Some(format!("the clip holds {clip} pictures/s, so {} of them are missing", percent(share)))
             }
             Self::Contradicted { .. } => None,
         }
@@ -99,7 +99,7 @@ impl Expectation {
         let Self::Contradicted { clip, found_hz } = self else { return None };
         Some(format!(
             "The clip is said to hold {clip} pictures/s, but {} new ones appear: that rate is wrong, and nothing is \
-             counted by it. Of an interlaced clip, give the rate of its fields.",
+             counted by it. For an interlaced clip, give the rate of its fields.",
             hz_text(found_hz)
         ))
     }

@@ -8,6 +8,7 @@ use crate::fields::{Outcome, OutcomeCode};
 use crate::frame::Scan;
 use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
+use crate::words::{counted, length, times, verb};
 
 use super::expectation::{expectation, Expectation, MISSING_MIN};
 use super::{Case, Finding, FindingKind, Severity};
@@ -106,32 +107,53 @@ impl Case<'_> {
             duration_ms: self.span_ms(event.first_frame, event.last_frame),
             count: event.count,
             text,
+            event: None,
         }
     }
 
-    /// Merges events in order until they are few enough to read.
+    /// Merges events in order until they are few enough to read. Events of different stalls stay apart as long as that
+    /// leaves few enough: each stall is one thing to a viewer.
     fn merged(&self, events: impl IntoIterator<Item = Event>) -> Vec<Event> {
-        let mut merged: Vec<Event> = events.into_iter().collect();
+        let events: Vec<Event> = events.into_iter().collect();
+        let stalls: Vec<(u64, u64)> =
+            self.sure_freezes().map(|one| (one.first_frame, one.last_frame)).collect();
+        // The stall that an event belongs to: what is missing after it shows in the frame after its last.
+        let stall = |event: &Event| {
+            let next = stalls.partition_point(|&(_, last)| last.saturating_add(1) < event.first_frame);
+            stalls.get(next).is_some_and(|&(first, _)| first <= event.last_frame).then_some(next)
+        };
+        let apart = self.joined(&events, MERGE_WITHIN_S, |one, other| stall(one) == stall(other));
+        let mut merged = apart;
         let mut within = MERGE_WITHIN_S;
-        loop {
-            let mut next: Vec<Event> = Vec::with_capacity(merged.len());
-            for event in merged {
-                match next.last_mut() {
-                    Some(last)
-                        if self.seconds(event.first_frame) - self.seconds(last.last_frame) <= within =>
-                    {
-                        last.last_frame = last.last_frame.max(event.last_frame);
-                        last.count += event.count;
-                    }
-                    _ => next.push(event),
-                }
-            }
-            if next.len() <= FINDINGS_PER_KIND_MAX {
-                return next;
-            }
-            merged = next;
+        while merged.len() > FINDINGS_PER_KIND_MAX {
+            merged = self.joined(&merged, within, |_, _| true);
             within *= 2.0;
         }
+        merged
+    }
+
+    /// Events in order, those joined that come within so many seconds and belong together.
+    fn joined(&self, events: &[Event], within: f64, belong: impl Fn(&Event, &Event) -> bool) -> Vec<Event> {
+        let mut joined: Vec<Event> = Vec::with_capacity(events.len());
+        for event in events {
+            let near = |last: &&mut Event| {
+                self.seconds(event.first_frame) - self.seconds(last.last_frame) <= within
+                    && belong(last, event)
+            };
+            match joined.last_mut().filter(near) {
+                Some(last) => {
+                    last.last_frame = last.last_frame.max(event.last_frame);
+                    last.count += event.count;
+                }
+                None => joined.push(*event),
+            }
+        }
+        joined
+    }
+
+    /// Freezes whose calls are sure.
+    fn sure_freezes(&self) -> impl Iterator<Item = &Freeze> {
+        self.cadence.freezes.iter().filter(|one| self.surely_so(one.first_frame, one.last_frame))
     }
 
     /// Events at the frames that carry `flag`.
@@ -144,11 +166,6 @@ impl Case<'_> {
         let last = (self.frames.len() as u64).saturating_sub(1);
         Event { first_frame: 0, last_frame: last, count: 0 }
     }
-}
-
-/// `1 picture`, `3 pictures`.
-pub(super) fn counted(count: u64, noun: &str) -> String {
-    format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
 }
 
 /// The hold that every picture has, where the dominant pattern is a constant one that speaks for the capture.
@@ -176,15 +193,11 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
     let motion = &case.cadence.motion;
     let Some(motion_rate) = motion.motion_rate_hz else { return Vec::new() };
     let (found, places) = repeats_in_pattern(case, hold);
-    let which = if hold == 2 {
-        "every second frame repeats the one before".to_owned()
-    } else {
-        format!("{} of every {hold} frames repeat the one before", hold - 1)
-    };
     let mut text = format!(
-        "{} frames/s delivered, {} new pictures/s: {which} ({found} of {places})",
-        hz_text(motion.delivered_rate_hz),
-        hz_text(motion_rate)
+        "every picture is shown {} ({found} of {places} repeats are there): {} new pictures/s in {} frames/s",
+        times(hold.into()),
+        hz_text(motion_rate),
+        hz_text(motion.delivered_rate_hz)
     );
     let expected = expectation(case.frames, case.cadence, case.played);
     let severity = match (case.played.summary, expected) {
@@ -195,7 +208,7 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         (None, Some(Expectation::Whole(_))) => Severity::Info,
         (None, Some(Expectation::Missing { .. })) => Severity::Fault,
         _ if hold == 2 && motion.delivered_rate_hz >= FULL_MOTION_RATE_HZ => {
-            text += "; a fault if the clip holds more, which the recording alone cannot show";
+            text += "; a fault if the clip holds more, which the recording alone does not show";
             Severity::Warning
         }
         _ => Severity::Info,
@@ -238,11 +251,11 @@ pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
                 let one = breaks.iter().find(|one| one.frame == event.first_frame);
                 let (expected, found) = one.map_or((0, 0), |one| (one.expected_hold, one.found_hold));
                 format!(
-                    "cadence {label} broken: a picture stays {} instead of {expected}",
-                    counted(u64::from(found), "frame")
+                    "a picture stays {} instead of {expected} (cadence {label})",
+                    counted(found.into(), "frame")
                 )
             } else {
-                format!("cadence {label} broken {} times", event.count)
+                format!("the cadence {label} breaks {}", times(event.count))
             };
             case.finding(FindingKind::CadenceBreak, Severity::Warning, event, text)
         })
@@ -254,18 +267,18 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
     let make = |freeze: &Freeze| {
         let event = Event { first_frame: freeze.first_frame, last_frame: freeze.last_frame, count: 1 };
         let frames = freeze.last_frame - freeze.first_frame + 1;
+        let about = if case.played.summary.is_some() { "" } else { "about " };
         let after = match freeze.lost_pictures {
-            Some(lost) if lost > 0 => format!(", then about {} missing", counted(lost.into(), "picture")),
+            Some(lost) if lost > 0 => format!(", then {about}{lost} {} missing", verb(lost.into(), "are")),
             _ => String::new(),
         };
         let text =
-            format!("a picture stays {:.0} ms ({}){after}", freeze.duration_ms, counted(frames, "frame"));
+            format!("a picture stays {} ({}){after}", length(freeze.duration_ms), counted(frames, "frame"));
         let severity =
             if freeze.duration_ms > ACCEPTABLE_FREEZE_MS { Severity::Fault } else { Severity::Warning };
         case.finding(FindingKind::Freeze, severity, event, text)
     };
-    let sure = |one: &&Freeze| case.surely_so(one.first_frame, one.last_frame);
-    case.cadence.freezes.iter().filter(sure).map(make).collect()
+    case.sure_freezes().map(make).collect()
 }
 
 /// Share of the new frames that must come after the same loss for it to be a regular one.
@@ -280,7 +293,11 @@ pub(super) fn never_appeared(summary: &SourceSummary) -> String {
     let all = counted(summary.pictures(), units(summary));
     match summary.counts.never_shown {
         0 => format!("none of {all} of the clip is missing"),
-        missing => format!("{missing} of {all} of the clip never appeared"),
+        missing => format!(
+            "{} of {all} of the clip never {}",
+            crate::words::grouped(missing),
+            verb(missing, "appear")
+        ),
     }
 }
 
@@ -306,7 +323,7 @@ fn one_field_only([first, second]: [Counts; 2]) -> Option<String> {
         () => return None,
     };
     Some(format!(
-        "only the {which} field of each frame ever appears: {} of {} first fields, {} of {} second fields",
+        "only the {which} field of each frame ever appears: {} of {} first fields and {} of {} second fields",
         first.shown,
         first.total(),
         second.shown,
@@ -338,14 +355,29 @@ pub(super) fn dropped_pictures(case: &Case<'_>) -> Vec<Finding> {
     let count = case.frames.iter().filter(lost).map(|frame| u64::from(frame.lost_before)).sum();
     if let (Some(regular), Some(summary), 1..) = (regular, case.played.summary, count) {
         let text = format!(
-            "{} missing after most pictures that appear: {}",
-            counted(u64::from(regular), "picture"),
+            "{} {} missing after most pictures that appear: {}",
+            counted(regular.into(), "picture"),
+            verb(regular.into(), "are"),
             never_appeared(summary)
         );
         let event = Event { count, ..case.whole() };
         findings.push(case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text));
     }
+    findings.extend(missing_by_rate(case));
     findings
+}
+
+/// Pictures that are missing steadily by the rate that the clip is said to have, where no half rate says so.
+fn missing_by_rate(case: &Case<'_>) -> Option<Finding> {
+    if constant_hold(case.cadence).is_some_and(|hold| hold >= 2) {
+        return None;
+    }
+    let expected = expectation(case.frames, case.cadence, case.played)?;
+    let Expectation::Missing { pictures, .. } = expected else { return None };
+    let motion_rate = case.cadence.motion.motion_rate_hz?;
+    let text = format!("{} new pictures/s appear; {}", hz_text(motion_rate), expected.missing_text()?);
+    let event = Event { count: pictures, ..case.whole() };
+    Some(case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text))
 }
 
 /// Lost pictures but for those that are missing regularly.
@@ -371,11 +403,12 @@ fn irregular_drops(case: &Case<'_>, regular: Option<u16>) -> Vec<Finding> {
                 0.0 => counted(event.count, "picture"),
                 give_or_take => format!("{} ± {give_or_take:.0} pictures", event.count),
             };
+            let are = if uncertainty.round() == 0.0 { verb(event.count, "are") } else { "are".to_owned() };
             let text = match case.played.summary {
-                Some(_) => format!("{number} of the clip never appeared; no frame is missing in the recording"),
-                None => format!(
-                    "about {number} never appeared, by the step of the motion; no frame is missing in the recording"
-                ),
+                Some(_) => format!("{number} of the clip {are} missing; the recording is whole here"),
+                None => {
+                    format!("about {number} {are} missing: so far does the motion jump; the recording is whole here")
+                }
             };
             case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)
         })
@@ -393,7 +426,7 @@ pub(super) fn capture_gaps(case: &Case<'_>) -> Vec<Finding> {
         .into_iter()
         .map(|event| {
             let text = format!(
-                "the recording lacks {} here, by its timestamps or numbering: lost by the recorder, not judged",
+                "the recorder lost {} here, as its timestamps or numbers say; the device is not judged for that",
                 counted(event.count, "frame")
             );
             case.finding(FindingKind::CaptureGap, Severity::Warning, event, text)
@@ -410,7 +443,8 @@ pub(super) fn uneven_timestamps(case: &Case<'_>) -> Vec<Finding> {
         .merged(events)
         .into_iter()
         .map(|event| {
-            let text = format!("{} not later than the one before", counted(event.count, "timestamp"));
+            let are = verb(event.count, "are");
+            let text = format!("{} {are} not later than the one before", counted(event.count, "timestamp"));
             case.finding(FindingKind::UnevenTimestamps, Severity::Warning, event, text)
         })
         .collect();
@@ -418,8 +452,9 @@ pub(super) fn uneven_timestamps(case: &Case<'_>) -> Vec<Finding> {
     if let (Some(&first), Some(&last)) = (timing.uneven.first(), timing.uneven.last()) {
         let event = Event { first_frame: first, last_frame: last, count: uneven };
         let text = format!(
-            "{} off the even grid: steps from {:.3} to {:.3} ms, median {:.3} ms",
+            "{} {} off an even grid: steps are {:.3} to {:.3} ms, most often {:.3} ms",
             counted(uneven, "timestamp"),
+            verb(uneven, "lie"),
             timing.smallest_step_ms,
             timing.largest_step_ms,
             timing.median_step_ms
@@ -436,13 +471,13 @@ pub(super) fn rate_slip(case: &Case<'_>) -> Vec<Finding> {
     let count = slip.frames.len() as u64;
     let pair = slip.rate_pair.as_ref().map(|pair| format!(" ({pair})")).unwrap_or_default();
     let mut text = format!(
-        "cadence {} slips by one frame every {:.2} s{pair}: {}",
+        "the cadence {} slips by one frame every {:.2} s{pair}, {}",
         slip.pattern.label(),
         slip.interval_s,
-        counted(count, "slip")
+        times(count)
     );
     let severity = if slip.interval_s >= TOLERATED_SLIP_S {
-        text += "; two clocks within the standards' ±10 ppm may do that, no fault";
+        text += "; two clocks within the ±10 ppm of the standards may do that, so it is no fault";
         Severity::Info
     } else {
         Severity::Warning
@@ -459,7 +494,7 @@ pub(super) fn rate_slip(case: &Case<'_>) -> Vec<Finding> {
 pub(super) fn flagged_pictures(case: &Case<'_>) -> Vec<Finding> {
     let interlaced = matches!(case.scan, Scan::TopFieldFirst | Scan::BottomFieldFirst | Scan::Mixed);
     let combed = if interlaced {
-        (Severity::Info, "two moments, one per field, as an interlaced signal has them")
+        (Severity::Info, "two moments, one in each field, as an interlaced signal has them")
     } else {
         (Severity::Warning, "two moments woven line by line into one picture: edges that move are combed")
     };
@@ -474,8 +509,7 @@ pub(super) fn flagged_pictures(case: &Case<'_>) -> Vec<Finding> {
     .into_iter()
     .flat_map(|(flag, kind, severity, what)| {
         case.flagged(flag).into_iter().map(move |event| {
-            let verb = if event.count == 1 { "shows" } else { "show" };
-            let text = format!("{} {verb} {what}", counted(event.count, "frame"));
+            let text = format!("{} {} {what}", counted(event.count, "frame"), verb(event.count, "show"));
             case.finding(kind, severity, event, text)
         })
     })

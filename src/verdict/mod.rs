@@ -1,11 +1,17 @@
 //! Findings and the verdict: plain sentences with numbers. Pure.
 
+mod complaint;
+mod event;
 mod expectation;
 mod findings;
 pub mod gate;
+mod judgement;
 mod sentence;
 #[cfg(test)]
 mod tests;
+
+pub use event::{gather, worst, Around, Event, EventKind};
+pub use judgement::{Aspect, AspectJudgement, Judgement};
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;
@@ -65,6 +71,29 @@ impl FindingKind {
     pub fn name(self) -> &'static str {
         Self::NAMES.iter().find(|(kind, _)| *kind == self).map_or("unknown", |(_, name)| name)
     }
+
+    /// The kind of event that a finding of this kind speaks of; a new kind adds its row here.
+    pub fn event(self) -> EventKind {
+        match self {
+            Self::HalfRateMotion => EventKind::HalfRate,
+            Self::CadenceBreak => EventKind::UnevenHold,
+            Self::Freeze => EventKind::Stall,
+            Self::DroppedPictures => EventKind::Loss,
+            Self::CaptureGap => EventKind::Gap,
+            Self::UnevenTimestamps => EventKind::Times,
+            Self::RateSlip => EventKind::Slip,
+            Self::OutOfOrder => EventKind::WrongOrder,
+            Self::BlendedPictures => EventKind::Mix,
+            Self::CombedPictures => EventKind::Combs,
+            Self::OneFieldPictures => EventKind::OneField,
+            Self::FieldOrderSwapped => EventKind::SwappedFields,
+        }
+    }
+
+    /// The aspect that a finding of this kind speaks of.
+    pub fn aspect(self) -> Aspect {
+        event::aspect_of(self.event())
+    }
 }
 
 /// How much a finding matters. Ordered: `Info < Warning < Fault`.
@@ -113,6 +142,8 @@ pub struct Finding {
     pub count: u64,
     /// Plain sentence with numbers.
     pub text: String,
+    /// Number of the event that it belongs to.
+    pub event: Option<u32>,
 }
 
 /// Findings, notes and the verdict for a classified and analysed capture.
@@ -120,8 +151,14 @@ pub struct Finding {
 pub struct Conclusion {
     /// Most severe first, then by time.
     pub findings: Vec<Finding>,
+    /// What happened, in the order of time: findings that belong together are one event.
+    pub events: Vec<Event>,
+    /// The judgement of every aspect, in their order.
+    pub judgements: Vec<AspectJudgement>,
     /// Caveats that belong to the verdict.
     pub notes: Vec<Note>,
+    /// The first sentence of the verdict: what is wrong, how often, how bad.
+    pub headline: String,
     /// The verdict in plain sentences.
     pub verdict: String,
 }
@@ -150,6 +187,8 @@ pub struct Case<'a> {
     pub scan: Scan,
     /// What became of the clip's fields.
     pub outcome: Option<&'a Outcome>,
+    /// Rows of its pictures.
+    pub rows: u32,
 }
 
 /// What is concluded from `case`; `complete` is false where the capture was not read whole.
@@ -159,9 +198,20 @@ pub fn conclude(case: &Case<'_>, complete: bool) -> Conclusion {
         found.extend(find(case));
     }
     found.sort_by_key(|finding| (std::cmp::Reverse(finding.severity), finding.first_frame, finding.kind));
-    let verdict = sentence::verdict(case, &found, complete);
+    let around = Around {
+        frames: case.frames.len() as u64,
+        slips: case.cadence.slip.as_ref().map_or(&[], |slip| &slip.frames),
+        is_counted: case.played.summary.is_some(),
+    };
+    let events = gather(&mut found, &around);
+    let expected = expectation::expectation(case.frames, case.cadence, case.played);
+    let seen = complaint::Seen { case, findings: &found, events: &events, expected };
+    let complaints = complaint::complaints(&seen);
+    let judgements = judgement::judgements(&seen, &complaints);
+    let headline = sentence::headline(&seen, &complaints);
+    let verdict = sentence::verdict(&seen, &complaints, &headline, complete);
     let notes = sentence::notes(case, &found);
-    Conclusion { findings: found, notes, verdict }
+    Conclusion { findings: found, events, judgements, notes, headline, verdict }
 }
 
 /// Every finder; a new finding kind adds its function here.

@@ -14,7 +14,7 @@ fn case<'a>(
     cadence: &'a CadenceAnalysis,
     played: Played<'a>,
 ) -> Case<'a> {
-    Case { frames, times, cadence, played, scan: Scan::Progressive, outcome: None }
+    Case { frames, times, cadence, played, scan: Scan::Progressive, outcome: None, rows: 1080 }
 }
 
 /// Frames of a 59.94 capture: `n` new, `r` repeat, `s` still, a digit: new after that many lost pictures.
@@ -66,20 +66,66 @@ fn the_verdict_says_what_moves() {
         (
             half.as_str(),
             None,
-            "59.94 frames/s delivered, 29.97 new pictures/s: every second frame repeats the one before (149 of 149)",
+            "Every picture is shown twice (29.97 new pictures/s in 59.94): half of the motion is missing, unless the \
+             clip itself holds no more.",
         ),
-        (half.as_str(), Some("59.94"), "the clip holds 59.94 pictures/s, so 50 % of them are missing"),
-        (half.as_str(), Some("29.97"), "the clip holds 29.97 pictures/s, so none is missing"),
-        (film.as_str(), None, "59.94 frames/s delivered, 23.976 new pictures/s in cadence 2:3"),
-        (&"n".repeat(300), None, "59.94 new pictures/s: every frame shows a new picture (300 of 300)."),
-        (&format!("n{}", "s".repeat(99)), None, "the picture never changes in 100 frames (1.67 s)"),
-        ("", None, "the recording holds no frame"),
-        ("n", None, "1 frame in the recording, at least 3 are needed"),
-        ("ns", None, "2 frames in the recording, at least 3 are needed"),
-        (&format!("{}{}{}", "n".repeat(100), "s".repeat(50), "n".repeat(100)), None, "50 frames stood still"),
+        (
+            half.as_str(),
+            Some("59.94"),
+            "Half of the motion is missing: every picture is shown twice (29.97 new pictures/s in 59.94).",
+        ),
+        (
+            half.as_str(),
+            Some("29.97"),
+            "No fault is found: every picture is shown twice (29.97 new pictures/s in 59.94, as many as the clip \
+             holds).",
+        ),
+        (
+            film.as_str(),
+            None,
+            "No fault is found: 23.976 new pictures/s in 59.94, evenly in cadence 2:3.",
+        ),
+        (&"n".repeat(300), None, "No fault is found: every frame shows a new picture (59.94 per second)."),
+        (
+            &format!("n{}", "s".repeat(99)),
+            None,
+            "Nothing to judge: the picture never changes in 100 frames (1.7 s).",
+        ),
+        ("", None, "Nothing to judge: the recording holds no frame."),
+        ("n", None, "Nothing to judge: 1 frame in the recording, at least 3 are needed."),
+        ("ns", None, "Nothing to judge: 2 frames in the recording, at least 3 are needed."),
+        (&stalls(1, 0), None, "Stalls once for 200 ms."),
+        (&stalls(1, 1), None, "Stalls once for 200 ms; about 1 picture is lost."),
+        (&stalls(2, 1), None, "Stalls twice for 200 ms; about 2 pictures are lost."),
+        (&stalls(3, 9), None, "Stalls 3 times for 200 ms; about 27 pictures are lost."),
+        (&format!("{}1{}", "n".repeat(100), "n".repeat(100)), None, "Loses about 1 picture at 1.7 s."),
+        (
+            &format!("{0}3{0}2{0}", "n".repeat(100)),
+            None,
+            "Loses about 5 pictures in 2 places.",
+        ),
+        (
+            &format!("{0}r{0}", "n".repeat(100)),
+            None,
+            "Stutters once: a picture stays longer or shorter than the cadence 1:1 asks.",
+        ),
+        (
+            &"nrnnnn".repeat(50),
+            Some("59.94"),
+            "17 % of the motion is missing: 49.95 new pictures/s in 59.94.",
+        ),
     ] {
-        let verdict = concluded(classes, source_rate).verdict;
-        assert!(verdict.contains(expected), "{classes:.20} {source_rate:?}: {verdict}");
+        let found = concluded(classes, source_rate);
+        assert_eq!(found.headline, expected, "{classes:.20} {source_rate:?}");
+        assert!(found.verdict.starts_with(&found.headline), "{}", found.verdict);
+    }
+    for (classes, expected) in [
+        (half.as_str(), "150 of 300 frames show a new picture and 150 repeat one to the last bit."),
+        (&format!("{0}{1}{0}", "n".repeat(100), "s".repeat(50)), "whether 50 still frames are frozen"),
+        (&"n".repeat(300), "300 of 300 frames show a new picture. Cannot be told: what the clip holds"),
+    ] {
+        let verdict = concluded(classes, None).verdict;
+        assert!(verdict.contains(expected), "{verdict}");
     }
 }
 
@@ -105,11 +151,13 @@ fn what_the_recording_contradicts_is_said_and_counts_nothing() {
         assert_eq!(said, expected.is_some(), "{source_rate}: {}", found.verdict);
         if let Some(expected) = expected {
             assert!(found.verdict.contains(&expected), "{source_rate}: {}", found.verdict);
-            assert!(!found.verdict.contains("missing"), "{source_rate}: {}", found.verdict);
+            assert!(!found.headline.starts_with("Half"), "{source_rate}: {}", found.verdict);
         }
     }
-    let verdict = concluded(&five_of_six, Some("59.94")).verdict;
-    assert!(verdict.contains("The clip holds 59.94 pictures/s, so 17 % of them are missing."), "{verdict}");
+    let missing = concluded(&five_of_six, Some("59.94")).findings;
+    let expected =
+        "49.95 new pictures/s appear; the clip holds 59.94 pictures/s, so 17 % of them are missing";
+    assert_eq!((missing[0].severity, missing[0].text.as_str()), (Severity::Fault, expected));
     // A stall delays pictures; it need not lose any.
     let stalled = format!("{whole}{}{whole}", "r".repeat(30));
     assert!(!concluded(&stalled, Some("59.94")).verdict.contains("missing"));
@@ -125,7 +173,7 @@ fn the_first_sentence_says_what_the_clip_says() {
     let places = |step: u32| (0..200).map(|frame| SourcePlace::Picture(frame / 2 * step)).collect::<Vec<_>>();
     for (step, severity, expected) in [
         (1, Severity::Info, "none of 100 pictures of the clip is missing"),
-        (2, Severity::Fault, "99 of 199 pictures of the clip never appeared"),
+        (2, Severity::Fault, "99 of 199 pictures of the clip never appear"),
     ] {
         let track = SourceTrack {
             origin: SourceOrigin::Reference,
@@ -142,7 +190,8 @@ fn the_first_sentence_says_what_the_clip_says() {
         let half = found.findings.iter().find(|one| one.kind == FindingKind::HalfRateMotion).unwrap();
         assert_eq!(half.severity, severity, "{}", half.text);
         assert!(half.text.ends_with(expected), "{}", half.text);
-        assert!(!found.verdict.contains(" % of them"), "{}", found.verdict);
+        let named = found.headline.starts_with("Half of the motion is missing: every picture is shown twice");
+        assert_eq!(named, severity == Severity::Fault, "{}", found.headline);
     }
 }
 
@@ -169,6 +218,114 @@ fn findings_name_kind_place_and_size() {
         );
         let seconds = first as f64 * 1.001 / 60.0;
         assert!((one.time_s - seconds).abs() < 1e-6, "{kind:?}: {} {seconds}", one.time_s);
+    }
+}
+
+/// So many stalls of 200 ms, each followed by so many lost pictures.
+fn stalls(count: usize, lost: u32) -> String {
+    let next = if lost == 0 { "n".to_owned() } else { lost.to_string() };
+    format!("{}{}", "n".repeat(100), format!("{}{next}{}", "r".repeat(11), "n".repeat(99)).repeat(count))
+}
+
+#[test]
+fn a_stall_with_its_break_freeze_and_loss_is_one_event() {
+    // Half a second apart: near enough to be one finding, if they were no stalls.
+    let near = format!("{0}{1}6{2}{1}6{0}", "n".repeat(100), "r".repeat(11), "n".repeat(20));
+    for (classes, lines) in [
+        (stalls(1, 0), vec![(99, "stall: one picture for 200 ms")]),
+        (stalls(1, 9), vec![(99, "stall: one picture for 200 ms, then about 9 missing")]),
+        (
+            near,
+            vec![
+                (99, "stall: one picture for 200 ms, then about 6 missing"),
+                (131, "stall: one picture for 200 ms, then about 6 missing"),
+            ],
+        ),
+        (format!("{0}3{0}", "n".repeat(100)), vec![(100, "loss: about 3 pictures missing")]),
+        (format!("{0}1{0}", "n".repeat(100)), vec![(100, "loss: about 1 picture missing")]),
+        (
+            format!("{0}r{0}", "n".repeat(100)),
+            vec![(99, "uneven hold: a picture stays 2 frames instead of 1 (cadence 1:1)")],
+        ),
+    ] {
+        let found = concluded(&classes, None);
+        let said: Vec<(u64, String)> =
+            found.events.iter().map(|event| (event.first_frame, event.line())).collect();
+        let expected: Vec<(u64, String)> =
+            lines.into_iter().map(|(frame, line)| (frame, line.to_owned())).collect();
+        assert_eq!(said, expected);
+        let numbers: Vec<u32> = found.events.iter().map(|event| event.number).collect();
+        assert_eq!(numbers, (1..=said.len() as u32).collect::<Vec<_>>());
+        assert!(found.findings.iter().all(|one| one.event.is_some_and(|event| numbers.contains(&event))));
+    }
+    let freezes = concluded(
+        &format!("{}{}", "n".repeat(100), format!("{}{}", "r".repeat(11), "n".repeat(20)).repeat(900)),
+        None,
+    );
+    assert!(freezes.events.len() <= 900, "{}", freezes.events.len());
+}
+
+#[test]
+fn the_worst_event_is_the_longest_of_the_most_severe() {
+    let short = |lost: &str| format!("{}{lost}{}", "r".repeat(11), "n".repeat(99));
+    let classes = format!("{0}{1}{2}r{0}{3}r{0}", "n".repeat(99), short("n"), short("9"), short("2"));
+    let found = concluded(&classes, None);
+    assert_eq!(worst(&found.events).map(|event| event.lost_pictures), Some(9), "{:?}", found.events);
+    assert_eq!(worst(&[]), None);
+}
+
+#[test]
+fn every_aspect_is_judged_with_its_number_and_limit() {
+    use Judgement::{CannotBeTold, NotTested, Right, Wrong};
+    let half = "nr".repeat(150);
+    let still = format!("n{}", "s".repeat(99));
+    for (classes, source_rate, motion, number, limit, order) in [
+        (
+            half.as_str(),
+            Some("59.94"),
+            Wrong,
+            Some("29.97 new pictures/s"),
+            Some("59.94 new pictures/s"),
+            Right,
+        ),
+        (
+            half.as_str(),
+            Some("29.97"),
+            Right,
+            Some("29.97 new pictures/s"),
+            Some("29.97 new pictures/s"),
+            Right,
+        ),
+        (half.as_str(), None, CannotBeTold, Some("29.97 new pictures/s"), None, Right),
+        (&"n".repeat(300), None, Right, Some("59.94 new pictures/s"), None, Right),
+        (&stalls(3, 9), None, Wrong, Some("3 stalls, 27 pictures lost"), Some("0 stalls"), Right),
+        (&stalls(1, 1), None, Wrong, Some("1 stall, 1 picture lost"), Some("0 stalls"), Right),
+        (&still, None, CannotBeTold, None, None, CannotBeTold),
+        ("", None, CannotBeTold, None, None, CannotBeTold),
+    ] {
+        let judged = concluded(classes, source_rate).judgements;
+        let aspects: Vec<Aspect> = judged.iter().map(|one| one.aspect).collect();
+        assert_eq!(aspects, Aspect::NAMES.map(|(aspect, ..)| aspect));
+        let first = &judged[0];
+        assert_eq!(
+            (first.judgement, first.number.as_deref(), first.limit.as_deref()),
+            (motion, number, limit)
+        );
+        assert_eq!(judged[1].judgement, order, "{classes:.20}");
+        assert_eq!(judged[4].judgement, NotTested);
+        // Without times of its own nobody knows what the recorder lost.
+        assert_eq!(judged[6].judgement, CannotBeTold);
+        for one in &judged {
+            assert!(one.text.ends_with('.') && !one.text.contains(".."), "{}", one.text);
+        }
+    }
+    let small = frames(&"n".repeat(300));
+    let stated = StatedRate { rate: Rate::new(60000, 1001).unwrap(), source: RateSource::Header };
+    let settled = frame_times(Some(stated), None, &vec![None; small.len()], &[]);
+    let cadence = analyse(&small, &settled.times);
+    for (rows, fields) in [(1080, Right), (360, CannotBeTold), (720, CannotBeTold), (2160, Right)] {
+        let case = Case { rows, ..case(&small, &settled.times, &cadence, Played::default()) };
+        assert_eq!(conclude(&case, true).judgements[3].judgement, fields, "{rows} rows");
     }
 }
 
@@ -217,7 +374,7 @@ fn unsure_calls_make_no_finding() {
         let noted = found.notes.iter().any(|note| note.code == NoteCode::NoisyMeasure);
         assert_eq!(noted, note, "{confidence}");
         assert_eq!(
-            found.verdict.contains("30 of 270 calls are unsure"),
+            found.verdict.contains("30 of 270 frames may be new or repeated"),
             note,
             "{confidence}: {}",
             found.verdict

@@ -17,7 +17,7 @@ use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::note::{Note, NoteCode};
 use evenbeat::signatures::Signatures;
 use evenbeat::units::Rate;
-use evenbeat::verdict::{Finding, FindingKind, Severity};
+use evenbeat::verdict::{gather, Around, Finding, FindingKind, Severity};
 
 /// A name that tries everything: script, quotes, line end, bidirectional override, control and table marks.
 pub const HOSTILE_NAME: &str = "a<script>alert(1)</script>\"'&`|*\n\u{202e}gpj\u{1b}[31m\u{0}.y4m";
@@ -59,7 +59,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
     let pattern = Pattern { holds: pattern.to_vec() };
     let per_picture = pattern.holds.iter().sum::<u32>() as f64 / pattern.holds.len() as f64;
     let has_pattern = count > 2;
-    Audit {
+    concluded(Audit {
         facts: CaptureFacts {
             name: "player-one.y4m".to_owned(),
             shape: FrameShape {
@@ -120,7 +120,10 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         outcome: None,
         frames,
         findings: Vec::new(),
+        events: Vec::new(),
+        judgements: Vec::new(),
         notes: Vec::new(),
+        headline: format!("59.94 frames/s delivered, {count} frames looked at."),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
         given_source_rate: None,
@@ -128,7 +131,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         levels: None,
         signatures: Signatures::default(),
         looked_at: (1920, 1080),
-    }
+    })
 }
 
 /// A frame whose digest tells its picture.
@@ -161,7 +164,18 @@ pub fn finding(audit: &Audit, kind: FindingKind, severity: Severity, first: u64,
         duration_ms: (last + 1 - first) as f64 * PERIOD_MS,
         count: last + 1 - first,
         text: format!("{} seen in frames {first} to {last}", kind.name()),
+        event: None,
     }
+}
+
+/// Gathers the findings into events, and judges as the audit itself would.
+pub fn concluded(mut audit: Audit) -> Audit {
+    let around = Around { frames: audit.frames.len() as u64, slips: &[], is_counted: false };
+    audit.events = gather(&mut audit.findings, &around);
+    audit.judgements = audit.conclusion().judgements;
+    let end = audit.verdict.find(". ").map_or(audit.verdict.len(), |stop| stop + 1);
+    audit.headline = audit.verdict[..end].to_owned();
+    audit
 }
 
 /// Every second frame repeats: the case the whole trade knows.
@@ -179,7 +193,7 @@ pub fn half_rate(frames: usize) -> Audit {
         NoteCode::SourceAssumed,
         "The clip is assumed to carry more than 29.97 pictures/s. The capture cannot show it; give --source-rate.",
     ));
-    audit
+    concluded(audit)
 }
 
 /// 60 s with a freeze, dropped pictures, a gap in the recording, a still stretch and a cut.
@@ -245,7 +259,7 @@ pub fn troubled() -> Audit {
         "100 frames from 41.7 s show no motion; a freeze there cannot be told from a still scene.",
     ));
     assert!(frames > 3500);
-    audit
+    concluded(audit)
 }
 
 /// Every kind of finding at every severity, one frame long each, spread over the capture; every flag and class.
@@ -270,7 +284,7 @@ pub fn everything(frames: usize) -> Audit {
         rate_pair: Some("59.94 on 60".to_owned()),
     });
     audit.cadence.breaks.push(CadenceBreak { frame: frames as u64 / 2, expected_hold: 2, found_hold: 1 });
-    audit
+    concluded(audit)
 }
 
 /// An audit of nothing.
@@ -279,7 +293,7 @@ pub fn empty() -> Audit {
     audit.cadence.judder = Judder::default();
     audit.verdict = "Nothing to judge: the capture has no frames.".to_owned();
     audit.notes.push(Note::new(NoteCode::NothingToJudge, "The capture has no frames."));
-    audit
+    concluded(audit)
 }
 
 /// Writes the manifest of a report's folder anew, for the files that are there now.

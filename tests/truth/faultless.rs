@@ -46,6 +46,7 @@ pub fn finding(kind: FindingKind, first: usize, last: usize) -> Finding {
         duration_ms: 0.0,
         count: 1,
         text: String::new(),
+        event: None,
     }
 }
 

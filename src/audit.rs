@@ -539,6 +539,8 @@ fn conclude(
         cadence: &cadence,
         delivered_rate: settled.times.delivered_rate,
         flagged: facts.scan,
+        clip_has_fields: clip.is_some_and(Clip::is_interlaced),
+        mixes: classify::count_flagged(&classified.frames, FrameFlags::BLEND),
         frames: classified.frames.len() as u64,
         rows: facts.shape.height,
     };

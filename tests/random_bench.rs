@@ -16,6 +16,7 @@
 //! | `EVENBEAT_RANDOM_ONLY` | only captures whose name `seed-number/family/cadence/recording` holds one of these texts (comma) |
 //! | `EVENBEAT_RANDOM_WITHOUT` | no capture whose name holds one of these texts |
 //! | `EVENBEAT_RANDOM_KEPT` | folder for fingerprints and truth of every capture: those found there are not taken again (empty it when fingerprints change) |
+//! | `EVENBEAT_RANDOM_DECODED` | if set, nothing says how recordings were coded, as if all had been decoded to raw files |
 //! | `EVENBEAT_RANDOM_DUMP` | folder for one table per capture: truth, call and fingerprint of every frame |
 //! | `EVENBEAT_RANDOM_WRITE` | folder for frames (YUV4MPEG2) and truth of every capture, by the test `write_captures` |
 //! | `EVENBEAT_CLIPS` | folders with real clips, separated as in the search path |
@@ -42,6 +43,7 @@ use std::sync::{Mutex, OnceLock};
 
 use adapter::Judged;
 use evenbeat::classify::{ClassifiedFrame, FrameClass};
+use evenbeat::frame::Coding;
 use evenbeat::verdict::FindingKind;
 use random::cadences::{held, one_to_one};
 use random::recordings::{Recorder, Recording};
@@ -138,7 +140,10 @@ fn run(captures: &[Capture]) -> Vec<CaptureScore> {
         fs::create_dir_all(folder).expect("the folder can be made");
     }
     let scores = each(captures, |capture| {
-        let taken = take(capture, kept.as_deref());
+        let mut taken = take(capture, kept.as_deref());
+        if variable("DECODED").is_some() {
+            taken.facts.coding = Coding::Unknown;
+        }
         let judged = adapter::judge(&taken.facts, &taken.fingerprints);
         if let Some(folder) = &dumped {
             dump::write(capture, &taken, &judged, folder).expect("the dump can be written");

@@ -34,9 +34,12 @@ const EVEN_AT: f64 = 6.0;
 /// Log-likelihood ratios are held within this.
 const LOG_RATIO_LIMIT: f64 = 12.0;
 
-/// Standard errors beyond the floor from which motion is as strong as that no new picture can hide in the noise. Choice:
-/// twice what is even.
-const WELL_OUT: f64 = 7.0;
+/// Standard errors beyond the floor up to which motion just comes out of the noise: twice what is even.
+const JUST_OUT: f64 = 7.0;
+
+/// Frames that hide in the noise for each that just comes out of it, where motion is spread evenly over amplitude: energy
+/// goes with its square, so that they are as √3.5 to √7 − √3.5.
+const HIDDEN_PER_JUST_OUT: f64 = 2.4;
 
 /// Least relative spread of the largest block of white noise from frame to frame: the quietest material agrees with it.
 const BLOCK_SPREAD_MIN: f64 = 0.03;
@@ -91,8 +94,8 @@ impl Usual {
 pub(super) struct AgainstNoise {
     /// ln P(evidence | new) − ln P(evidence | same) of each frame.
     pub(super) log_ratios: Vec<f64>,
-    /// Whether motion stands so far out that none can hide in the noise.
-    pub(super) motion_stands_out: bool,
+    /// Share of the frames within the noise that hide motion, by how much motion just comes out of it.
+    pub(super) hidden: f64,
 }
 
 /// Blocks of luma and chroma.
@@ -135,10 +138,11 @@ impl NoiseFloor {
     /// How far energy, colour of the noise or the largest blocks lie beyond what noise does.
     pub(super) fn against(&self, evidence: &[FrameEvidence]) -> AgainstNoise {
         let beyond: Vec<f64> = evidence.iter().map(|one| self.beyond(one)).collect();
-        let out = || beyond.iter().skip(1).filter(|&&beyond| ratio(beyond) > 0.0);
-        let well_out = out().filter(|&&beyond| beyond >= WELL_OUT).count();
+        let later = || beyond.iter().skip(1);
+        let within = later().filter(|&&beyond| ratio(beyond) <= 0.0).count();
+        let just_out = later().filter(|&&beyond| ratio(beyond) > 0.0 && beyond < JUST_OUT).count();
         AgainstNoise {
-            motion_stands_out: 2 * well_out > out().count(),
+            hidden: hidden(within, just_out),
             log_ratios: beyond.iter().map(|&beyond| ratio(beyond).min(LOG_RATIO_LIMIT)).collect(),
         }
     }
@@ -150,6 +154,11 @@ impl NoiseFloor {
         let blocks = self.blocks.iter().zip(BLOCKS).map(|(usual, block)| usual.above(block(one)));
         blocks.fold(energy.max(fine).max(0.0), f64::max)
     }
+}
+
+/// Share of `within` frames that hide motion, where `just_out` frames just come out of the noise.
+fn hidden(within: usize, just_out: usize) -> f64 {
+    (HIDDEN_PER_JUST_OUT * just_out as f64 / within.max(1) as f64).min(1.0)
 }
 
 fn ratio(beyond: f64) -> f64 {

@@ -367,6 +367,9 @@ struct Fit {
 
 /// Deviations of new pictures that count for the spread: cuts above and skipped changes below do not.
 const NEW_DEVIATION: (f64, f64) = (-1.0, 0.5);
+/// The same, and the spread before looking, where nothing says that samples were coded with loss and all frames are new.
+const FREE_DEVIATION: (f64, f64) = (-4.0, 2.0);
+const FREE_SPREAD: (f64, f64) = (0.28, 2.0);
 /// The same of repeats.
 const SAME_DEVIATION: (f64, f64) = (-2.0, 2.0);
 /// A change pulls the typical one around it by no more than this.
@@ -389,9 +392,13 @@ impl Fit {
         let squares = |typical: &[f64], frames: &[usize], (low, high): (f64, f64)| -> f64 {
             frames.iter().map(|&frame| (x[frame] - typical[frame]).clamp(low, high).powi(2)).sum()
         };
+        // Of a recording that may be exact all is new: what its motion does is spread as it likes.
+        let free = same.is_empty() && !partings.stretch.lossy;
+        let (held, usual) =
+            if free { (FREE_DEVIATION, FREE_SPREAD) } else { (NEW_DEVIATION, NEW_SPREAD) };
         let best = typical
             .into_iter()
-            .map(|typical| (squares(&typical, &new, NEW_DEVIATION), typical))
+            .map(|typical| (squares(&typical, &new, held), typical))
             .min_by(|a, b| a.0.total_cmp(&b.0));
         let (new_squares, new_typical) = best.unwrap_or_default();
         let same_middle = middle(x, &same);
@@ -402,7 +409,7 @@ impl Fit {
         };
         let same_squares = squares(&same_typical, &same, SAME_DEVIATION);
         Self {
-            new_spread: spread(NEW_SPREAD, new_squares, new.len()),
+            new_spread: spread(usual, new_squares, new.len()),
             same_spread: spread(
                 if partings.stretch.lossy { REPEAT_SPREAD } else { REPEAT_SPREAD_UNKNOWN },
                 same_squares,

@@ -85,6 +85,10 @@ pub struct Circumstances<'a> {
     pub delivered_rate: Rate,
     /// Scan by flags.
     pub flagged: Scan,
+    /// Whether the clip that was played is known to be interlaced.
+    pub clip_has_fields: bool,
+    /// Frames that are mixes of two pictures.
+    pub mixes: usize,
     /// Frames of the capture.
     pub frames: u64,
     /// Rows of its pictures.
@@ -144,6 +148,28 @@ impl Case<'_> {
 
     fn share(&self, count: usize) -> f64 {
         count as f64 / self.traces().judged.max(1) as f64
+    }
+
+    /// Whether fields are in question at all: whole pictures of a progressive clip have none to lose.
+    fn asks_for_fields(&self) -> bool {
+        let in_fields = |scan: Scan| matches!(scan, Scan::TopFieldFirst | Scan::BottomFieldFirst);
+        self.around.clip_has_fields || in_fields(self.around.flagged) || self.is_deinterlaced()
+    }
+
+    /// Whether the lines of either field are the sharper ones in turn.
+    fn is_deinterlaced(&self) -> bool {
+        let pictures = self.around.cadence.motion.new_frames.max(1);
+        self.traces().alternating as f64 >= ALTERNATING_SHARE * pictures as f64
+    }
+
+    /// Whether some frames show lost fields, though fewer than most.
+    fn has_lost_fields(&self) -> bool {
+        self.share(self.traces().one_field.iter().map(Vec::len).sum()) > SOME
+    }
+
+    /// Whether nearly every frame follows the pattern: none stalls, none is a mix.
+    fn plays_evenly(&self) -> bool {
+        self.around.cadence.coverage >= 1.0 - SOME && self.share(self.around.mixes) <= SOME
     }
 
     fn delivered(&self) -> f64 {
@@ -382,7 +408,7 @@ fn chroma_combing(case: &Case<'_>) -> Option<Outcome> {
 }
 
 fn film(case: &Case<'_>) -> Option<Outcome> {
-    if !case.shows_film() {
+    if !case.shows_film() || !case.asks_for_fields() {
         return None;
     }
     let holds = case.holds()?;
@@ -398,24 +424,24 @@ fn film(case: &Case<'_>) -> Option<Outcome> {
 }
 
 fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
-    if !case.at_field_rate() {
+    if !case.at_field_rate() || !case.asks_for_fields() || case.has_lost_fields() || !case.plays_evenly() {
         return None;
     }
     match case.holds()? {
         [1] => {
-            let traces = case.traces();
-            let pictures = case.around.cadence.motion.new_frames.max(1);
-            let proof = if traces.alternating as f64 >= ALTERNATING_SHARE * pictures as f64 {
-                ", and the lines of either field are the sharper ones in turn: fully deinterlaced"
+            let proof = if case.is_deinterlaced() {
+                "the lines of either field are the sharper ones in turn: fully deinterlaced".to_owned()
             } else {
-                ", none of them found woven of two: pictures at the field rate, or fully deinterlaced fields"
+                format!(
+                    "none is found woven of two: pictures at the field rate, or fully deinterlaced fields{}",
+                    case.hidden_by_scaling()
+                )
             };
-            let text = format!("{}{proof}{}", case.rates(), case.hidden_by_scaling());
-            Some(case.whole(OutcomeCode::EveryFieldAPicture, text))
+            Some(case.whole(OutcomeCode::EveryFieldAPicture, format!("{}; {proof}", case.rates())))
         }
         [2] => {
             let text = format!(
-                "{}, each shown twice and none found woven of two: of two moments one is lost{}",
+                "{}, each shown twice, none found woven of two: of two moments one is lost{}",
                 case.rates(),
                 case.hidden_by_scaling()
             );

@@ -174,17 +174,21 @@ pub fn faultless(moments: usize) -> Vec<Device> {
 }
 
 const FULL: &[&str] = &["every-field-a-picture"];
+/// Deinterlacing may leave no trace.
+const FULL_OR_UNTOLD: &[&str] = &["every-field-a-picture", "none"];
+/// Whole pictures, of which nobody says that they were fields.
+const UNASKED: &[&str] = &["none"];
 
 fn full(moments: usize) -> Vec<Device> {
     let rebuilt: Vec<Shown> = (0..moments).map(Shown::Rebuilt).collect();
     let bob = (0..moments).map(|moment| Shown::OneField { moment, kept: TOP.after(moment) });
     vec![
-        Device::new("pictures", FULL, (0..moments).map(Shown::Whole).collect()).holds(&[1]),
+        Device::new("pictures", UNASKED, (0..moments).map(Shown::Whole).collect()).holds(&[1]),
         Device::new("bob", FULL, bob.collect()).holds(&[1]),
-        Device::new("bwdif", FULL, rebuilt.clone())
+        Device::new("bwdif", FULL_OR_UNTOLD, rebuilt.clone())
             .holds(&[1])
             .by("bwdif=mode=send_field:parity=tff:deint=all"),
-        Device::new("w3fdif", FULL, rebuilt)
+        Device::new("w3fdif", FULL_OR_UNTOLD, rebuilt)
             .holds(&[1])
             .by("w3fdif=filter=complex:mode=field:parity=tff:deint=all"),
     ]
@@ -195,8 +199,8 @@ fn half_rate(moments: usize) -> Vec<Device> {
     let woven = paired(&(0..moments).collect::<Vec<_>>(), TOP);
     let mean = frames().map(|moment| Shown::Mean { top: moment, bottom: moment + 1 });
     vec![
-        Device::new("pictures-twice", &["half-rate"], twice(frames().map(Shown::Whole))).holds(&[2]),
-        Device::new("bwdif-twice", &["half-rate"], twice(frames().map(Shown::Rebuilt)))
+        Device::new("pictures-twice", UNASKED, twice(frames().map(Shown::Whole))).holds(&[2]),
+        Device::new("bwdif-twice", &["half-rate", "none"], twice(frames().map(Shown::Rebuilt)))
             .holds(&[2])
             .by("bwdif=mode=send_frame:parity=tff:deint=all"),
         Device::new("weave-twice", &["combed-half-rate"], twice(woven.into_iter())).holds(&[2]),
@@ -284,8 +288,6 @@ fn segmented(moments: usize) -> Device {
     Device { scan: Scan::Progressive, ..device.field_holds(&[2]).holds(&[1]) }
 }
 
-const RESTORED: &[&str] = &["film-restored"];
-
 fn film_restored(moments: usize) -> Vec<Device> {
     let fields = film_moments(&[2, 3], moments);
     let frames: Vec<Shown> = fields.iter().map(|&picture| Shown::Whole(picture)).collect();
@@ -298,10 +300,10 @@ fn film_restored(moments: usize) -> Vec<Device> {
     });
     let plain = (0..moments * 2 / 5).map(Shown::Whole);
     vec![
-        Device::new("film-2-3-frames", RESTORED, frames).holds(&[2, 3]),
+        Device::new("film-2-3-frames", UNASKED, frames).holds(&[2, 3]),
         Device {
             frame_rate: FrameRate::Film,
-            ..Device::new("film-24p", RESTORED, plain.collect()).holds(&[1])
+            ..Device::new("film-24p", UNASKED, plain.collect()).holds(&[1])
         },
         Device::new("film-lock-lost", &["film-lock-lost"], lost.map(same_moment_is_whole).collect()),
     ]
@@ -367,6 +369,6 @@ fn chroma(moments: usize) -> Vec<Device> {
     vec![
         Device::new("chroma-woven", OUTCOMES, woven.collect()).holds(&[1]),
         Device::new("chroma-raised-as-frames", OUTCOMES, raised.collect()).holds(&[1]),
-        Device::new("pictures-444", FULL, (0..moments).map(Shown::WholeRaised).collect()).holds(&[1]),
+        Device::new("pictures-444", UNASKED, (0..moments).map(Shown::WholeRaised).collect()).holds(&[1]),
     ]
 }

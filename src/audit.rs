@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::fields::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
-use crate::frame::FrameShape;
+use crate::frame::{Coding, FrameShape};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
@@ -509,6 +509,7 @@ fn conclude(
                 moves: &moves,
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
+                coding: facts.coding,
                 mixes: mixes(&classified.frames),
                 differences: differences.as_deref().unwrap_or_default(),
                 scan: &fields.scan,
@@ -517,7 +518,7 @@ fn conclude(
             let marked = clip.marked_track(&marks, signatures.len());
             let known: (&[bool], Standing) = match &marked {
                 Some(_) => (&[], Standing::EXACT),
-                None if picture.has_errors() => (&clip.own_repeats, Standing::WITH_ERRORS),
+                None if picture.has_errors() || facts.coding == Coding::Lossy => (&clip.own_repeats, Standing::WITH_ERRORS),
                 None => (&clip.own_repeats, Standing::EXACT),
             };
             let track = marked.unwrap_or(track);

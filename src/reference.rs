@@ -15,7 +15,7 @@ use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{
     Digest, FrameFingerprint, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
 };
-use crate::frame::{FrameShape, Rect, Scan};
+use crate::frame::{Coding, FrameShape, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
@@ -359,6 +359,8 @@ pub struct Recording<'a> {
     pub moves: &'a [Option<bool>],
     /// Frames per second.
     pub delivered_rate: Rate,
+    /// How its samples were coded.
+    pub coding: Coding,
     /// Whether many of its frames are mixes of two pictures.
     pub mixes: bool,
     /// How the fields of each frame differ; needed where the clip is interlaced, may be empty elsewhere.
@@ -387,6 +389,7 @@ impl Clip {
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
+            lossy: false,
             moves: &[],
             differences: &[],
         }
@@ -588,6 +591,7 @@ impl Clip {
             visible: visible(recording.shape, recording.view),
             rate_hz: recording.delivered_rate.hz(),
             mixes: recording.mixes,
+            lossy: recording.coding == Coding::Lossy,
             moves: if recording.mixes { &[] } else { recording.moves },
             differences: if self.is_interlaced() { recording.differences } else { &[] },
         };

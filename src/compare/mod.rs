@@ -196,6 +196,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: frames.delivered_rate.hz(),
             mixes: false,
+            lossy: false,
             moves: &[],
             differences: &[],
         };
@@ -206,6 +207,7 @@ impl Base {
             visible: [true; CELLS],
             rate_hz: self.rate_hz,
             mixes: false,
+            lossy: false,
             moves: &[],
             differences: &[],
         };

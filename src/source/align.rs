@@ -236,7 +236,7 @@ impl Aligner<'_> {
     fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
         let frame = |index: usize| model.capture(&self.capture.signatures[index]);
         let frames = self.capture.signatures.len();
-        let (advance, alike, proof) = (self.advance, model.alike(), self.proof);
+        let (advance, alike, proof) = (self.advance, model.alike_in(self.capture), self.proof);
         let moves = self.capture.moves;
         Walk { frame: &frame, frames, pictures, advance, anchors, alike, moves, proof }.path()
     }

@@ -266,6 +266,7 @@ mod tests {
             visible: [true; CELLS],
             rate_hz: 60.0,
             mixes: false,
+            lossy: false,
             moves: &[],
             differences: &[],
         };

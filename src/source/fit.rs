@@ -15,6 +15,9 @@ const LEAVING_OUT_ROUNDS: usize = 3;
 
 /// Smallest error assumed in a cell, code values: rounding of two signatures to 1/64 and of the samples below.
 pub(super) const SIGMA_MIN: f32 = 0.012;
+/// The same where samples were coded with loss: where nothing moves little is left, but motion brings as much at least (by
+/// trials of MJPEG at its best and x264 at 14).
+const LOSSY_SIGMA_MIN: f32 = 0.05;
 
 /// Errors of a lossy recording are larger than the scatter of single cells says, because neighbouring cells err
 /// alike and frames are predicted from each other. By trials on real clips at x264 28: with 1.5 one frame in 100
@@ -229,9 +232,9 @@ impl Model {
         Self { levels, ..self.clone() }
     }
 
-    /// How many times larger errors are than the scatter of single cells says.
-    pub fn alike(&self) -> f32 {
-        if self.typical_sigma() > LOSSY_FROM * SIGMA_MIN {
+    /// How many times larger errors of frames of `capture` are than the scatter of single cells says.
+    pub fn alike_in(&self, capture: &Film<'_>) -> f32 {
+        if capture.lossy || self.typical_sigma() > LOSSY_FROM * SIGMA_MIN {
             ALIKE_ERRORS
         } else {
             1.0
@@ -526,13 +529,14 @@ impl Fitter<'_> {
 
     fn model(&self, trial: Trial) -> Model {
         let Trial { geometry, covered, seen, used, levels, .. } = trial;
+        let least = if self.capture.lossy { LOSSY_SIGMA_MIN } else { SIGMA_MIN };
         let sigma = std::array::from_fn(|cell| {
             if !covered[cell] {
                 return f32::INFINITY;
             }
             let mut errors: Vec<f32> =
                 seen.iter().map(|seen| error(levels, seen.clip[cell], seen.capture[cell]).abs()).collect();
-            (DEVIATIONS_PER_MAD * median(&mut errors)).max(SIGMA_MIN)
+            (DEVIATIONS_PER_MAD * median(&mut errors)).max(least)
         });
         let unexplained = unexplained(&seen, &used, levels);
         let warp = match self.clip {

@@ -3,6 +3,7 @@
 
 mod align;
 mod coarse;
+mod conversion;
 pub mod fields;
 pub mod fine;
 mod fit;
@@ -49,6 +50,8 @@ pub struct Film<'a> {
     pub rate_hz: f64,
     /// Whether many of its frames are known to be mixes of pictures.
     pub mixes: bool,
+    /// Whether its samples are known to be coded with loss.
+    pub lossy: bool,
     /// Whether each picture is another than the one before, where that is sure without a clip; may be shorter.
     pub moves: &'a [Option<bool>],
     /// How the fields of each picture differ, where two fields may be woven into one; empty elsewhere.

@@ -1,6 +1,7 @@
 //! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
 //! the clip.
 
+use super::conversion::Conversion;
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
 use super::path::{distance, influence};
 use super::proof::{Held, Proof};
@@ -43,6 +44,12 @@ const MIXING_FROM: f32 = 2.5;
 const MIXING_HIDDEN_FROM: f32 = 0.145;
 /// Most that one frame adds to it.
 const MIXING_SQUARE_MAX: f32 = 16.0;
+
+/// Frames of a device that mixes lie no farther from its course than this, pictures, where their errors are smaller.
+const COURSE_WITHIN: f32 = 0.35;
+/// Weights by the course nearer to 0 or 1 than this are the picture itself: half the smallest weight of the usual rate
+/// pairs, 1/6.
+const COURSE_WEIGHT_MIN: f32 = 0.08;
 
 /// Pictures differ by their levels where these explain at least this share of the square difference. Choice.
 const FADING_SHARE: f32 = 0.9;
@@ -123,6 +130,16 @@ pub(super) struct Placing<'a> {
     alike: f32,
     /// Pictures by which frames of a fade lie off an even course.
     faded: f32,
+    /// Pictures of the clip per frame.
+    advance: f64,
+}
+
+/// What is known of the capture as a whole.
+struct Whole {
+    /// What fits each frame best; `None` where it shows nothing of the clip.
+    fitted: Vec<Option<Fitted>>,
+    mixing: Mixing,
+    conversion: Conversion,
 }
 
 impl<'a> Placing<'a> {
@@ -132,15 +149,16 @@ impl<'a> Placing<'a> {
         (capture, clip): (&'a Film<'a>, &'a Film<'a>),
         pictures: &'a [[f32; CELLS]],
     ) -> Self {
-        let alike = model.alike();
+        let alike = model.alike_in(capture);
         let (own_repeats, runs) = (clip.same_as_before, runs(clip, pictures, alike));
-        Self { model, capture, pictures, own_repeats, runs, alike, faded: 0.0 }
+        let advance = clip.rate_hz / capture.rate_hz;
+        Self { model, capture, pictures, own_repeats, runs, alike, faded: 0.0, advance }
     }
 
     /// One place per frame.
     pub fn places(mut self, path: &[u32], proof: &Proof) -> Vec<SourcePlace> {
         self.alike = self.alike.max(self.measured_alike(path));
-        let mixing = self.mixing(path);
+        let whole = self.whole(path);
         self.faded = self.scatter_of_fades(path);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
         for (frame, &picture) in path.iter().enumerate() {
@@ -148,7 +166,7 @@ impl<'a> Placing<'a> {
             let place = match proof.of_frame(frame) {
                 _ if again => places[frame - 1],
                 Some(held) => self.proven(held, picture),
-                None => self.place(frame, (picture as usize, mixing)),
+                None => self.place(frame, picture as usize, &whole),
             };
             places.push(place);
             self.settle_hold(&mut places, path);
@@ -240,21 +258,34 @@ impl<'a> Placing<'a> {
         }
     }
 
-    /// Whether the device mixes pictures, by the weights of frames all over the capture: those of pictures scatter
-    /// around zero as their errors say.
-    fn mixing(&self, path: &[u32]) -> Mixing {
-        let every = (path.len() / MIXING_FRAMES_MAX).max(1);
+    fn whole(&self, path: &[u32]) -> Whole {
+        let fitted: Vec<Option<Fitted>> = path
+            .iter()
+            .enumerate()
+            .map(|(frame, &picture)| {
+                let cells = self.frame(frame, picture as usize);
+                (!self.is_unknown(&cells, picture as usize))
+                    .then(|| self.fitted_to(&cells, picture as usize))
+            })
+            .collect();
+        let lies = |fitted: &Option<Fitted>| {
+            let tells = fitted.filter(|one| one.weight_error <= MIXING_ERROR_MAX && !self.is_fading(one));
+            tells.map(|one| one.first as f64 + f64::from(one.weight))
+        };
+        let conversion = Conversion::new(&fitted.iter().map(lies).collect::<Vec<_>>(), self.advance);
+        Whole { mixing: self.mixing(&fitted), fitted, conversion }
+    }
+
+    /// Whether the device mixes pictures: in exact recordings by the weights of frames all over the capture, which of pictures
+    /// scatter around zero as their errors say.
+    fn mixing(&self, fitted: &[Option<Fitted>]) -> Mixing {
+        let every = (fitted.len() / MIXING_FRAMES_MAX).max(1);
         // A lossy recording leaves some of the frame before in most frames.
         let left_over = self.left_over();
         let (mut sum, mut count, mut looked_at, mut usual) = (0.0, 0, 0, 0.0);
-        for frame in (0..path.len()).step_by(every) {
-            let cells = self.frame(frame, path[frame] as usize);
-            if self.is_unknown(&cells, path[frame] as usize) {
-                continue;
-            }
-            let fitted = self.fitted_to(&cells, path[frame] as usize);
+        for fitted in fitted.iter().step_by(every).flatten() {
             looked_at += usize::from(fitted.weight_error.is_finite());
-            if fitted.weight_error <= MIXING_ERROR_MAX && !self.is_fading(&fitted) {
+            if fitted.weight_error <= MIXING_ERROR_MAX && !self.is_fading(fitted) {
                 let from_zero = fitted.weight.min(1.0 - fitted.weight);
                 let expected = fitted.weight_error.max(left_over);
                 sum += (from_zero / expected).powi(2).min(MIXING_SQUARE_MAX);
@@ -263,7 +294,8 @@ impl<'a> Placing<'a> {
             }
         }
         let hidden = 2 * count < looked_at || usual > MIXING_HIDDEN_FROM * count as f32;
-        if self.capture.mixes || count > 0 && sum / count as f32 >= MIXING_FROM {
+        let exact = self.alike <= 1.0;
+        if self.capture.mixes || exact && count > 0 && sum / count as f32 >= MIXING_FROM {
             Mixing::Often
         } else if hidden {
             Mixing::Hidden
@@ -326,25 +358,22 @@ impl<'a> Placing<'a> {
         }
     }
 
-    fn place(&self, frame: usize, (picture, mixing): (usize, Mixing)) -> SourcePlace {
-        let cells = self.frame(frame, picture);
-        if self.is_unknown(&cells, picture) {
-            return SourcePlace::Unknown;
-        }
-        let fitted = self.fitted_to(&cells, picture);
+    fn place(&self, frame: usize, picture: usize, whole: &Whole) -> SourcePlace {
+        let Some(fitted) = whole.fitted[frame] else { return SourcePlace::Unknown };
         if self.faded > FADED_FROM && self.is_fading(&fitted) {
             return self.around(&fitted, FADED_ERRORS * self.faded);
         }
-        let weight = (fitted.weight * WEIGHT_STEPS).round() / WEIGHT_STEPS;
+        if let Some(place) = self.by_conversion(frame, &fitted, &whole.conversion) {
+            return place;
+        }
+        let cells = self.frame(frame, picture);
+        let mixing = whole.mixing;
+        let weight = rounded(fitted.weight);
         let least = if mixing == Mixing::Often { self.left_over() } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
-        if weight > margin && weight < 1.0 - margin {
-            let (first, second) = (fitted.first as u32, fitted.first as u32 + 1);
-            return if self.is_woven(frame, fitted.first) {
-                SourcePlace::Woven { first, second }
-            } else {
-                SourcePlace::Mix { first, second, weight }
-            };
+        let is_lone = self.alike > 1.0 && mixing != Mixing::Often;
+        if weight > margin && weight < 1.0 - margin && (!is_lone || whole.conversion.stands_out(frame)) {
+            return self.mix(frame, fitted.first, weight);
         }
         let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);
         let from_zero = weight.min(1.0 - weight);
@@ -355,6 +384,34 @@ impl<'a> Placing<'a> {
         }
         // A picture or a mix: which one cannot be told.
         self.with_mixes(place, &fitted)
+    }
+
+    /// What a frame of a device that mixes shows by the course of the frames around, which errs less than one frame.
+    fn by_conversion(&self, frame: usize, fitted: &Fitted, conversion: &Conversion) -> Option<SourcePlace> {
+        if self.alike <= 1.0 || fitted.weight_error.is_infinite() {
+            return None;
+        }
+        let measured = fitted.first as f64 + f64::from(fitted.weight);
+        let place = conversion.place_near(frame, measured)?.clamp(0.0, (self.pictures.len() - 1) as f64);
+        let within = (WEIGHT_ZERO_ERRORS * fitted.weight_error).max(COURSE_WITHIN);
+        if (measured - place).abs() > f64::from(within) {
+            return None;
+        }
+        let weight = rounded((place - place.floor()) as f32);
+        if weight < COURSE_WEIGHT_MIN || weight > 1.0 - COURSE_WEIGHT_MIN {
+            return Some(SourcePlace::Picture(place.round() as u32));
+        }
+        Some(self.mix(frame, place.floor() as usize, weight))
+    }
+
+    /// The mix of a picture with the next, or both woven.
+    fn mix(&self, frame: usize, first: usize, weight: f32) -> SourcePlace {
+        let (first, second) = (first as u32, first as u32 + 1);
+        if self.is_woven(frame, first as usize) {
+            SourcePlace::Woven { first, second }
+        } else {
+            SourcePlace::Mix { first, second, weight }
+        }
     }
 
     /// Whether a weight so near to zero is that of a picture although the device mixes: small weights would show, and in a
@@ -530,6 +587,11 @@ impl<'a> Placing<'a> {
         let last = (self.runs.partition_point(|&run| run <= self.runs[last]) - 1).max(last);
         SourcePlace::Ambiguous { first: first as u32, last: last as u32 }
     }
+}
+
+/// A weight as it is written.
+fn rounded(weight: f32) -> f32 {
+    (weight * WEIGHT_STEPS).round() / WEIGHT_STEPS
 }
 
 /// Numbers the runs of pictures that are like the first of their run, or the same by the clip itself.

@@ -88,13 +88,13 @@ impl Source {
     fn settle(
         classified: &mut Classified,
         track: SourceTrack,
-        (own_repeats, standing): (&[bool], Standing),
+        (own_repeats, standing, moves): (&[bool], Standing, &[Option<bool>]),
         times: &FrameTimes,
     ) -> Self {
         // The clip tells which pictures are missing.
         classified.notes.retain(|note| note.code != NoteCode::LossesUnknown);
         let delivered_rate = times.delivered_rate;
-        let settling = Settling { track: &track, own_repeats, delivered_rate, standing };
+        let settling = Settling { track: &track, own_repeats, delivered_rate, standing, moves };
         if source::settle(&mut classified.frames, settling) == 0 {
             // The clip tells still from frozen.
             classified.notes.retain(|note| note.code != NoteCode::StillOrFrozen);
@@ -516,10 +516,12 @@ fn conclude(
             })?;
             // Marks are numbers, and decide where both are there.
             let marked = clip.marked_track(&marks, signatures.len());
-            let known: (&[bool], Standing) = match &marked {
-                Some(_) => (&[], Standing::EXACT),
-                None if picture.has_errors() || facts.coding == Coding::Lossy => (&clip.own_repeats, Standing::WITH_ERRORS),
-                None => (&clip.own_repeats, Standing::EXACT),
+            let known: (&[bool], Standing, &[Option<bool>]) = match &marked {
+                Some(_) => (&[], Standing::EXACT, &[]),
+                None if picture.has_errors() || facts.coding == Coding::Lossy => {
+                    (&clip.own_repeats, Standing::WITH_ERRORS, &moves)
+                }
+                None => (&clip.own_repeats, Standing::EXACT, &[]),
             };
             let track = marked.unwrap_or(track);
             Some(Source {
@@ -528,7 +530,7 @@ fn conclude(
             })
         }
         None => source::marks::track(&marks, signatures.len())
-            .map(|track| Source::settle(&mut classified, track, (&[], Standing::EXACT), &settled.times)),
+            .map(|track| Source::settle(&mut classified, track, (&[], Standing::EXACT, &[]), &settled.times)),
     };
     // What is concluded rests on what is written, so that it can be concluded again from that.
     for frame in &mut classified.frames {

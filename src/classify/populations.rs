@@ -394,8 +394,7 @@ impl Fit {
         };
         // Of a recording that may be exact all is new: what its motion does is spread as it likes.
         let free = same.is_empty() && !partings.stretch.lossy;
-        let (held, usual) =
-            if free { (FREE_DEVIATION, FREE_SPREAD) } else { (NEW_DEVIATION, NEW_SPREAD) };
+        let (held, usual) = if free { (FREE_DEVIATION, FREE_SPREAD) } else { (NEW_DEVIATION, NEW_SPREAD) };
         let best = typical
             .into_iter()
             .map(|typical| (squares(&typical, &new, held), typical))

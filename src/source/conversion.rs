@@ -5,8 +5,6 @@
 
 use std::f64::consts::TAU;
 
-use super::fit::{median, DEVIATIONS_PER_MAD};
-
 /// Frames over which a course is taken for even: two seconds at 60 frames per second. Choice.
 const WINDOW: usize = 120;
 
@@ -17,20 +15,10 @@ const MEASURED_MIN: usize = 20;
 /// trials on ten clips and scenes at x264 20: whole pictures −0.9 to 0, mixes of 50 for 60 pictures 0.2 to 1.
 const CLOSER: f64 = 0.3;
 
-/// Frames on each side that show by how much the recorder moves frames off their pictures.
-const AROUND: usize = 12;
-/// Least number of them.
-const AROUND_MIN: usize = 6;
-
-/// Deviations of these from which a single frame lies between pictures by itself. Choice: as for noise.
-const STANDS_OUT: f32 = 6.0;
-
 /// Where frames lie between the pictures of the clip.
 pub(super) struct Conversion {
     /// Pictures of the clip per frame.
     advance: f64,
-    /// Off the picture by so many parts of one, −0.5 to 0.5, of frames that tell.
-    off: Vec<Option<f32>>,
     /// Where frame 0 would lie by the course of each window; `None` where frames lie at pictures.
     origins: Vec<Option<f64>>,
 }
@@ -46,8 +34,7 @@ impl Conversion {
                 origin(&places[start..end], start, advance)
             })
             .collect();
-        let off = |place: &Option<f64>| place.map(|place| (place - place.round()) as f32);
-        Self { advance, off: places.iter().map(off).collect(), origins }
+        Self { advance, origins }
     }
 
     /// Where a frame of a device that mixes lies by the course around it, the nearest to `place`; `None` where it does not mix.
@@ -59,26 +46,6 @@ impl Conversion {
     fn origin(&self, frame: usize) -> Option<f64> {
         self.origins[(frame / WINDOW).min(self.origins.len() - 1)]
     }
-
-    /// How far a frame lies off from where those around it lie off their pictures, and how far is beyond what these scatter.
-    pub fn stands_out(&self, frame: usize) -> bool {
-        let Some(own) = self.off[frame] else { return false };
-        let end = (frame + AROUND + 1).min(self.off.len());
-        let around = (frame.saturating_sub(AROUND)..end).filter(|&other| other != frame);
-        let mut around: Vec<f32> = around.filter_map(|other| self.off[other]).collect();
-        if around.len() < AROUND_MIN {
-            return false;
-        }
-        let middle = median(&mut around);
-        let mut scatter: Vec<f32> = around.iter().map(|off| wrapped(off - middle).abs()).collect();
-        let scatter = DEVIATIONS_PER_MAD * median(&mut scatter);
-        wrapped(own - middle).abs() > STANDS_OUT * scatter
-    }
-}
-
-/// The same part of a picture, −0.5 to 0.5.
-fn wrapped(off: f32) -> f32 {
-    off - off.round()
 }
 
 /// Where frame 0 would lie, if these frames, the first of which is frame `start`, lie on an even course between pictures.
@@ -125,7 +92,11 @@ mod tests {
         for (name, advance, shown, expected) in cases {
             for (off, wobble) in [(0.0, 0.0), (-0.2, 0.1), (0.1, 0.25)] {
                 let course = Conversion::new(&places(advance, shown, (off, wobble)), advance);
-                assert_eq!(course.place_near(150, 0.0).is_some(), expected, "{name}, off by {off} ± {wobble}");
+                assert_eq!(
+                    course.place_near(150, 0.0).is_some(),
+                    expected,
+                    "{name}, off by {off} ± {wobble}"
+                );
             }
         }
     }
@@ -135,14 +106,5 @@ mod tests {
         let course = Conversion::new(&places(5.0 / 6.0, |place| place, (0.0, 0.2)), 5.0 / 6.0);
         let place = course.place_near(121, 100.7).unwrap();
         assert!((place - 121.0 * 5.0 / 6.0).abs() < 0.05, "{place}");
-    }
-
-    #[test]
-    fn a_single_mix_stands_out_of_what_the_recorder_leaves() {
-        for (wobble, expected) in [(0.02, true), (0.2, false)] {
-            let mut places = places(1.0, |place| place, (-0.1, wobble));
-            places[100] = places[100].map(|place| place.floor() + 0.4);
-            assert_eq!(Conversion::new(&places, 1.0).stands_out(100), expected, "{wobble}");
-        }
     }
 }

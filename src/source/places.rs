@@ -264,8 +264,7 @@ impl<'a> Placing<'a> {
             .enumerate()
             .map(|(frame, &picture)| {
                 let cells = self.frame(frame, picture as usize);
-                (!self.is_unknown(&cells, picture as usize))
-                    .then(|| self.fitted_to(&cells, picture as usize))
+                (!self.is_unknown(&cells, picture as usize)).then(|| self.fitted_to(&cells, picture as usize))
             })
             .collect();
         let lies = |fitted: &Option<Fitted>| {
@@ -371,8 +370,9 @@ impl<'a> Placing<'a> {
         let weight = rounded(fitted.weight);
         let least = if mixing == Mixing::Often { self.left_over() } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
-        let is_lone = self.alike > 1.0 && mixing != Mixing::Often;
-        if weight > margin && weight < 1.0 - margin && (!is_lone || whole.conversion.stands_out(frame)) {
+        // A lossy recorder mixes single frames itself where it predicts them from both sides.
+        let tells = self.alike <= 1.0 || mixing == Mixing::Often;
+        if tells && weight > margin && weight < 1.0 - margin {
             return self.mix(frame, fitted.first, weight);
         }
         let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);

@@ -4,9 +4,6 @@ use super::{SourceOrigin, SourcePlace, SourceTrack};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::units::Rate;
 
-/// Confidence of a class that the place in the clip tells: places are told apart with a few standard errors.
-const CONFIDENCE: f32 = 0.99;
-
 /// Confidence from which calls that were made without the clip stand against what places tell.
 #[derive(Clone, Copy, Debug)]
 pub struct Standing {
@@ -14,14 +11,16 @@ pub struct Standing {
     pub new_from: f32,
     /// For frames called a repeat; a digest stands always.
     pub repeat_from: f32,
+    /// Confidence of a class that places tell.
+    pub told: f32,
 }
 
 impl Standing {
     /// Against places that are exact: only a mix that signatures cannot tell from the picture itself.
-    pub const EXACT: Self = Self { new_from: 0.9995, repeat_from: f32::INFINITY };
+    pub const EXACT: Self = Self { new_from: 0.9995, repeat_from: f32::INFINITY, told: 0.99 };
     /// Against places of a recording with errors: the calls go by whole pictures, places by a few cells (the alignment
     /// bench: of 72 perfect deliveries of three real clips 5 are accused without the clip, 19 where places overrule calls).
-    pub const WITH_ERRORS: Self = Self { new_from: 0.95, repeat_from: 0.95 };
+    pub const WITH_ERRORS: Self = Self { new_from: 0.95, repeat_from: 0.95, told: 0.9 };
 }
 
 /// Mixes of the same two pictures are the same picture where their weights differ by less than this. Choice: half
@@ -50,6 +49,9 @@ pub struct Settling<'a> {
     pub delivered_rate: Rate,
     /// Which calls stand.
     pub standing: Standing,
+    /// In a recording with errors, whether each frame shows another picture than the one before, where that is sure without
+    /// the clip; empty where places are exact.
+    pub moves: &'a [Option<bool>],
 }
 
 /// Sets class, order, losses and mixes of every frame whose place is known. Never makes a frame new whose digest is
@@ -171,7 +173,7 @@ impl Settling<'_> {
                     frame.evidence = self.evidence();
                 }
             }
-            frame.confidence = frame.confidence.max(CONFIDENCE);
+            frame.confidence = frame.confidence.max(self.standing.told);
         }
     }
 
@@ -244,7 +246,7 @@ impl Settling<'_> {
             frame.flags.remove(FrameFlags::OUT_OF_ORDER);
             (frame.lost_before, frame.lost_uncertainty) = (0, 0.0);
             if low > newest_picture {
-                let lost = self.lost(index, (newest_picture, low));
+                let lost = self.lost(index, (newest_picture, low)).min(self.surely_lost(index));
                 frame.lost_before = u16::try_from(lost).unwrap_or(u16::MAX);
                 if lost > self.unavoidable(index - since) {
                     frame.flags.insert(FrameFlags::AFTER_DROP);
@@ -291,6 +293,26 @@ impl Settling<'_> {
         late.sort_unstable();
         late.dedup();
         u64::from(between.end - between.start) - late.len() as u64
+    }
+
+    /// Most pictures that can be lost before a frame by the calls around: a recorder shows a frame early or late, so that one
+    /// place alone is no evidence. From every frame around to beyond, the clip must have gone on by more pictures than there
+    /// are frames that may show another one.
+    fn surely_lost(&self, index: usize) -> u64 {
+        if self.moves.is_empty() {
+            return u64::MAX;
+        }
+        let places = &self.track.places;
+        let around = index.saturating_sub(LATE_UP_TO)..places.len().min(index + LATE_UP_TO);
+        let may_move = |frame: &usize| self.moves.get(*frame) != Some(&Some(false));
+        let lost = |before: usize, after: usize| {
+            let ((_, from), (to, _)) = (range(places[before])?, range(places[after])?);
+            let shown = (before + 1..=after).filter(may_move).count() as u64;
+            Some(u64::from(to.saturating_sub(from)).saturating_sub(shown))
+        };
+        let before = (around.start..index).filter_map(|before| lost(before, index));
+        let after = (index..around.end).filter_map(|after| lost(index - 1, after));
+        before.chain(after).min().unwrap_or(0)
     }
 
     /// Pictures that even a perfect device skips within so many frames: where the clip has more than the capture.
@@ -356,27 +378,31 @@ mod tests {
         settled_from(places, own_repeats, rates, frame(FrameClass::New, Evidence::Cadence))
     }
 
+    fn track(places: &[SourcePlace], clip_rate: &str) -> SourceTrack {
+        SourceTrack {
+            origin: SourceOrigin::Reference,
+            unit: SourceUnit::Picture,
+            clip_name: "clip".to_owned(),
+            clip_rate: Rate::parse(clip_rate).unwrap(),
+            clip_length: Some(1000),
+            first_field: None,
+            places: places.to_vec(),
+        }
+    }
+
     fn settled_from(
         places: &[SourcePlace],
         own_repeats: &[bool],
         (clip, delivered): (&str, &str),
         one: ClassifiedFrame,
     ) -> Vec<ClassifiedFrame> {
-        let track = SourceTrack {
-            origin: SourceOrigin::Reference,
-            unit: SourceUnit::Picture,
-            clip_name: "clip".to_owned(),
-            clip_rate: Rate::parse(clip).unwrap(),
-            clip_length: Some(1000),
-            first_field: None,
-            places: places.to_vec(),
-        };
+        let track = track(places, clip);
         let mut frames = vec![one; places.len()];
         frames[0] = frame(FrameClass::New, Evidence::Measure);
         let delivered_rate = Rate::parse(delivered).unwrap();
         settle(
             &mut frames,
-            Settling { track: &track, own_repeats, delivered_rate, standing: Standing::EXACT },
+            Settling { track: &track, own_repeats, delivered_rate, standing: Standing::EXACT, moves: &[] },
         );
         frames
     }
@@ -443,6 +469,29 @@ mod tests {
         assert_eq!(lost(&[picture(5), picture(7), picture(10)], ("60", "50")), [none, (1, false), (2, true)]);
         // After a still stretch only what surely is missing counts.
         assert_eq!(lost(&[picture(5), still(6, 9), picture(12)], ("60", "60")), [none, none, (2, true)]);
+    }
+
+    #[test]
+    fn a_frame_shown_early_or_late_by_the_recorder_is_no_loss() {
+        let (new, same, open) = (Some(true), Some(false), None);
+        for (name, places, moves, lost) in [
+            ("one is missing", [5, 6, 8, 9], [new; 4], 1),
+            ("a picture stayed, the next is missing", [5, 6, 6, 8], [new, new, same, new], 1),
+            ("late", [5, 5, 7, 8], [new; 4], 0),
+            ("late, perhaps", [5, 5, 7, 8], [new, open, new, new], 0),
+            ("early", [5, 7, 7, 8], [new; 4], 0),
+        ] {
+            let places: Vec<SourcePlace> = places.into_iter().map(picture).collect();
+            let track = track(&places, "60");
+            let mut frames = vec![frame(FrameClass::New, Evidence::Measure); places.len()];
+            let delivered_rate = Rate::parse("60").unwrap();
+            let standing = Standing::WITH_ERRORS;
+            settle(
+                &mut frames,
+                Settling { track: &track, own_repeats: &[], delivered_rate, standing, moves: &moves },
+            );
+            assert_eq!(frames.iter().map(|frame| frame.lost_before).sum::<u16>(), lost, "{name}");
+        }
     }
 
     #[test]

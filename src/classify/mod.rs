@@ -284,8 +284,7 @@ fn by_noise(evidence: &[FrameEvidence], floor: NoiseFloor) -> Vec<Judged> {
     let AgainstNoise { log_ratios, hidden } = floor.against(evidence);
     let is_new: Vec<bool> =
         log_ratios.iter().enumerate().map(|(frame, &ratio)| frame == 0 || ratio > 0.0).collect();
-    let nothing_moves = log_ratios.iter().skip(1).all(|&ratio| ratio <= 0.0);
-    let sure = if nothing_moves { HIDDEN_SURENESS } else { (1.0 - hidden).max(HIDDEN_SURENESS) };
+    let sure = (1.0 - hidden).max(HIDDEN_SURENESS);
     // Motion hides in what looks like a repeat; what stands out of the noise is no repeat.
     let doubted = |new: f64| if new < 0.5 { 0.5 + (new - 0.5) * sure } else { new };
     let new = holds::with_context(&log_ratios, &is_new).into_iter().map(doubted);

@@ -140,9 +140,10 @@ impl NoiseFloor {
         let beyond: Vec<f64> = evidence.iter().map(|one| self.beyond(one)).collect();
         let later = || beyond.iter().skip(1);
         let within = later().filter(|&&beyond| ratio(beyond) <= 0.0).count();
+        let out = later().count() - within;
         let just_out = later().filter(|&&beyond| ratio(beyond) > 0.0 && beyond < JUST_OUT).count();
         AgainstNoise {
-            hidden: hidden(within, just_out),
+            hidden: hidden(within, (just_out, out)),
             log_ratios: beyond.iter().map(|&beyond| ratio(beyond).min(LOG_RATIO_LIMIT)).collect(),
         }
     }
@@ -156,8 +157,12 @@ impl NoiseFloor {
     }
 }
 
-/// Share of `within` frames that hide motion, where `just_out` frames just come out of the noise.
-fn hidden(within: usize, just_out: usize) -> f64 {
+/// Share of `within` frames that hide motion, where of those `out` of the noise so many just come out of it: all may where
+/// these are half of them, since motion then is as weak as the noise.
+fn hidden(within: usize, (just_out, out): (usize, usize)) -> f64 {
+    if 2 * just_out >= out {
+        return 1.0;
+    }
     (HIDDEN_PER_JUST_OUT * just_out as f64 / within.max(1) as f64).min(1.0)
 }
 

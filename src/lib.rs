@@ -11,6 +11,9 @@
 
 #![warn(missing_docs)]
 
+#[cfg(test)]
+extern crate self as evenbeat;
+
 pub mod audit;
 pub mod audit_store;
 pub mod cadence;

@@ -44,6 +44,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "compare",
             "output",
             "audit_store",
+            "campaign",
             "escape",
         ],
     ),

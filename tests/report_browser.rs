@@ -1,10 +1,10 @@
 //! The report in a real browser. Needs Node.js, Chromium and `npm ci` in `tests/browser`; without them it says
 //! so and checks nothing. Screenshots are kept under `target/browser/` for looking at.
 
+mod browser_common;
 mod common;
 
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
 use evenbeat::audit::{audit_source, Audit, Run};
@@ -22,49 +22,14 @@ use serde_json::Value;
 /// Largest page of ten hours, MB: a browser reads the whole of it before it draws. 24 where every number differs.
 const PAGE_MB_MAX: f64 = 30.0;
 
-/// A browser, Node.js and the packages, or why not.
-fn browser() -> Result<PathBuf, String> {
-    let runs =
-        |program: &str| Command::new(program).arg("--version").output().is_ok_and(|out| out.status.success());
-    if !runs("node") {
-        return Err("node is not installed".to_owned());
-    }
-    if !scripts().join("node_modules/playwright-core").exists() {
-        return Err("run `npm ci` in tests/browser".to_owned());
-    }
-    ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"]
-        .into_iter()
-        .map(PathBuf::from)
-        .find(|path| path.exists())
-        .ok_or_else(|| "chromium is not installed".to_owned())
-}
-
-fn scripts() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/browser")
-}
-
 /// Writes a report, opens it, and gives what was found; nothing where there is no browser.
 fn opened(name: &str, audit: &Audit, pictures: &Pictures) -> Option<Value> {
-    let browser = match browser() {
-        Ok(browser) => browser,
-        Err(why) => {
-            eprintln!("SKIPPED report_browser {name}: {why}");
-            return None;
-        }
-    };
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/browser").join(name);
     let target = OutputFolder::reserve(&folder, Existing::Replace).unwrap();
     let provenance = common::provenance();
     write_all(&Report { audit, provenance: &provenance, pictures, stretch: None }, target).unwrap();
-    let out = Command::new("node")
-        .arg(scripts().join("report.mjs"))
-        .arg(browser)
-        .arg(folder.join(audit_store::REPORT_HTML))
-        .arg(&folder)
-        .output()
-        .unwrap();
-    assert!(out.status.success(), "{name}: {}", String::from_utf8_lossy(&out.stderr));
-    let found: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let page = folder.join(audit_store::REPORT_HTML);
+    let found = browser_common::run("report.mjs", name, &[&page, &folder])?;
     for list in ["requests", "errors", "violations", "overflows"] {
         assert_eq!(found[list], serde_json::json!([]), "{name}: {list}");
     }

@@ -25,7 +25,7 @@ use crate::settings::ReadingSettings;
 use crate::units::{gcd, Rate, TimeBase};
 
 /// Decoder looked for on the search path where none is given.
-const DEFAULT_DECODER: &str = "ffmpeg";
+pub(super) const DEFAULT_DECODER: &str = "ffmpeg";
 
 /// How long the decoder may take to tell its version.
 const VERSION_PATIENCE: Duration = Duration::from_secs(10);
@@ -589,7 +589,7 @@ fn accepted_formats() -> String {
 
 /// A decoder's version, as it tells it.
 #[derive(Clone, Debug, PartialEq)]
-struct DecoderVersion {
+pub(super) struct DecoderVersion {
     /// Name and version, e.g. `ffmpeg version 5.1.9`.
     line: String,
     /// Major and minor; unnumbered builds count as newest.
@@ -597,7 +597,7 @@ struct DecoderVersion {
 }
 
 impl DecoderVersion {
-    fn ask(program: &OsStr, place: &str, cancel: &Cancel) -> Result<Self> {
+    pub(super) fn ask(program: &OsStr, place: &str, cancel: &Cancel) -> Result<Self> {
         let shown = program.to_string_lossy();
         let hint = "install ffmpeg, or give its path with --decoder; YUV4MPEG2 and numbered images need none";
         let mut command = Command::new(program);
@@ -864,17 +864,17 @@ fn enlarge_pipe(pipe: &ChildStdout) {
 fn enlarge_pipe(_pipe: &ChildStdout) {}
 
 /// A child process that a cancel ends.
-struct RunningChild(Arc<Mutex<Child>>);
+pub(super) struct RunningChild(Arc<Mutex<Child>>);
 
 /// The ends of its pipes that are ours.
-struct Pipes {
-    stdin: Option<ChildStdin>,
-    stdout: Option<ChildStdout>,
-    stderr: Option<ChildStderr>,
+pub(super) struct Pipes {
+    pub(super) stdin: Option<ChildStdin>,
+    pub(super) stdout: Option<ChildStdout>,
+    pub(super) stderr: Option<ChildStderr>,
 }
 
 impl RunningChild {
-    fn start(command: &mut Command, cancel: &Cancel) -> io::Result<(Self, Pipes)> {
+    pub(super) fn start(command: &mut Command, cancel: &Cancel) -> io::Result<(Self, Pipes)> {
         shield_from_interrupt(command);
         let mut child = command.spawn()?;
         let pipes =
@@ -895,7 +895,7 @@ impl RunningChild {
     }
 
     /// Stops the process, if it still runs, and reaps it.
-    fn end(&self) {
+    pub(super) fn end(&self) {
         let mut child = self.lock();
         // Killing a process that has ended is no error worth telling.
         let _ = child.kill();

@@ -5,6 +5,7 @@ mod containers;
 mod decoder;
 mod decoder_log;
 mod depth;
+mod excerpt;
 pub(crate) mod fuzzing;
 mod image_sequence;
 mod limits;
@@ -16,6 +17,7 @@ mod testing;
 mod timestamps;
 mod y4m;
 
+pub use excerpt::copy_excerpt;
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 
 pub mod log;

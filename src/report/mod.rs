@@ -5,6 +5,7 @@
 //! its fingerprint log give the same bytes. Who ran what and when ([`Provenance`]) goes into `report.html`
 //! and `summary.md` only.
 
+pub mod campaign;
 pub mod comparison;
 mod film_strip;
 mod frame_data;

@@ -1,7 +1,7 @@
 //! Charts as PNG for trackers that refuse SVG. Drawn by resvg with a font that comes with the program, so that
 //! the bytes are the same on every machine.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use image::codecs::png::PngEncoder;
 use image::{ExtendedColorType, ImageEncoder, RgbImage};
@@ -57,6 +57,13 @@ pub(super) fn encoded(name: &str, pixels: &RgbImage) -> Result<Vec<u8>> {
 
 /// Only the font that comes along: DejaVu Sans Condensed 2.37 (Bitstream Vera licence, free to pass on).
 fn options() -> Options<'static> {
+    /// Read once: a campaign draws many charts.
+    static FONTS: OnceLock<Arc<fontdb::Database>> = OnceLock::new();
+    let fontdb = Arc::clone(FONTS.get_or_init(|| Arc::new(fonts())));
+    Options { fontdb, font_family: "sans-serif".to_owned(), ..Options::default() }
+}
+
+fn fonts() -> fontdb::Database {
     let mut fonts = fontdb::Database::new();
     fonts.load_font_data(dejavu::sans_condensed::regular().to_vec());
     fonts.load_font_data(dejavu::sans_condensed::bold().to_vec());
@@ -64,5 +71,5 @@ fn options() -> Options<'static> {
     if let Some(family) = family {
         fonts.set_sans_serif_family(family);
     }
-    Options { fontdb: Arc::new(fonts), font_family: "sans-serif".to_owned(), ..Options::default() }
+    fonts
 }

@@ -45,6 +45,8 @@ pub enum NoteCode {
     InterlacedFlag,
     /// The clip that was played was not read whole.
     ReferenceIncomplete,
+    /// The picture was turned as the container says.
+    PictureTurned,
 }
 
 /// Codes with their written names; the single table for both directions.
@@ -70,6 +72,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::PartOfPicture, "part-of-picture"),
     (NoteCode::InterlacedFlag, "interlaced-flag"),
     (NoteCode::ReferenceIncomplete, "reference-incomplete"),
+    (NoteCode::PictureTurned, "picture-turned"),
 ];
 
 impl NoteCode {

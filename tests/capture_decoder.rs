@@ -75,6 +75,41 @@ fn samples_arrive_unchanged() {
     }
 }
 
+/// Writes the matrix of a track header (ISO/IEC 14496-12, 8.3.2), whole numbers of 16.16 fixed point, into a file.
+fn turn(path: &Path, [a, b, c, d]: [i32; 4]) {
+    let mut bytes = std::fs::read(path).unwrap();
+    let header = bytes.windows(4).position(|name| name == b"tkhd").expect("a track header");
+    for (place, value) in [(0, a), (1, b), (3, c), (4, d)] {
+        let at = header + 44 + 4 * place;
+        bytes[at..at + 4].copy_from_slice(&(value << 16).to_be_bytes());
+    }
+    std::fs::write(path, bytes).unwrap();
+}
+
+/// By the tags of the file, as a general filter turns pictures by hand.
+#[test]
+fn pictures_are_turned_as_the_container_says() {
+    if !decoder_is_here() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (tagged, turned) = (folder.path().join("a.mp4"), folder.path().join("b.mkv"));
+    let source = "-f lavfi -i testsrc2=s=64x48:d=0.2,format=yuv420p";
+    for (matrix, filter) in [
+        ([-1, 0, 0, -1], "hflip,vflip"),
+        ([0, 1, -1, 0], "transpose=clock"),
+        ([0, -1, 1, 0], "transpose=cclock"),
+    ] {
+        ffmpeg(&format!("{source} -c:v libx264 -qp 0 {}", tagged.display()));
+        turn(&tagged, matrix);
+        ffmpeg(&format!("{source} -vf {filter} -c:v ffv1 {}", turned.display()));
+        let (tagged, turned) = (read(&tagged, &settings()), read(&turned, &settings()));
+        assert_eq!(tagged.samples, turned.samples, "{filter}");
+        assert!(tagged.notes.iter().any(|note| note.code == NoteCode::PictureTurned), "{:?}", tagged.notes);
+        assert!(turned.notes.iter().all(|note| note.code != NoteCode::PictureTurned));
+    }
+}
+
 #[test]
 fn the_stream_says_how_its_samples_were_coded() {
     if !decoder_is_here() {

@@ -1,7 +1,7 @@
 //! Any container, through an external decoder that writes raw pictures into a pipe.
 //!
 //! The decoder is asked for every frame as it is: no frame invented or discarded, times in the container's
-//! own time base, no scaling or rotation. Its messages are read on a thread of their own.
+//! own time base, no scaling; turned as the container says, which is what players do. Its messages are read on a thread of their own.
 
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Read, Write};
@@ -229,6 +229,7 @@ impl DecoderSource {
         if let Some(note) = conversion_note(&banner, shape.pixel_format) {
             notes.push(note);
         }
+        notes.extend(banner.turned.map(turned_note));
         Ok(Self {
             process,
             nut,
@@ -571,6 +572,14 @@ fn pixel_format_of(fourcc: &[u8]) -> Option<PixelFormat> {
     allowed.contains(&bit_depth).then_some(PixelFormat { family, bit_depth })
 }
 
+/// What was done because of the container's rotation, degrees.
+fn turned_note(degrees: f64) -> Note {
+    Note::new(
+        NoteCode::PictureTurned,
+        format!("The file says that players turn its picture by {degrees:.0}°. It was turned before it was looked at."),
+    )
+}
+
 /// Pixel formats taken as they are. The decoder converts anything else to the nearest of these.
 fn accepted_formats() -> String {
     let mut formats: Vec<String> = ["410", "411", "420", "422", "440", "444"]
@@ -645,7 +654,7 @@ impl DecoderVersion {
     /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
     fn arguments(&self, input: &DecoderInput, stream: u32) -> Vec<OsString> {
         let mut arguments: Vec<OsString> =
-            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts", "-noautorotate"]
+            ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts"]
                 .map(OsString::from)
                 .into();
         if let DecoderInput::FileFrom(_, seconds) = input {
@@ -957,7 +966,6 @@ mod tests {
                 "-protocol_whitelist file -format_whitelist ",
                 "-i file:a:b -map 0:V:2",
                 "-copyts",
-                "-noautorotate",
                 "-noautoscale",
             ] {
                 assert!(line.contains(part), "{number:?} {part}: {line}");

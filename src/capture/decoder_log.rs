@@ -58,6 +58,8 @@ pub(crate) struct Banner {
     pub(crate) finest_hz: Option<f64>,
     /// Ticks of the container's time base, rounded to 0.01 Hz.
     pub(crate) ticks_hz: Option<f64>,
+    /// Degrees by which players turn the picture, as the container says.
+    pub(crate) turned: Option<f64>,
     /// The decoder's name of the pixel format in the capture, empty if not told.
     pub(crate) decoded_format: String,
     /// The decoder's name of the pixel format it delivers, empty if not told.
@@ -286,6 +288,8 @@ struct BannerLines {
     duration_s: Option<f64>,
     duration_is_estimate: bool,
     input_streams: Vec<(String, String)>,
+    /// Streams of the input that players turn, by so many degrees.
+    turned: Vec<(String, f64)>,
     mapped: String,
     output_stream: Option<String>,
 }
@@ -321,6 +325,10 @@ impl BannerLines {
             self.duration_s = self.duration_s.or_else(|| clock_seconds(rest.split(',').next().unwrap_or("")));
         } else if let Some(rest) = line.strip_prefix("  Stream #") {
             self.add_stream(rest);
+        } else if let (Some(degrees), Section::Input) = (turned_in(line), &self.section) {
+            // Side data follow the line of their stream.
+            let stream = self.input_streams.last().map(|(index, _)| index.clone());
+            self.turned.extend(stream.map(|index| (index, degrees)));
         }
     }
 
@@ -342,6 +350,7 @@ impl BannerLines {
         let fields = input.map(|(_, text)| stream_fields(text)).unwrap_or_default();
         let output = self.output_stream.as_deref().map(stream_fields).unwrap_or_default();
         let format_field = fields.get(1).copied().unwrap_or_default();
+        let turned = self.turned.iter().find(|(index, _)| *index == self.mapped);
         let value_of = |unit: &str| fields.iter().find_map(|field| hertz(field.trim().strip_suffix(unit)?));
         Banner {
             demuxer: self.demuxer.clone(),
@@ -352,10 +361,17 @@ impl BannerLines {
             average_hz: value_of(" fps"),
             finest_hz: value_of(" tbr"),
             ticks_hz: value_of(" tbn"),
+            turned: turned.map(|&(_, degrees)| degrees),
             decoded_format: format_name(format_field),
             delivered_format: format_name(output.get(1).copied().unwrap_or_default()),
         }
     }
+}
+
+/// Degrees by which a line of side data says that players turn the picture, where it does.
+fn turned_in(line: &str) -> Option<f64> {
+    let text = line.trim().strip_prefix("displaymatrix: rotation of ")?.strip_suffix(" degrees")?;
+    text.parse().ok().filter(|degrees: &f64| degrees.is_finite() && *degrees != 0.0)
 }
 
 /// The fields of a video stream's line, split at commas outside parentheses.
@@ -428,6 +444,8 @@ mod tests {
 [info]   Stream #0:0[0x1](und): Audio: aac (LC) (mp4a / 0x6134706D), 44100 Hz, mono, fltp, 85 kb/s (default)
 [info]   Stream #0:1[0x2](eng): Video: hevc (Main) (hvc1 / 0x31637668), yuvj420p(pc, bt709, top first), 1024x768, \
 12593 kb/s, SAR 1:1 DAR 4:3, 27.61 fps, 120 tbr, 90k tbn (default)
+[info]     Side data:
+[info]       displaymatrix: rotation of -180.00 degrees
 [info] Stream mapping:
 [info]   Stream #0:1 -> #0:0 (hevc (native) -> rawvideo (native))
 [info] Output #0, nut, to 'pipe:':
@@ -446,6 +464,7 @@ q=2-31, 120 fps, 90k tbn (default)
             average_hz: Some(27.61),
             finest_hz: Some(120.0),
             ticks_hz: Some(90_000.0),
+            turned: Some(-180.0),
             decoded_format: "yuvj420p".into(),
             delivered_format: "yuv420p".into(),
         };

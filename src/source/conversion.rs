@@ -71,16 +71,19 @@ fn origin(places: &[Option<f64>], start: usize, advance: f64) -> Option<f64> {
 mod tests {
     use super::*;
 
+    /// Where a device shows what it should show at a place in the clip.
+    type Shown = fn(f64) -> f64;
+
     /// Frames that advance so much, `shown` as the device does, moved by `off` and by a wobble.
-    fn places(advance: f64, shown: fn(f64) -> f64, (off, wobble): (f64, f64)) -> Vec<Option<f64>> {
+    fn places(advance: f64, shown: Shown, (off, wobble): (f64, f64)) -> Vec<Option<f64>> {
         let scattered = |frame: usize| ((frame * 7919 % 101) as f64 / 101.0 - 0.5) * 2.0 * wobble;
         (0..300).map(|frame| Some(shown(advance * frame as f64) + off + scattered(frame))).collect()
     }
 
     #[test]
     fn only_an_even_course_between_pictures_is_one_of_mixes() {
-        let mixed: fn(f64) -> f64 = |place| place;
-        let cases: [(&str, f64, fn(f64) -> f64, bool); 7] = [
+        let mixed: Shown = |place| place;
+        let cases: [(&str, f64, Shown, bool); 7] = [
             ("1:1", 1.0, f64::floor, false),
             ("each twice", 0.5, f64::floor, false),
             ("2:3", 0.4, f64::floor, false),

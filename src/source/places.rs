@@ -398,7 +398,7 @@ impl<'a> Placing<'a> {
             return None;
         }
         let weight = rounded((place - place.floor()) as f32);
-        if weight < COURSE_WEIGHT_MIN || weight > 1.0 - COURSE_WEIGHT_MIN {
+        if weight.min(1.0 - weight) < COURSE_WEIGHT_MIN {
             return Some(SourcePlace::Picture(place.round() as u32));
         }
         Some(self.mix(frame, place.floor() as usize, weight))

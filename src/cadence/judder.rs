@@ -1,4 +1,7 @@
 //! Judder: how far picture onsets lie from even motion, and how much of that the rate pair forces.
+//!
+//! A picture that never appeared is late as well: the viewer waits for it until the next one comes. So a freeze is judder
+//! whether the device goes on where it stopped or leaps to where it should be.
 
 use std::ops::Range;
 
@@ -55,6 +58,11 @@ impl Scene<'_> {
                 }
                 Onset {
                     picture: picture as f64,
+                    lost: f64::from(if hold.first_frame == start.first_frame {
+                        0
+                    } else {
+                        self.frames[index].lost_before
+                    }),
                     frame: (hold.first_frame - start.first_frame) as f64,
                     time_ms: self.ticks_ms(i128::from(ticks[index]) - origin),
                 }
@@ -75,6 +83,8 @@ impl Scene<'_> {
 struct Onset {
     /// Pictures since, lost ones included.
     picture: f64,
+    /// Pictures lost just before it.
+    lost: f64,
     /// Delivered frames since.
     frame: f64,
     /// Time since, ms.
@@ -247,15 +257,15 @@ fn pool_part(pool: &mut Pool, scene: &Scene<'_>, piece: &Piece, part: Range<usiz
     };
     let residual = |onset: &Onset| onset.time_ms - slope * onset.picture;
     let mean = onsets.iter().map(residual).sum::<f64>() / onsets.len() as f64;
-    let (mut smallest, mut largest) = (f64::INFINITY, f64::NEG_INFINITY);
+    let (mut smallest, mut largest, mut count) = (f64::INFINITY, f64::NEG_INFINITY, 0.0);
     for onset in &onsets {
         let off = residual(onset) - mean;
-        pool.squares += off * off;
+        pool.squares += off * off + late_squares(off, slope, onset.lost);
+        count += 1.0 + onset.lost;
         smallest = smallest.min(off);
-        largest = largest.max(off);
+        largest = largest.max(off + slope * onset.lost);
     }
     pool.peak_to_peak_ms = pool.peak_to_peak_ms.max(largest - smallest);
-    let count = onsets.len() as f64;
     pool.onsets += count;
     match piece.pace {
         Some((pictures, _)) => pool.inherent_squares += count * inherent_rms_ms(pictures, period_ms).powi(2),
@@ -272,6 +282,13 @@ fn pool_part(pool: &mut Pool, scene: &Scene<'_>, piece: &Piece, part: Range<usiz
         pool.hold_sum += off;
         pool.hold_squares += off * off;
     }
+}
+
+/// Sum of squares of how late so many pictures are that were lost before one that is `off` by so much, ms: the last of them
+/// by one `step` more, the one before by two …
+fn late_squares(off: f64, step: f64, lost: f64) -> f64 {
+    let (sum, squares) = (lost * (lost + 1.0) / 2.0, lost * (lost + 1.0) * (2.0 * lost + 1.0) / 6.0);
+    lost * off * off + 2.0 * off * step * sum + step * step * squares
 }
 
 /// Least-squares slope of time, ms, over what `over` counts.

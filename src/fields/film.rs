@@ -245,14 +245,16 @@ struct Stretch<'a> {
 
 impl Stretch<'_> {
     fn is_film(&self) -> bool {
-        let stay = self.stay();
-        let count = self.events.len();
-        stay >= EXACT && count >= EXACT_EVENTS_MIN
-            || stay >= EVENTS_STAY && count >= EVENTS_MIN && self.has_combs()
-            || count >= ROUNDS_EVENTS_MIN
-                && self.is_regular()
-                && self.comes_round()
-                && (stay >= EVENTS_STAY || !self.is_upright())
+        let (stay, count) = (self.stay(), self.events.len());
+        stay >= EXACT && count >= EXACT_EVENTS_MIN || self.is_regular() && self.comes_in_time(stay)
+    }
+
+    /// Whether fields that stay, at distances that come again, are those of film: what moves up or down by parts of a row is
+    /// told by coming round only.
+    fn comes_in_time(&self, stay: f32) -> bool {
+        let (count, upright) = (self.events.len(), self.is_upright());
+        stay >= EVENTS_STAY && count >= EVENTS_MIN && self.has_combs() && !upright
+            || count >= ROUNDS_EVENTS_MIN && self.comes_round() && (stay >= EVENTS_STAY || !upright)
     }
 
     /// Whether the pictures of two have combs and those of one have none.

@@ -27,6 +27,7 @@ pub mod error;
 pub mod escape;
 pub mod fields;
 pub mod fingerprint;
+pub mod fingerprint_parts;
 pub mod frame;
 #[doc(hidden)]
 pub mod fuzz;

@@ -8,7 +8,7 @@ use std::sync::atomic::Ordering;
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{commands, compare, interrupt, interrupt::STOP, print, say};
+use cli::{campaign, commands, compare, interrupt, interrupt::STOP, join, print, say};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
@@ -18,6 +18,8 @@ fn main() -> ExitCode {
         Command::Audit(audit) => commands::audit(&audit),
         Command::Fingerprint(fingerprint) => commands::fingerprint(&fingerprint),
         Command::Compare(arguments) => compare::compare(&arguments),
+        Command::Campaign(arguments) => campaign::campaign(&arguments),
+        Command::Join(arguments) => join::join(&arguments),
         Command::Report(report) => commands::report(&report),
         Command::Testclip(testclip) => commands::testclip(&testclip),
         Command::Print(what) => print::print(&what),

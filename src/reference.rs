@@ -179,10 +179,16 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, cancel: &Cancel) ->
         again = can_be_reread.then(|| Again { path: reading.path.to_owned(), settings });
         // What is left out of the capture is left out of the comparison: a device may have moved it.
         let view = ViewSettings { exclude: Vec::new(), ..scaled(reading.view, reading.shape, facts.shape) };
-        let end = pipeline::fingerprint_capture(source, &view, control, |fingerprint| {
-            gathered.push(&fingerprint);
-            Ok(())
-        })?;
+        let end = match from_log(reading.settings.reference_log.as_deref(), (&facts, &view), cancel) {
+            Some((kept, end)) => {
+                gathered = kept;
+                end
+            }
+            None => pipeline::fingerprint_capture(source, &view, control, |fingerprint| {
+                gathered.push(&fingerprint);
+                Ok(())
+            })?,
+        };
         (facts, view, end)
     };
     if gathered.signatures.is_empty() {
@@ -191,6 +197,25 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, cancel: &Cancel) ->
     let notes = notes(&PathNames::Last.of(place.as_ref()), &end);
     let said = Said { rate: reading.settings.source_rate, scan: reading.settings.reference_scan };
     Ok(Clip { again, cancel: cancel.clone(), ..gathered.clip((place, facts, view, notes), said) })
+}
+
+/// The pictures of a clip from its log; `None` where there is none, or one of something else.
+fn from_log(
+    log: Option<&Path>,
+    (facts, view): (&CaptureFacts, &ViewSettings),
+    cancel: &Cancel,
+) -> Option<(Gathered, ReadingEnd)> {
+    let sniffed = capture::sniff(&CaptureArg::Path(log?.to_owned()), cancel).ok()?;
+    let place = sniffed.place().to_owned();
+    let mut log = LogReader::open(sniffed.into_reader()?, place).ok()?;
+    if log.header().facts != *facts || log.header().view != *view {
+        return None;
+    }
+    let mut gathered = Gathered::default();
+    while let Some(fingerprint) = log.next_fingerprint().ok()? {
+        gathered.push(&fingerprint);
+    }
+    Some((gathered, log.finish()))
 }
 
 fn empty(place: &str) -> Error {

@@ -16,6 +16,9 @@ pub struct Settings {
     pub source_rate: Option<Rate>,
     /// The clip that was played, or its fingerprint log.
     pub reference: Option<PathBuf>,
+    /// A fingerprint log of that clip, which spares its first reading and changes nothing; what can be looked at in its
+    /// pixels alone still is.
+    pub reference_log: Option<PathBuf>,
     /// How the capture is scanned, where the person knows it better than its pixels and flags.
     pub scan: Option<Scan>,
     /// The same of the clip that was played.
@@ -142,6 +145,7 @@ impl RecordedSettings {
             view: ViewSettings { region: self.region, exclude: self.exclude },
             source_rate: self.source_rate,
             reference: None,
+            reference_log: None,
             scan: self.scan,
             reference_scan: self.reference_scan,
         }
@@ -165,6 +169,7 @@ mod tests {
             view: ViewSettings { region: Some(rect(1)), exclude: vec![rect(5), rect(6)] },
             source_rate: Rate::new(25, 1),
             reference: Some("clip.mkv".into()),
+            reference_log: None,
             scan: Some(Scan::BottomFieldFirst),
             reference_scan: Some(Scan::TopFieldFirst),
         };

@@ -16,7 +16,7 @@ use super::decoder_log::{Banner, DecoderLog};
 use super::limits::{cause_of, sides_allowed};
 use super::nut::{NutError, NutFrame, NutReader};
 use super::stream_end;
-use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, RateSource};
 use crate::cancel::Cancel;
 use crate::error::{Error, Result};
 use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
@@ -149,15 +149,23 @@ struct Span {
     first: Option<i64>,
     last: i64,
     longest_step: i64,
+    is_apart: bool,
 }
 
 impl Span {
     fn add(&mut self, ticks: i64) {
         match self.first {
             None => self.first = Some(ticks),
+            Some(_) if self.is_apart => {}
             Some(_) => self.longest_step = self.longest_step.max(ticks.saturating_sub(self.last)),
         }
+        self.is_apart = false;
         self.last = ticks;
+    }
+
+    /// What follows is farther on: between it and what came before is no step.
+    fn restart(&mut self) {
+        self.is_apart = true;
     }
 
     /// From the first frame to the end of the last, if that lasted as long as the longest before it.
@@ -410,13 +418,41 @@ impl FrameSource for DecoderSource {
     }
 
     fn leap(&mut self, leap: Leap) -> Result<bool> {
-        let (Some(restart), Some(ticks), Some(base)) = (&self.restart, leap.ticks, self.facts.time_base)
+        let Some(ticks) = leap.ticks.filter(|_| self.restart.is_some() && self.facts.time_base.is_some())
         else {
             return Ok(false);
         };
         if leap.frames < LEAP_MIN || self.times_are_invented {
             return Ok(false);
         }
+        self.start_at(ticks)?;
+        self.find(ticks)?;
+        Ok(true)
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        let base = self.facts.time_base.filter(|_| !self.times_are_invented && self.restart.is_some())?;
+        let length_s = self.banner.duration_s?;
+        Some(Extent::Ticks((length_s / base.seconds(1)) as i64))
+    }
+
+    fn go_to(&mut self, ticks: i64) -> Result<bool> {
+        self.start_at(ticks)
+    }
+
+    fn finish(mut self: Box<Self>) -> CaptureEnd {
+        self.process.stop();
+        let log = self.process.log.summary(if self.ended { LAST_WORDS_PATIENCE } else { Duration::ZERO });
+        let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(log.notes());
+        CaptureEnd { notes }
+    }
+}
+
+impl DecoderSource {
+    /// Starts the decoder again at the last picture before a time that needs no earlier one; tells whether it can.
+    fn start_at(&mut self, ticks: i64) -> Result<bool> {
+        let (Some(restart), Some(base)) = (&self.restart, self.facts.time_base) else { return Ok(false) };
         let margin_s =
             if UNINDEXED_DEMUXERS.contains(&self.banner.demuxer.as_str()) { KEY_PICTURES_S } else { 0.0 };
         let input = DecoderInput::FileFrom(restart.path.clone(), base.seconds(ticks) - margin_s);
@@ -430,16 +466,8 @@ impl FrameSource for DecoderSource {
         self.process = process;
         self.last_delivered = None;
         self.ended = false;
-        self.find(ticks)?;
+        self.span.restart();
         Ok(true)
-    }
-
-    fn finish(mut self: Box<Self>) -> CaptureEnd {
-        self.process.stop();
-        let log = self.process.log.summary(if self.ended { LAST_WORDS_PATIENCE } else { Duration::ZERO });
-        let mut notes = std::mem::take(&mut self.notes);
-        notes.extend(log.notes());
-        CaptureEnd { notes }
     }
 }
 

@@ -1,7 +1,7 @@
 //! Samples above the bit depth that a capture states: no reader may let them through, because everything after counts
 //! on the range.
 
-use super::{CaptureEnd, CaptureFacts, FrameSource, Leap};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap};
 use crate::error::{Error, Result};
 use crate::frame::{FrameTiming, PixelFormat};
 
@@ -59,6 +59,14 @@ impl FrameSource for DepthChecked {
         let passed = self.inner.leap(leap)?;
         self.next += if passed { leap.frames } else { 0 };
         Ok(passed)
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        self.inner.extent()
+    }
+
+    fn go_to(&mut self, ticks: i64) -> Result<bool> {
+        self.inner.go_to(ticks)
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use image::{ColorType, ImageDecoder, ImageReader, Limits};
 
 use super::limits::{cause_of, fill};
-use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -177,6 +177,10 @@ impl FrameSource for ImageSequence {
     fn leap(&mut self, leap: Leap) -> Result<bool> {
         self.next = self.next.saturating_add(usize::try_from(leap.frames).unwrap_or(usize::MAX));
         Ok(true)
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        self.facts.promised_frames.map(Extent::Frames)
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -11,6 +11,7 @@ mod image_sequence;
 mod limits;
 mod nut;
 mod open;
+mod part;
 mod stream_end;
 #[cfg(test)]
 mod testing;
@@ -19,6 +20,7 @@ mod y4m;
 
 pub use excerpt::copy_excerpt;
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
+pub use part::Part;
 
 pub mod log;
 
@@ -51,6 +53,20 @@ pub struct CaptureFacts {
     pub reader: String,
 }
 
+/// A part of a capture, and how many of its first frames lie before it: a fingerprint looks back at them. `place` is what
+/// errors call the capture.
+///
+/// # Errors
+/// It cannot be read in parts, or the part holds no frame.
+pub fn part_of(
+    source: Box<dyn FrameSource>,
+    part: Part,
+    place: &str,
+) -> Result<(Box<dyn FrameSource>, usize)> {
+    let (source, before) = part::PartSource::new(source, part, place)?;
+    Ok((Box::new(source), before))
+}
+
 /// How reading ended.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct CaptureEnd {
@@ -65,6 +81,15 @@ pub struct Leap {
     pub frames: u64,
     /// Time of the frame after them in the capture's time base; `None` where the capture has no times.
     pub ticks: Option<i64>,
+}
+
+/// How long a capture is, as far as that is known before it is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Extent {
+    /// Frames.
+    Frames(u64),
+    /// Ticks of its time base.
+    Ticks(i64),
 }
 
 /// A streaming reader of frames with their samples.
@@ -85,6 +110,20 @@ pub trait FrameSource: Send {
     /// # Errors
     /// The frame is not found, or the capture cannot be read there.
     fn leap(&mut self, _leap: Leap) -> Result<bool> {
+        Ok(false)
+    }
+
+    /// How long the capture is; `None` where that cannot be told before it is read, or nothing can be read in parts.
+    fn extent(&self) -> Option<Extent> {
+        None
+    }
+
+    /// Goes on from a frame at a time or before it, where the capture allows that; tells whether it did. After an error
+    /// nothing can be read any more.
+    ///
+    /// # Errors
+    /// The capture cannot be read there.
+    fn go_to(&mut self, _ticks: i64) -> Result<bool> {
         Ok(false)
     }
 

@@ -8,7 +8,7 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 
 use super::limits::{cause_of, READ_AHEAD};
-use super::{CaptureEnd, CaptureFacts, FrameSource, Leap};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap};
 use crate::error::{excerpt, Error, Result};
 use crate::frame::FrameTiming;
 use crate::note::{Note, NoteCode};
@@ -83,6 +83,11 @@ impl FrameSource for TimestampedSource {
             self.used = self.used.saturating_add(usize::try_from(leap.frames).unwrap_or(usize::MAX));
         }
         Ok(leapt)
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        // The times inside the capture are others.
+        self.inner.extent().filter(|extent| matches!(extent, Extent::Frames(_)))
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

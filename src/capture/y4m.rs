@@ -7,7 +7,7 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 
 use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
-use super::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -241,6 +241,12 @@ impl FrameSource for Y4mSource {
         self.reader.consume(buffered.min(usize::try_from(bytes).unwrap_or(usize::MAX)));
         self.frames_read = self.frames_read.saturating_add(leap.frames);
         Ok(true)
+    }
+
+    fn extent(&self) -> Option<Extent> {
+        // Frames of a mixed stream last as long as each says.
+        let length = self.length.filter(|_| self.file.is_some() && self.header.scan != Scan::Mixed)?;
+        Some(Extent::Frames(length / (self.frame_header_len + self.header.frame_len())))
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use evenbeat::capture::Part;
 use evenbeat::frame::{Rect, Scan};
 use evenbeat::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use evenbeat::testclip::settings::{Size, SIZES};
@@ -14,7 +15,9 @@ use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
 
+use super::campaign::CampaignArguments;
 use super::compare::CompareArguments;
+use super::join::JoinArguments;
 
 /// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
 #[derive(Debug, Parser)]
@@ -45,8 +48,12 @@ pub enum Command {
     Audit(AuditArguments),
     /// Write the fingerprint log of a recording; `audit` takes the log in place of the recording.
     Fingerprint(FingerprintArguments),
+    /// Make one fingerprint log of those of all parts of a recording.
+    Join(JoinArguments),
     /// Compare audits of several devices that played one clip.
     Compare(CompareArguments),
+    /// Audit many recordings: which device plays which clip right, and what changed since last time.
+    Campaign(CampaignArguments),
     /// Build the report of an audit again: another time zone, other pictures, another stretch of the timeline.
     Report(ReportArguments),
     /// Paint a clip whose every picture or field carries its number; `audit` reads the numbers in a recording of it.
@@ -168,6 +175,9 @@ pub struct FingerprintArguments {
     /// How to read.
     #[command(flatten)]
     pub reading: CaptureArguments,
+    /// Read the K-th of N parts only; `evenbeat join` makes one log of all.
+    #[arg(long, value_name = "K/N", value_parser = part)]
+    pub part: Option<Part>,
     /// The log to write; `-` for standard output.
     #[arg(long, value_name = "LOG")]
     pub out: PathBuf,
@@ -450,6 +460,11 @@ fn rate(text: &str) -> Result<Rate, String> {
 
 fn time_zone(text: &str) -> Result<FixedOffset, String> {
     text.parse().map_err(|_| "an offset from UTC is +HH:MM or -HH:MM, less than 24 hours".to_owned())
+}
+
+fn part(text: &str) -> Result<Part, String> {
+    Part::parse(text)
+        .ok_or_else(|| format!("a part is K/N, such as 2/8: K from 1 to N, N from 1 to {}", Part::MAX))
 }
 
 fn seconds(text: &str) -> Result<f64, String> {

@@ -10,13 +10,15 @@ use std::sync::atomic::Ordering;
 use chrono::{DateTime, FixedOffset, Utc};
 use evenbeat::audit::{self, Audit, Run};
 use evenbeat::audit_store::{self, Provenance, Shell};
-use evenbeat::capture::CaptureArg;
+use evenbeat::capture::{CaptureArg, Part};
 use evenbeat::error::{excerpt, Error, Result};
+use evenbeat::fingerprint_parts;
 use evenbeat::note::NoteCode;
 use evenbeat::output::manifest::MANIFEST;
 use evenbeat::output::same::{refuse_inputs, Input, Output};
 use evenbeat::output::{Existing, OutputFolder, WholeFile};
 use evenbeat::pictures::Pictures;
+use evenbeat::pipeline::ReadingEnd;
 use evenbeat::report::{self, Report};
 use evenbeat::settings::{PathNames, RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
@@ -92,13 +94,13 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
     let end = if arguments.out == Path::new("-") {
         let out = BufWriter::new(io::stdout().lock());
         watched(*quiet, &named(argument), |run| {
-            audit::write_log(&capture, &settings, run, ("standard output", out))
+            write_log(&capture, (&settings, arguments.part), run, ("standard output", out))
         })?
     } else {
         let mut log = WholeFile::reserve(&arguments.out, LOG, existing(arguments.force))?;
         let place = arguments.out.display().to_string();
         let end = watched(*quiet, &named(argument), |run| {
-            audit::write_log(&capture, &settings, run, (&place, &mut log))
+            write_log(&capture, (&settings, arguments.part), run, (&place, &mut log))
         })?;
         // What broke off before its first frame is no log, and takes the place of none.
         if end.error.is_none() || end.frames > 0 {
@@ -120,6 +122,19 @@ pub fn fingerprint(arguments: &FingerprintArguments) -> Result<Exit> {
         (false, true) => Exit::NotWhole,
         (false, false) => Exit::Clean,
     })
+}
+
+/// Writes the log of a capture, or of a part of it.
+fn write_log(
+    capture: &CaptureArg,
+    (settings, part): (&Settings, Option<Part>),
+    run: Run<'_>,
+    out: (&str, impl io::Write),
+) -> Result<ReadingEnd> {
+    match part {
+        Some(part) => fingerprint_parts::write_part(capture, (settings, part), run, out),
+        None => audit::write_log(capture, settings, run, out),
+    }
 }
 
 /// `evenbeat report`: builds the report of an audit again.
@@ -365,7 +380,7 @@ fn provenance(settings: &Settings, requirements: &[Requirement], names: PathName
 
 /// The time of the audit: the clock's, or SOURCE_DATE_EPOCH where it is set, so that a report can be built
 /// again byte for byte (reproducible-builds.org specification).
-fn now() -> Result<DateTime<FixedOffset>> {
+pub(super) fn now() -> Result<DateTime<FixedOffset>> {
     let Some(epoch) = env::var_os("SOURCE_DATE_EPOCH") else {
         return Ok(chrono::Local::now().fixed_offset());
     };

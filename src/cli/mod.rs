@@ -1,11 +1,15 @@
 //! Binary only: what was asked, and how it ends.
 
 pub mod arguments;
+pub mod campaign;
+mod campaign_progress;
+mod campaign_watch;
 pub mod command_line;
 pub mod commands;
 pub mod compare;
 pub mod exit;
 pub mod interrupt;
+pub mod join;
 pub mod pictures;
 pub mod print;
 pub mod progress_bar;

@@ -99,7 +99,7 @@ fn what_does_not_belong_together_is_not_joined() {
         ("a1 changed", "changed: "),
     ] {
         let ran = desk.run(&format!("join {logs} --out joined"));
-        assert_eq!(ran.status, Some(2), "{logs}");
+        assert_eq!(ran.status, Some(2), "{logs} {}", ran.stderr);
         assert!(ran.stderr.starts_with(&format!("evenbeat: {expected}")), "{logs}: {}", ran.stderr);
         assert!(!desk.path("joined").exists());
     }

@@ -5,7 +5,7 @@ use crate::audit::Audit;
 use crate::audit_store::values::{hex, rounded};
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::compare::{Device, MEASURES};
-use crate::verdict::{Finding, FindingKind, Severity};
+use crate::verdict::{self, AspectJudgement, Event, Judgement};
 
 /// Decimals of seconds and milliseconds, as in `audit.json`.
 const SECONDS_DECIMALS: i32 = 6;
@@ -17,13 +17,13 @@ const LEAD: u64 = 15;
 
 /// What was found; `folder` is that of the report, `recording_blake3` that of the recording.
 pub fn result(audit: &Audit, folder: &str, recording_blake3: &str) -> RunResult {
-    let aspects = aspects(audit);
+    let aspects: Vec<AspectRow> = audit.judgements.iter().map(aspect_row).collect();
     RunResult {
         standing: standing(audit, &aspects),
         folder: folder.to_owned(),
-        headline: headline(&audit.verdict),
+        headline: audit.headline.clone(),
         number: number(&aspects),
-        events: audit.findings.iter().map(event).collect(),
+        events: audit.events.iter().map(event_row).collect(),
         barcode: barcode(audit),
         requirements: audit
             .requirements
@@ -68,20 +68,35 @@ fn number(aspects: &[AspectRow]) -> Option<String> {
     wrong.chain(aspects).find_map(|row| row.number.clone())
 }
 
-fn headline(verdict: &str) -> String {
-    let end = verdict.find(". ").map_or(verdict.len(), |at| at + 1);
-    verdict[..end].to_owned()
+fn aspect_row(judged: &AspectJudgement) -> AspectRow {
+    let aspect = match judged.aspect {
+        verdict::Aspect::Motion => Aspect::Motion,
+        verdict::Aspect::Order => Aspect::Order,
+        verdict::Aspect::Mixing => Aspect::Mixing,
+        verdict::Aspect::Fields => Aspect::Fields,
+        verdict::Aspect::Levels => Aspect::Levels,
+        verdict::Aspect::Geometry => Aspect::Geometry,
+        verdict::Aspect::Timing => Aspect::Timing,
+    };
+    let standing = match judged.judgement {
+        Judgement::Right => Standing::Right,
+        Judgement::Wrong => Standing::Wrong,
+        Judgement::CannotBeTold => Standing::CannotBeTold,
+        Judgement::NotTested => Standing::NotTested,
+    };
+    let (number, limit, text) = (judged.number.clone(), judged.limit.clone(), judged.text.clone());
+    AspectRow { aspect, standing, number, limit, text }
 }
 
-fn event(finding: &Finding) -> EventRow {
+fn event_row(event: &Event) -> EventRow {
     EventRow {
-        kind: finding.kind.name().to_owned(),
-        severity: finding.severity.name().to_owned(),
-        first_frame: finding.first_frame,
-        last_frame: finding.last_frame,
-        time_s: rounded(finding.time_s, SECONDS_DECIMALS),
-        duration_ms: rounded(finding.duration_ms, MS_DECIMALS),
-        text: finding.text.clone(),
+        kind: event.kind.name().to_owned(),
+        severity: event.severity.name().to_owned(),
+        first_frame: event.first_frame,
+        last_frame: event.last_frame,
+        time_s: rounded(event.time_s, SECONDS_DECIMALS),
+        duration_ms: rounded(event.duration_ms, MS_DECIMALS),
+        text: event.line(),
     }
 }
 
@@ -89,11 +104,8 @@ fn event(finding: &Finding) -> EventRow {
 fn barcode(audit: &Audit) -> Barcode {
     let whole = audit.frames.len() as u64;
     // What covers the whole recording is seen where it is typical.
-    let worst = audit.findings.iter().find(|finding| {
-        finding.severity > Severity::Info && finding.last_frame - finding.first_frame < whole / 2
-    });
-    let wanted =
-        worst.map_or(audit.typical_frame() as u64, |finding| finding.first_frame.saturating_sub(LEAD));
+    let worst = audit.worst_event().filter(|event| event.last_frame - event.first_frame < whole / 2);
+    let wanted = worst.map_or(audit.typical_frame() as u64, |event| event.first_frame.saturating_sub(LEAD));
     let first = wanted.min(whole.saturating_sub(Barcode::FRAMES_MAX as u64));
     let frames = audit.frames.iter().skip(first as usize).take(Barcode::FRAMES_MAX);
     Barcode { first_frame: first, frames: frames.map(letter).collect() }
@@ -119,47 +131,4 @@ fn measures(audit: &Audit) -> Vec<Measure> {
         uncertainty: rounded(value.uncertainty, VALUE_DECIMALS),
     };
     MEASURES.iter().zip(&device.values).map(row).collect()
-}
-
-/// Every aspect by the findings that are about it.
-const ABOUT: [(Aspect, &[FindingKind]); 5] = [
-    (
-        Aspect::Motion,
-        &[
-            FindingKind::HalfRateMotion,
-            FindingKind::CadenceBreak,
-            FindingKind::Freeze,
-            FindingKind::DroppedPictures,
-            FindingKind::RateSlip,
-        ],
-    ),
-    (Aspect::Order, &[FindingKind::OutOfOrder]),
-    (Aspect::Mixing, &[FindingKind::BlendedPictures]),
-    (
-        Aspect::Fields,
-        &[FindingKind::CombedPictures, FindingKind::OneFieldPictures, FindingKind::FieldOrderSwapped],
-    ),
-    (Aspect::Timing, &[FindingKind::CaptureGap, FindingKind::UnevenTimestamps]),
-];
-
-fn aspects(audit: &Audit) -> Vec<AspectRow> {
-    Aspect::ALL.into_iter().map(|aspect| aspect_row(audit, aspect)).collect()
-}
-
-fn aspect_row(audit: &Audit, aspect: Aspect) -> AspectRow {
-    let kinds = ABOUT.iter().find(|(about, _)| *about == aspect).map_or(&[][..], |(_, kinds)| kinds);
-    let found = audit.findings.iter().find(|f| kinds.contains(&f.kind) && f.severity > Severity::Info);
-    let moves = audit.cadence.motion.motion_rate_hz;
-    let number = moves
-        .filter(|_| aspect == Aspect::Motion)
-        .map(|rate| format!("{} new pictures/s", crate::units::hz_text(rate)));
-    let (standing, text) = match (found, aspect) {
-        (Some(found), _) => (Standing::Wrong, found.text.clone()),
-        (None, Aspect::Levels | Aspect::Geometry) => {
-            (Standing::NotTested, "Nothing was found of it.".to_owned())
-        }
-        (None, _) if moves.is_none() => (Standing::CannotBeTold, "Too little moves to judge.".to_owned()),
-        (None, _) => (Standing::Right, "Nothing wrong was found.".to_owned()),
-    };
-    AspectRow { aspect, standing, number, limit: None, text }
 }

@@ -11,11 +11,11 @@ use super::unit::bytes_of;
 use crate::error::Error;
 
 /// Told how far a campaign is. Called from several threads, one at a time.
-pub trait Watcher: Sync {
+pub trait Watcher<T>: Sync {
     /// A unit begins.
     fn begins(&self, unit: &Unit);
     /// A unit has ended, well or not.
-    fn ended(&self, unit: &Unit, failure: Option<&Error>, share: Share);
+    fn ended(&self, unit: &Unit, outcome: Result<&T, &Error>, share: Share);
 }
 
 /// How much is done.
@@ -33,12 +33,12 @@ pub struct Share {
 
 /// Does `work` for each of the units, `jobs` at a time, the largest first, so that none is left over at the end. Returns
 /// what failed, by the unit's number. Ends early once `stop` is set.
-pub fn all(
+pub fn all<T>(
     units: &[&Unit],
     jobs: NonZeroUsize,
     stop: &AtomicBool,
-    work: &(dyn Fn(&Unit) -> Result<(), Error> + Sync),
-    watcher: &dyn Watcher,
+    work: &(dyn Fn(&Unit) -> Result<T, Error> + Sync),
+    watcher: &dyn Watcher<T>,
 ) -> BTreeMap<u32, Error> {
     let mut queue: Vec<(u64, &Unit)> = units.iter().map(|unit| (bytes_of(&unit.recording), *unit)).collect();
     queue.sort_by_key(|&(bytes, unit)| (std::cmp::Reverse(bytes), unit.number));
@@ -63,7 +63,7 @@ pub fn all(
                     let (share, failures) = &mut *progress;
                     share.units += 1;
                     share.bytes += bytes;
-                    watcher.ended(unit, outcome.as_ref().err(), *share);
+                    watcher.ended(unit, outcome.as_ref(), *share);
                     if let Err(error) = outcome {
                         failures.insert(unit.number, error);
                     }
@@ -80,9 +80,9 @@ mod tests {
     use crate::settings::Settings;
 
     struct Quiet;
-    impl Watcher for Quiet {
+    impl Watcher<()> for Quiet {
         fn begins(&self, _: &Unit) {}
-        fn ended(&self, _: &Unit, _: Option<&Error>, _: Share) {}
+        fn ended(&self, _: &Unit, _: Result<&(), &Error>, _: Share) {}
     }
 
     fn unit(number: u32, recording: std::path::PathBuf) -> Unit {

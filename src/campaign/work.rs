@@ -11,6 +11,7 @@ use std::time::SystemTime;
 use chrono::{DateTime, FixedOffset};
 
 use super::known::Known;
+use super::model::RunResult;
 use super::plan::{Plan, Unit};
 use super::rows;
 use super::unit::{self, Failure, Found, Inputs, Kept, UNIT_JSON};
@@ -21,9 +22,7 @@ use crate::capture::CaptureArg;
 use crate::error::{plain_cause, Error, Result};
 use crate::note::NoteCode;
 use crate::output::{write_error, Disk, Existing, OutputFolder, WholeFile};
-use crate::pictures::Pictures;
 use crate::pipeline::NoProgress;
-use crate::report::{self, Report};
 use crate::settings::{PathNames, ReadingSettings, Settings};
 
 /// Folder of the clips' fingerprint logs within [`PRIVATE`].
@@ -31,7 +30,7 @@ const CLIPS: &str = "clips";
 /// Folder of digests within [`PRIVATE`].
 const KNOWN: &str = "known";
 
-/// What a report's pictures are fetched for.
+/// What a report is written of.
 #[derive(Clone, Copy)]
 pub struct Subject<'a> {
     /// The recording.
@@ -56,8 +55,8 @@ pub struct Workplace<'a> {
     pub decoder: Option<&'a Path>,
     /// Ends a unit soon, which then leaves nothing behind.
     pub stop: &'a AtomicBool,
-    /// Fetches pictures for a report.
-    pub pictures: &'a (dyn Fn(Subject<'_>) -> Pictures + Sync),
+    /// Writes a report into its folder and puts it into its place.
+    pub report: &'a (dyn Fn(Subject<'_>, OutputFolder) -> Result<()> + Sync),
     /// The disk; tests let it fail.
     pub disk: Disk,
     /// Clips that were fingerprinted.
@@ -76,14 +75,14 @@ impl Workplace<'_> {
         inputs.is_ok_and(|inputs| matches!(unit::found(unit, self.out, &inputs, self.known), Found::Done(_)))
     }
 
-    /// Does a unit, unless it is done already.
+    /// Does a unit, unless it is done already; what was found in it.
     ///
     /// # Errors
     /// It cannot be audited, or its report cannot be written. Why is kept in its folder where that is possible.
-    pub fn complete(&self, unit: &Unit) -> Result<()> {
+    pub fn complete(&self, unit: &Unit) -> Result<RunResult> {
         let inputs = Inputs::of(unit, self.known)?;
-        if matches!(unit::found(unit, self.out, &inputs, self.known), Found::Done(_)) {
-            return Ok(());
+        if let Found::Done(result) = unit::found(unit, self.out, &inputs, self.known) {
+            return Ok(*result);
         }
         let folder = self.out.join(&unit.folder);
         if let Some(above) = folder.parent() {
@@ -113,12 +112,6 @@ impl Workplace<'_> {
         let mut audit = audit::audit(&capture, &settings, run)?;
         audit.hold_against(&unit.require);
         let provenance = provenance(unit, &settings, self.date);
-        let pictures = (self.pictures)(Subject {
-            capture: &capture,
-            audit: &audit,
-            settings: &settings,
-            provenance: &provenance,
-        });
         let place = || unit.recording.display().to_string();
         if self.stop.load(Ordering::SeqCst)
             || audit.notes.iter().any(|note| note.code == NoteCode::Interrupted)
@@ -139,7 +132,7 @@ impl Workplace<'_> {
                 hint,
             ));
         }
-        Ok(Audited { audit, provenance, pictures })
+        Ok(Audited { capture, settings, audit, provenance })
     }
 
     fn settings(&self, unit: &Unit, inputs: &Inputs) -> Settings {
@@ -154,20 +147,27 @@ impl Workplace<'_> {
         settings
     }
 
-    fn write(&self, unit: &Unit, inputs: Inputs, audited: Audited, target: OutputFolder) -> Result<()> {
-        let Audited { audit, provenance, pictures } = audited;
-        let result = rows::result(&audit, &unit.folder, &inputs.recording_blake3);
-        let kept = Kept::done(inputs, result).document();
+    fn write(
+        &self,
+        unit: &Unit,
+        inputs: Inputs,
+        audited: Audited,
+        target: OutputFolder,
+    ) -> Result<RunResult> {
+        let Audited { capture, settings, audit, provenance } = &audited;
+        let result = rows::result(audit, &unit.folder, &inputs.recording_blake3);
+        let kept = Kept::done(inputs, result.clone()).document();
         target.write_file(UNIT_JSON, |out| out.write_all(kept.as_bytes()))?;
-        let report = Report { audit: &audit, provenance: &provenance, pictures: &pictures, stretch: None };
-        report::write_all(&report, target)
+        (self.report)(Subject { capture, audit, settings, provenance }, target)?;
+        Ok(result)
     }
 }
 
 struct Audited {
+    capture: CaptureArg,
+    settings: Settings,
     audit: Audit,
     provenance: Provenance,
-    pictures: Pictures,
 }
 
 /// Size and time of change of a recording, to see whether it is written to.

@@ -16,8 +16,8 @@ use evenbeat::campaign::{
     against, collect, json, junit, run, table, unit, CAMPAIGN_CSV, CAMPAIGN_JSON, CAMPAIGN_JUNIT,
 };
 use evenbeat::error::{Error, Result};
-use evenbeat::output::{Disk, Existing, WholeFile};
-use evenbeat::pictures::Pictures;
+use evenbeat::output::{Disk, Existing, OutputFolder, WholeFile};
+use evenbeat::report::{write_all, Report};
 use serde_json::json;
 
 use super::arguments::{PICTURES_DEFAULT_MB, PICTURES_MAX_MB};
@@ -232,9 +232,20 @@ impl<'a> Place<'a> {
     /// Does units; what failed, by their numbers.
     pub(super) fn run(&self, plan: &Plan, units: &[&Unit]) -> BTreeMap<u32, Error> {
         let megabytes = self.arguments.pictures;
-        let pictures = |subject: Subject<'_>| -> Pictures {
+        let report = |subject: Subject<'_>, target: OutputFolder| {
             let Subject { capture, audit, settings, provenance } = subject;
-            pictures::of_capture(capture, Wanted { audit, settings, provenance, megabytes })
+            let pictures = pictures::of_capture(capture, Wanted { audit, settings, provenance, megabytes });
+            // Pictures may be missing then.
+            if STOP.load(Ordering::SeqCst) {
+                let place = target.path().display().to_string();
+                return Err(Error::new(
+                    place,
+                    "interrupted",
+                    "its report was not written",
+                    "run the campaign again",
+                ));
+            }
+            write_all(&Report { audit, provenance, pictures: &pictures, stretch: None }, target)
         };
         let workplace = Workplace {
             out: &self.out,
@@ -242,7 +253,7 @@ impl<'a> Place<'a> {
             date: self.date,
             decoder: self.arguments.decoder.as_deref(),
             stop: &STOP,
-            pictures: &pictures,
+            report: &report,
             disk: Disk::default(),
             clips: Clips::default(),
         };

@@ -3,6 +3,7 @@
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
+use evenbeat::campaign::model::RunResult;
 use evenbeat::campaign::plan::{Plan, Unit};
 use evenbeat::campaign::run::{Share, Watcher};
 use evenbeat::error::Error;
@@ -19,14 +20,15 @@ pub struct Told<'a> {
     begun: Instant,
     done_before: usize,
     last: Mutex<Option<Instant>>,
-    failed: Mutex<Vec<String>>,
+    failed: Mutex<usize>,
+    worst: Mutex<Option<(usize, String)>>,
 }
 
 impl<'a> Told<'a> {
     /// Tells of the units of a plan, of which so many were done before.
     pub fn new(quiet: bool, plan: &'a Plan, done_before: usize) -> Self {
-        let (last, failed) = (Mutex::new(None), Mutex::default());
-        Self { quiet, plan, begun: Instant::now(), done_before, last, failed }
+        let (last, failed, worst) = (Mutex::new(None), Mutex::default(), Mutex::default());
+        Self { quiet, plan, begun: Instant::now(), done_before, last, failed, worst }
     }
 
     /// Says what was left as it is.
@@ -53,17 +55,34 @@ impl<'a> Told<'a> {
     }
 }
 
-impl Watcher for Told<'_> {
+impl Told<'_> {
+    /// Remembers the worst of what was found: of equally bad ones the first.
+    fn weigh(&self, unit: &Unit, result: &RunResult) {
+        let Ok(mut worst) = self.worst.lock() else { return };
+        let rank = result.standing.rank();
+        if worst.as_ref().is_none_or(|(before, _)| rank < *before) {
+            let number = result.number.as_ref().map(|number| format!(", {number}")).unwrap_or_default();
+            *worst = Some((rank, format!("{} {}{number}", self.name(unit), result.standing.words())));
+        }
+    }
+
+    /// Whoever is quiet learns of a failure too: there is no result.
+    fn fail(&self, unit: &Unit, error: &Error) {
+        say::tell(&format!("{}: {error}", self.name(unit)));
+        say::hint(&error.hint);
+        if let Ok(mut failed) = self.failed.lock() {
+            *failed += 1;
+        }
+    }
+}
+
+impl Watcher<RunResult> for Told<'_> {
     fn begins(&self, _: &Unit) {}
 
-    fn ended(&self, unit: &Unit, failure: Option<&Error>, share: Share) {
-        if let Some(error) = failure {
-            // Whoever is quiet learns of it too: there is no result.
-            say::tell(&format!("{}: {error}", self.name(unit)));
-            say::hint(&error.hint);
-            if let Ok(mut failed) = self.failed.lock() {
-                failed.push(self.name(unit));
-            }
+    fn ended(&self, unit: &Unit, outcome: Result<&RunResult, &Error>, share: Share) {
+        match outcome {
+            Ok(result) => self.weigh(unit, result),
+            Err(error) => self.fail(unit, error),
         }
         let Ok(mut last) = self.last.lock() else { return };
         let is_last = share.units == share.units_all;
@@ -73,10 +92,12 @@ impl Watcher for Told<'_> {
         *last = Some(Instant::now());
         let percent = if share.bytes_all == 0 { 100 } else { share.bytes * 100 / share.bytes_all };
         let left = self.left(share).filter(|_| !is_last).map(|left| format!(", {} left", time(left)));
-        let failed = self.failed.lock().map_or(0, |failed| failed.len());
+        let failed = self.failed.lock().map_or(0, |failed| *failed);
         let failed = if failed > 0 { format!(", {failed} failed") } else { String::new() };
+        let worst = self.worst.lock().ok().and_then(|worst| worst.clone());
+        let worst = worst.map(|(_, worst)| format!("; worst so far: {worst}")).unwrap_or_default();
         say::tell(&format!(
-            "{} of {}, {percent} %{}{failed}",
+            "{} of {}, {percent} %{}{failed}{worst}",
             share.units,
             units(share.units_all),
             left.unwrap_or_default()

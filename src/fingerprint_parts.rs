@@ -198,7 +198,11 @@ impl Joint {
             self.frames += 1;
             self.last = Some(met);
         }
+        let log_is_cut = part.log.is_cut();
         let end = part.log.finish();
+        if log_is_cut {
+            return Err(not_whole(part.place, "the log is cut".to_owned()));
+        }
         if let Some(error) = &end.error {
             return Err(not_whole(part.place, error.to_string()));
         }

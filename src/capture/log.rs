@@ -558,6 +558,11 @@ impl<R: Read> LogReader<R> {
         self.end.unwrap_or(so_far)
     }
 
+    /// Whether the log itself was found to be cut, whatever became of the capture.
+    pub fn is_cut(&self) -> bool {
+        self.end.as_ref() == Some(&self.cut())
+    }
+
     fn read_end(&mut self) -> Result<ReadingEnd> {
         self.input.consume(1);
         let Some(line) = self.input.line()? else {

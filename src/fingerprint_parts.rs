@@ -58,7 +58,7 @@ pub fn write_part(
         let line = PartLine { part: part.number(), of: part.of(), frames, ticks };
         let (source, before) = capture::part_of(source, part, &source_place)?;
         let text = serde_json::to_string(&line).expect("plain structs always serialize");
-        write!(out, "{MAGIC}{text}\n").map_err(|error| {
+        writeln!(out, "{MAGIC}{text}").map_err(|error| {
             crate::output::write_error(place.as_ref(), "cannot write the fingerprint log", &error)
         })?;
         let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;

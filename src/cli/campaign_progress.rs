@@ -90,7 +90,7 @@ impl Watcher<RunResult> for Told<'_> {
             return;
         }
         *last = Some(Instant::now());
-        let percent = if share.bytes_all == 0 { 100 } else { share.bytes * 100 / share.bytes_all };
+        let percent = (share.bytes * 100).checked_div(share.bytes_all).unwrap_or(100);
         let left = self.left(share).filter(|_| !is_last).map(|left| format!(", {} left", time(left)));
         let failed = self.failed.lock().map_or(0, |failed| *failed);
         let failed = if failed > 0 { format!(", {failed} failed") } else { String::new() };

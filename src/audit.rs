@@ -20,10 +20,11 @@ use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
 use crate::settings::{Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
+use crate::source::picture::KeptFrames;
 use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
-use crate::verdict::{self, AspectJudgement, Event, Finding, Played};
+use crate::verdict::{self, AgainstClip, AspectJudgement, Event, Finding, Played};
 
 /// Everything found about one capture. Reports are written from this and nothing else.
 #[derive(Clone, Debug, PartialEq)]
@@ -133,7 +134,19 @@ impl Audit {
         Played {
             rate: self.given_source_rate.or(self.source.as_ref().map(|source| source.track.clip_rate)),
             summary: self.source.as_ref().map(|source| &source.summary),
+            picture: self.against_clip(),
         }
+    }
+
+    /// What is known of the picture beside the clip's.
+    pub fn against_clip(&self) -> Option<AgainstClip> {
+        let picture = self.source.as_ref()?.picture.as_ref()?;
+        Some(AgainstClip {
+            clip_size: picture.clip_size,
+            capture_size: (self.facts.shape.width, self.facts.shape.height),
+            mirrored: picture.mirrored,
+            measures: picture.measures,
+        })
     }
 
     /// Findings, notes and verdict from what they rest on; an audit that is read back must give them again.
@@ -146,6 +159,7 @@ impl Audit {
             scan: self.fields.scan.scan,
             outcome: self.outcome.as_ref(),
             rows: self.facts.shape.height,
+            levels: self.levels,
         };
         verdict::conclude(&case, self.complete)
     }
@@ -411,6 +425,7 @@ struct Gathered {
     missing_before: Vec<u32>,
     digests: blake3::Hasher,
     signatures: Packer,
+    kept: KeptFrames,
     levels: LevelSums,
     /// How the fields of each frame differ; `None` where nothing asks for it.
     differences: Option<Vec<ParityDifference>>,
@@ -431,6 +446,7 @@ impl Gathered {
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(&fingerprint.signature);
         self.levels.add(fingerprint.levels);
+        self.kept.push(fingerprint);
         if let Some(differences) = &mut self.differences {
             differences.push(fingerprint.parity_difference);
         }
@@ -461,6 +477,7 @@ fn conclude(
         missing_before,
         digests,
         signatures,
+        kept,
         levels,
         differences,
         marks,
@@ -513,6 +530,7 @@ fn conclude(
                 mixes: mixes(&classified.frames),
                 differences: differences.as_deref().unwrap_or_default(),
                 scan: &fields.scan,
+                kept: kept.frames(),
             })?;
             // Marks are numbers, and decide where both are there.
             let marked = clip.marked_track(&marks, signatures.len());

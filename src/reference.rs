@@ -1,6 +1,7 @@
 //! The clip that was played, read as a reference: its pictures as signatures, and the alignment of a capture with
 //! them.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::cadence::{self, StatedRate};
@@ -10,20 +11,21 @@ use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
-use crate::fingerprint::cells::{cell_means, curved, means, CellBorders, Lines};
+use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{
-    Digest, FrameFingerprint, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
+    Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
 };
-use crate::frame::{Coding, FrameShape, Rect, Scan};
+use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
+use crate::source::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures};
 use crate::source::{
-    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Proof, Signature, SourceOrigin, SourceTrack,
-    SourceUnit, CELLS,
+    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Proof, Signature, SourceOrigin, SourcePlace,
+    SourceTrack, SourceUnit, Warp, CELLS,
 };
 use crate::units::Rate;
 
@@ -61,6 +63,10 @@ pub struct Clip {
     pub order: Option<FieldOrder>,
     /// The part of its picture that was looked at.
     pub view: ViewSettings,
+    /// What lies at the ends of the range of each frame's luma.
+    ends: Vec<LumaEnds>,
+    /// Whether its pictures are turned over across and down: a device may have done so.
+    mirrored: [bool; 2],
     /// How it can be read once more; `None` for a log.
     again: Option<Again>,
     /// Ends reading the clip once more.
@@ -119,6 +125,10 @@ pub struct PictureFacts {
     pub cells: usize,
     /// Share of the changes of the picture that the clip explains; `None` where hardly anything moves.
     pub explained: Option<f64>,
+    /// Whether the capture shows the clip turned over across (left is right) and down.
+    pub mirrored: [bool; 2],
+    /// What became of the picture, each number with its error; `None` where that was not measured.
+    pub measures: Option<Measures>,
 }
 
 impl PictureFacts {
@@ -293,6 +303,7 @@ struct Gathered {
     sampler: FieldSampler,
     samples: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
+    ends: Vec<LumaEnds>,
 }
 
 impl Gathered {
@@ -307,6 +318,7 @@ impl Gathered {
         self.evidence.push(FrameEvidence::new(fingerprint));
         self.samples.push(self.sampler.next(fingerprint));
         self.ticks.push(fingerprint.ticks);
+        self.ends.push(fingerprint.ends);
     }
 
     fn clip(
@@ -360,6 +372,8 @@ impl Gathered {
             own_repeats,
             order,
             view,
+            ends: self.ends,
+            mirrored: [false; 2],
             notes,
             again: None,
             cancel: Cancel::default(),
@@ -392,6 +406,8 @@ pub struct Recording<'a> {
     pub differences: &'a [ParityDifference],
     /// How it is scanned.
     pub scan: &'a ScanDecision,
+    /// What was kept of some frames to measure the picture by.
+    pub kept: &'a [KeptFrame],
 }
 
 impl Clip {
@@ -410,7 +426,7 @@ impl Clip {
         Film {
             signatures: &self.signatures,
             same_as_before: &self.own_repeats,
-            grid: grid(self.facts.shape, &self.view),
+            grid: grid(self.facts.shape, &self.view).mirrored(self.mirrored),
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
@@ -463,14 +479,40 @@ impl Clip {
         Ok(aligned)
     }
 
-    /// Borders in parts of the clip's picture, or of the region looked at, as places in the frame.
-    fn borders(&self, [columns, rows]: [Vec<f64>; 2]) -> CellBorders {
+    /// Borders in parts of the clip's picture, or of the region looked at, as places in a plane of the frame.
+    fn borders(&self, plane: FrameShape, [columns, rows]: [Vec<f64>; 2]) -> CellBorders {
         let FrameShape { width, height, .. } = self.facts.shape;
-        let Rect { x, y, width, height } = self.view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
-        let along = |borders: Vec<f64>, from: u32, length: u32| {
-            borders.into_iter().map(|border| f64::from(from) + border * f64::from(length)).collect()
+        let region = self.view.region.unwrap_or(Rect { x: 0, y: 0, width, height });
+        // Planes of colour differences have fewer samples.
+        let [across, down] = [(plane.width, width), (plane.height, height)]
+            .map(|(samples, pixels)| f64::from(samples) / f64::from(pixels.max(1)));
+        let along = |borders: Vec<f64>, (from, length): (u32, u32), samples: f64| {
+            borders
+                .into_iter()
+                .map(|border| samples * (f64::from(from) + border * f64::from(length)))
+                .collect()
         };
-        CellBorders { columns: along(columns, x, width), rows: along(rows, y, height) }
+        CellBorders {
+            columns: along(columns, (region.x, region.width), across),
+            rows: along(rows, (region.y, region.height), down),
+        }
+    }
+
+    /// Means of cells between borders in parts of the clip's picture, or of the region looked at, as it is turned over.
+    fn means(&self, shape: FrameShape, samples: &[u8], borders: &[Vec<f64>; 2], lines: Lines) -> Vec<u16> {
+        let turned = |borders: &[f64], turn: bool| -> Vec<f64> {
+            if turn {
+                borders.iter().rev().map(|border| 1.0 - border).collect()
+            } else {
+                borders.to_vec()
+            }
+        };
+        let [across, down] = self.mirrored;
+        let [columns, rows] = [turned(&borders[0], across), turned(&borders[1], down)];
+        let across_count = columns.len() - 1;
+        let mut cells = means(shape, samples, &self.borders(shape, [columns, rows]), lines);
+        picture::turn(&mut cells, across_count, self.mirrored);
+        cells
     }
 
     /// Geometry and levels by the detail of a few pictures, where more than rounding lies between clip and capture:
@@ -484,11 +526,11 @@ impl Clip {
         let wanted = stations.wanted(self.signatures.len());
         let mut pictures = FinePictures::default();
         let even = |count: usize| (0..=count).map(|at| at as f64 / count as f64).collect();
-        let borders = self.borders([even(FINE_COLUMNS), even(FINE_ROWS)]);
+        let borders = [even(FINE_COLUMNS), even(FINE_ROWS)];
         let (last, mut next) = (*wanted.last()?, wanted.into_iter().peekable());
         self.read_again(|unit, shape, samples, lines| {
             if next.next_if(|&wanted| wanted == unit).is_some() {
-                pictures.pictures.insert(unit, means(shape, samples, &borders, lines));
+                pictures.pictures.insert(unit, self.means(shape, samples, &borders, lines));
             }
             unit < last
         })?;
@@ -544,18 +586,19 @@ impl Clip {
     ) -> Option<Vec<Signature>> {
         let differs = geometry != Geometry::SAME || !levels.is_straight();
         let shape = self.facts.shape;
-        let borders = self.borders(film.grid.borders_in(geometry));
+        let borders = film.grid.borders_in(geometry);
         let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
         let mut signatures = Vec::with_capacity(self.signatures.len());
         let mut reread = || {
             self.read_again(|_, shape, samples, lines| {
-                signatures.push(match &table {
-                    None => cell_means(shape, samples, &borders, lines),
+                let cells = match &table {
+                    None => self.means(shape, samples, &borders, lines),
                     Some(table) => {
                         let (shape, samples) = curved(shape, samples, table);
-                        cell_means(shape, &samples, &borders, lines)
+                        self.means(shape, &samples, &borders, lines)
                     }
-                });
+                };
+                signatures.push(std::array::from_fn(|cell| cells.get(cell).copied().unwrap_or(0)));
                 signatures.len() < self.signatures.len()
             })
         };
@@ -577,9 +620,20 @@ impl Clip {
     /// # Errors
     /// The capture does not show the clip.
     pub fn track(&self, recording: Recording<'_>) -> Result<(SourceTrack, PictureFacts)> {
-        let aligned = self.aligned_frames(&recording)?;
+        let turned;
+        let (clip, aligned) = match self.aligned_frames(&recording) {
+            Ok(aligned) => (self, aligned),
+            Err(refused) => {
+                let (clip, aligned) = self.aligned_turned(&recording).ok_or(refused)?;
+                turned = clip;
+                (&turned, aligned)
+            }
+        };
+        let measures = clip.measures(&recording, &aligned);
         let shape = self.facts.shape;
         let facts = PictureFacts {
+            mirrored: clip.mirrored,
+            measures: measures.map(written),
             clip_size: (shape.width, shape.height),
             geometry: Geometry {
                 scale: aligned.geometry.scale.map(millionths),
@@ -605,6 +659,117 @@ impl Clip {
             places: aligned.places,
         };
         Ok((track, facts))
+    }
+
+    /// The clip turned over as the capture shows it, where it does.
+    fn aligned_turned(&self, recording: &Recording<'_>) -> Option<(Self, Alignment)> {
+        if self.is_interlaced() || self.again.is_none() {
+            return None;
+        }
+        [[true, false], [false, true], [true, true]].into_iter().find_map(|mirrored| {
+            let turned = self.turned(mirrored);
+            let aligned = turned.aligned_frames(recording).ok()?;
+            Some((turned, aligned))
+        })
+    }
+
+    /// The clip with its pictures turned over.
+    fn turned(&self, mirrored: [bool; 2]) -> Self {
+        let mut turned = Self { mirrored, digests: Vec::new(), ..self.clone() };
+        turned
+            .signatures
+            .iter_mut()
+            .for_each(|signature| picture::turn(signature, SIGNATURE_COLUMNS, mirrored));
+        turned
+    }
+
+    /// What became of the picture, by a few frames and the pictures of the clip that they show; `None` where the clip cannot
+    /// be read once more, or too little of it shows.
+    fn measures(&self, recording: &Recording<'_>, aligned: &Alignment) -> Option<Measures> {
+        if aligned.is_proven {
+            return Some(Measures::unchanged(recording.signatures.len() as u64));
+        }
+        let frames = Shows::of(recording.kept, &aligned.places);
+        let mut wanted: Vec<usize> = frames.iter().flat_map(Shows::units).collect();
+        wanted.sort_unstable();
+        wanted.dedup();
+        let details = self.details(&wanted)?;
+        let region = recording.view.region;
+        let FrameShape { width, height, pixel_format } = recording.shape;
+        let (width, height) = region.map_or((width, height), |region| (region.width, region.height));
+        let capture_grid = grid(recording.shape, recording.view);
+        let clip_film = self.film();
+        let warp = Warp::new(&clip_film.grid, &capture_grid, aligned.geometry);
+        let is_yuv = |format: PixelFormat| matches!(format.family, Family::Yuv { .. });
+        let has_chroma = is_yuv(pixel_format) && is_yuv(self.facts.shape.pixel_format);
+        let has_green =
+            [pixel_format, self.facts.shape.pixel_format].map(|format| format.family == Family::Gbr);
+        // What is left out of the capture is not left out of the clip.
+        let counts_ends = recording.view.exclude.is_empty() && !has_green.contains(&true);
+        let stations = frames.iter().filter_map(|frame| {
+            let shown = |shown: Option<(usize, f64)>| match shown {
+                Some((unit, weight)) => details.get(&unit).map(|detail| Some((detail, weight))),
+                None => Some(None),
+            };
+            let first = frame.shown[0].map_or(0, |(unit, _)| unit);
+            let last = self.signatures.len() - 1;
+            let around = [first.saturating_sub(1), (first + 1).min(last)]
+                .map(|unit| warp.apply(&self.signatures[unit]));
+            let units_per_frame = if self.is_interlaced() { 2 } else { 1 };
+            let ends = self.ends.get(first / units_per_frame);
+            Some(picture::Station {
+                luma: recording.signatures.get(frame.kept.frame)?,
+                chroma: has_chroma.then_some(&frame.kept.chroma),
+                shown: [shown(frame.shown[0])?, shown(frame.shown[1])?],
+                motion: std::array::from_fn(|cell| (around[1][cell] - around[0][cell]) / 2.0),
+                ends: ends.filter(|_| counts_ends).map(|&ends| [frame.kept.ends, ends]),
+            })
+        });
+        let stations = stations.collect();
+        let chroma_plane = recording.shape.planes().nth(1).filter(|_| has_chroma);
+        let case = Comparison {
+            stations,
+            luma_grid: capture_grid,
+            chroma_size: chroma_plane.map(|plane| match region {
+                Some(_) => (width as usize, height as usize),
+                None => (plane.width, plane.height),
+            }),
+            visible: visible(recording.shape, recording.view),
+            capture_size: [f64::from(width), f64::from(height)],
+            has_luma: has_green[0] == has_green[1],
+        };
+        picture::measure(&case, aligned.geometry)
+    }
+
+    /// Pictures or fields of the clip in small cells, by their numbers; these are rising. `None` where it cannot be read.
+    fn details(&self, wanted: &[usize]) -> Option<BTreeMap<usize, Detail>> {
+        let last = *wanted.last()?;
+        let even = |(columns, rows): (usize, usize)| {
+            [columns, rows].map(|count| (0..=count).map(|at| at as f64 / count as f64).collect::<Vec<f64>>())
+        };
+        let (luma_borders, chroma_borders) = (even(picture::LUMA_CELLS), even(picture::CHROMA_CELLS));
+        let mut next = wanted.iter().copied().peekable();
+        let mut details = BTreeMap::new();
+        self.read_again(|unit, shape, samples, lines| {
+            if next.next_if(|&wanted| wanted == unit).is_some() {
+                let mut detail =
+                    Detail { luma: self.means(shape, samples, &luma_borders, lines), ..Detail::default() };
+                if let Family::Yuv { .. } = shape.pixel_format.family {
+                    for (cells, plane) in detail.chroma.iter_mut().zip(shape.planes().skip(1)) {
+                        let format = PixelFormat { family: Family::Gray, ..shape.pixel_format };
+                        let own = FrameShape {
+                            width: plane.width as u32,
+                            height: plane.height as u32,
+                            pixel_format: format,
+                        };
+                        *cells = self.means(own, &samples[plane.offset..], &chroma_borders, lines);
+                    }
+                }
+                details.insert(unit, detail);
+            }
+            unit < last
+        })?;
+        Some(details)
     }
 
     /// Aligns frames; those of two fields field by field, where the clip has fields.
@@ -655,6 +820,66 @@ impl Clip {
     }
 }
 
+/// Frames that the picture is measured by at most: many more would say the same again. Choice.
+const MEASURED_FRAMES: usize = 32;
+
+/// A frame and the pictures of the clip that it shows, with their weights.
+struct Shows<'a> {
+    kept: &'a KeptFrame,
+    shown: [Option<(usize, f64)>; 2],
+}
+
+impl<'a> Shows<'a> {
+    /// Some frames whose places are known, evenly spread.
+    fn of(kept: &'a [KeptFrame], places: &[SourcePlace]) -> Vec<Self> {
+        let of = |kept: &'a KeptFrame| {
+            let one = |unit: u32, weight: f64| Some((unit as usize, weight));
+            let shown = match *places.get(kept.frame)? {
+                SourcePlace::Unknown => return None,
+                SourcePlace::Picture(picture) => [one(picture, 1.0), None],
+                SourcePlace::Mix { first, second, weight } => {
+                    [one(first, 1.0 - f64::from(weight)), one(second, f64::from(weight))]
+                }
+                SourcePlace::Woven { first, second } => [one(first, 0.5), one(second, 0.5)],
+                SourcePlace::Ambiguous { first, last } => [one(first.midpoint(last), 1.0), None],
+            };
+            Some(Self { kept, shown })
+        };
+        let known: Vec<Self> = kept.iter().filter_map(of).collect();
+        let every = known.len().div_ceil(MEASURED_FRAMES).max(1);
+        known.into_iter().step_by(every).collect()
+    }
+
+    fn units(&self) -> impl Iterator<Item = usize> + '_ {
+        self.shown.iter().flatten().map(|&(unit, _)| unit)
+    }
+}
+
+/// Measures rounded to what is written.
+fn written(measures: Measures) -> Measures {
+    let one = |Measured { value, error }| Measured { value: millionths(value), error: millionths(error) };
+    Measures {
+        edges: measures.edges.map(one),
+        levels: measures.levels.map(|levels| picture::LevelMeasures {
+            black: one(levels.black),
+            white: one(levels.white),
+            gamma: levels.gamma.map(one),
+            beyond: levels.beyond.map(|ends| {
+                ends.map(|end| picture::Beyond {
+                    clip: one(end.clip),
+                    capture: one(end.capture),
+                    gathered: one(end.gathered),
+                })
+            }),
+        }),
+        chroma: measures
+            .chroma
+            .map(|chroma| picture::Chroma { matrix: chroma.matrix.map(one), shift: chroma.shift.map(one) }),
+        error: millionths(measures.error),
+        ..measures
+    }
+}
+
 /// Rounded to what is written, so that a report built again computes with the same.
 fn millionths(value: f64) -> f64 {
     (value * 1e6).round() / 1e6
@@ -690,7 +915,6 @@ fn visible(shape: FrameShape, view: &ViewSettings) -> [bool; CELLS] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{Family, PixelFormat};
 
     #[test]
     fn cells_that_something_is_left_out_of_do_not_count() {

@@ -23,7 +23,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("cadence", &["classify", "fingerprint"]),
     ("fields", &["classify", "cadence", "fingerprint"]),
     ("verdict", &["classify", "cadence", "fields", "fingerprint", "source"]),
-    ("compare", &["audit", "classify", "source"]),
+    ("compare", &["audit", "classify", "source", "verdict"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
     (

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::audit::Audit;
 use crate::fields::Parity;
 use crate::reference::PictureFacts;
+use crate::source::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures};
 use crate::source::{Counts, Geometry, Levels, SourceOrigin, SourceTrack, SourceUnit};
 use crate::units::Rate;
 
@@ -107,6 +108,110 @@ struct PictureRow {
     error: f64,
     cells: usize,
     explained: Option<f64>,
+    mirrored_across: bool,
+    mirrored_down: bool,
+    measured: Option<MeasuresRow>,
+}
+
+/// What became of the picture, each number as itself and its standard error.
+#[derive(Deserialize, Serialize)]
+struct MeasuresRow {
+    frames: u64,
+    left: [f64; 2],
+    right: [f64; 2],
+    top: [f64; 2],
+    bottom: [f64; 2],
+    levels: Option<LevelsRow>,
+    chroma: Option<ChromaRow>,
+    error: f64,
+}
+
+#[derive(Deserialize, Serialize)]
+struct LevelsRow {
+    black: [f64; 2],
+    white: [f64; 2],
+    gamma: Option<[f64; 2]>,
+    below_black: Option<BeyondRow>,
+    above_white: Option<BeyondRow>,
+}
+
+#[derive(Deserialize, Serialize)]
+struct BeyondRow {
+    clip: [f64; 2],
+    capture: [f64; 2],
+    gathered: [f64; 2],
+}
+
+#[derive(Deserialize, Serialize)]
+struct ChromaRow {
+    blue_of_blue: [f64; 2],
+    blue_of_red: [f64; 2],
+    red_of_blue: [f64; 2],
+    red_of_red: [f64; 2],
+    shift_x_px: [f64; 2],
+    shift_y_px: [f64; 2],
+}
+
+fn pair(Measured { value, error }: Measured) -> [f64; 2] {
+    [value, error]
+}
+
+fn unpaired([value, error]: [f64; 2]) -> Measured {
+    Measured { value, error }
+}
+
+impl BeyondRow {
+    fn of(Beyond { clip, capture, gathered }: Beyond) -> Self {
+        Self { clip: pair(clip), capture: pair(capture), gathered: pair(gathered) }
+    }
+
+    fn beyond(self) -> Beyond {
+        let [clip, capture, gathered] = [self.clip, self.capture, self.gathered].map(unpaired);
+        Beyond { clip, capture, gathered }
+    }
+}
+
+impl MeasuresRow {
+    fn of(measures: Measures) -> Self {
+        let [left, right, top, bottom] = measures.edges.map(pair);
+        let levels = measures.levels.map(|levels| {
+            let [below_black, above_white] =
+                levels.beyond.map_or([None, None], |ends| ends.map(|end| Some(BeyondRow::of(end))));
+            LevelsRow {
+                black: pair(levels.black),
+                white: pair(levels.white),
+                gamma: levels.gamma.map(pair),
+                below_black,
+                above_white,
+            }
+        });
+        let chroma = measures.chroma.map(|Chroma { matrix, shift }| {
+            let [blue_of_blue, blue_of_red, red_of_blue, red_of_red] = matrix.map(pair);
+            let [shift_x_px, shift_y_px] = shift.map(pair);
+            ChromaRow { blue_of_blue, blue_of_red, red_of_blue, red_of_red, shift_x_px, shift_y_px }
+        });
+        Self { frames: measures.frames, left, right, top, bottom, levels, chroma, error: measures.error }
+    }
+
+    fn measures(self) -> Measures {
+        let levels = self.levels.map(|row| LevelMeasures {
+            black: unpaired(row.black),
+            white: unpaired(row.white),
+            gamma: row.gamma.map(unpaired),
+            beyond: row.below_black.zip(row.above_white).map(|(low, high)| [low.beyond(), high.beyond()]),
+        });
+        let chroma = self.chroma.map(|row| Chroma {
+            matrix: [row.blue_of_blue, row.blue_of_red, row.red_of_blue, row.red_of_red].map(unpaired),
+            shift: [row.shift_x_px, row.shift_y_px].map(unpaired),
+        });
+        Measures {
+            frames: self.frames,
+            edges: [self.left, self.right, self.top, self.bottom].map(unpaired),
+            levels,
+            chroma,
+            error: self.error,
+        }
+    }
 }
 
 /// How a capture lies over the clip, pixels of the capture.
@@ -196,6 +301,8 @@ impl SourceRow {
             error: row.error,
             cells: row.cells,
             explained: row.explained,
+            mirrored: [row.mirrored_across, row.mirrored_down],
+            measures: row.measured.map(MeasuresRow::measures),
         });
         Some((track, facts))
     }
@@ -223,6 +330,9 @@ fn picture_row(picture: &PictureFacts, audit: &Audit) -> PictureRow {
         error: picture.error,
         cells: picture.cells,
         explained: picture.explained,
+        mirrored_across: picture.mirrored[0],
+        mirrored_down: picture.mirrored[1],
+        measured: picture.measures.map(MeasuresRow::of),
     }
 }
 

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 7, in this order:
+//! Version 8, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 7`.
+//! 1. The line `evenbeat-fingerprints 8`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -33,6 +33,8 @@
 //!    | 588 | 16 | 8 × u16 | code values of luma: lowest, highest (below the lowest where no sample was looked at), share below and above the nominal range (1/65535); of chroma, likewise |
 //!    | 604 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
 //!    | 605 | 1 | zero | reserved |
+//!    | 606 | 8 | 4 × u16 | luma samples far below black, at black, at white, far above white (1/65535) |
+//!    | 614 | 384 | 2 × 96 × u16 | mean of Cb per cell, of Cr per cell; 0 without colour differences |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -49,8 +51,8 @@ use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Lines};
 use crate::fingerprint::{
-    Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level, MarkReading,
-    Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
+    Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level, LumaEnds,
+    MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
     SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
@@ -61,9 +63,9 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 7;
+pub const VERSION: u32 = 8;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 606;
+pub const RECORD_LEN: usize = 998;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -376,6 +378,11 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     push_levels(bytes, &fingerprint.levels);
+    let LumaEnds { far_below, at_black, at_white, far_above } = fingerprint.ends;
+    let ends = [far_below, at_black, at_white, far_above].map(|share| share.0);
+    for value in ends.iter().chain(fingerprint.chroma.as_flattened()) {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
 }
 
@@ -691,13 +698,19 @@ fn read_record(
         },
         parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
         levels: FrameLevels::default(),
+        ends: LumaEnds::default(),
+        chroma: [[0; SIGNATURE_COLUMNS * SIGNATURE_ROWS]; 2],
     };
     let textured = fingerprint.fields.ripple.textured;
     fingerprint.fields.ripple = Ripple { textured, ..fields.ripple() };
     fingerprint.parity_difference = fields.words().map(|value| value as i16);
     fingerprint.levels = fields.levels()?;
+    let [far_below, at_black, at_white, far_above] = fields.words::<4>().map(Share);
+    fingerprint.ends = LumaEnds { far_below, at_black, at_white, far_above };
+    fingerprint.chroma = [fields.words(), fields.words()];
     check_values(&fingerprint)?;
     check_levels(&fingerprint.levels, facts.shape.pixel_format)?;
+    check_picture(&fingerprint, facts.shape.pixel_format)?;
     Ok(fingerprint)
 }
 
@@ -731,6 +744,23 @@ fn check_values(fingerprint: &FrameFingerprint) -> std::result::Result<(), &'sta
     }
     if fingerprint.parity_difference.iter().any(|&cell| f32::from(cell).abs() > CHANGE_MAX * FIXED_POINT) {
         return Err("a difference of fields cannot be");
+    }
+    Ok(())
+}
+
+fn check_picture(
+    fingerprint: &FrameFingerprint,
+    format: PixelFormat,
+) -> std::result::Result<(), &'static str> {
+    let LumaEnds { far_below, at_black, at_white, far_above } = fingerprint.ends;
+    let shares = [far_below, at_black, at_white, far_above].map(|share| u32::from(share.0));
+    // Each is rounded for itself.
+    if shares.iter().sum::<u32>() > u32::from(u16::MAX) + shares.len() as u32 {
+        return Err("a share of its samples cannot be");
+    }
+    let largest = if matches!(format.family, Family::Yuv { .. }) { CHANGE_MAX * FIXED_POINT } else { 0.0 };
+    if fingerprint.chroma.as_flattened().iter().any(|&cell| f32::from(cell) > largest) {
+        return Err("a mean of a colour difference cannot be");
     }
     Ok(())
 }
@@ -1070,6 +1100,13 @@ mod tests {
                 luma: plane_levels(index as u16),
                 chroma: plane_levels(index as u16 + 300),
             },
+            ends: LumaEnds {
+                far_below: Share(700 + index as u16),
+                at_black: Share(800 + index as u16),
+                at_white: Share(900 + index as u16),
+                far_above: Share(1000 + index as u16),
+            },
+            chroma: [0, 1].map(|plane| std::array::from_fn(|at| at as u16 * 90 + 31 * plane + index as u16)),
         }
     }
 
@@ -1239,12 +1276,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 8\n".to_vec(),
-                "log: fingerprint log of a newer version: version 8, this evenbeat reads version 7",
+                b"evenbeat-fingerprints 9\n".to_vec(),
+                "log: fingerprint log of a newer version: version 9, this evenbeat reads version 8",
             ),
             (
-                b"evenbeat-fingerprints 6\n".to_vec(),
-                "log: fingerprint log of an older version: version 6, this evenbeat reads version 7",
+                b"evenbeat-fingerprints 7\n".to_vec(),
+                "log: fingerprint log of an older version: version 7, this evenbeat reads version 8",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),

@@ -3,7 +3,9 @@
 use super::Device;
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
+use crate::source::picture::{Measured, Measures};
 use crate::units::Rate;
+use crate::verdict::Placing;
 
 /// Two clocks, the device's and the recorder's, each within the ±10 ppm of SMPTE ST 274: rates nearer than this
 /// fraction are the same.
@@ -57,7 +59,7 @@ impl Value {
 const DELIVERED: usize = 1;
 
 /// Every measure, in the order of the table.
-pub const MEASURES: [Measure; 13] = [
+pub const MEASURES: [Measure; 18] = [
     Measure {
         key: "motion_rate_hz",
         title: "Motion rate",
@@ -162,7 +164,68 @@ pub const MEASURES: [Measure; 13] = [
         better: Better::Lower,
         find: |audit| Value::new(flagged_frames(audit, FrameFlags::OUT_OF_ORDER), 0.0),
     },
+    Measure {
+        key: "level_difference",
+        title: "Levels off",
+        unit: "code values",
+        decimals: 1,
+        better: Better::Lower,
+        find: |audit| measured(audit.against_clip().and_then(|picture| picture.level_difference())),
+    },
+    Measure {
+        key: "gamma_power",
+        title: "Gamma against the clip",
+        unit: "power",
+        decimals: 2,
+        better: Better::Neither,
+        find: |audit| measured(measures(audit).and_then(|measures| measures.levels?.gamma)),
+    },
+    Measure {
+        key: "stretch_share",
+        title: "Stretched",
+        unit: "%",
+        decimals: 1,
+        better: Better::Lower,
+        find: |audit| placed(audit, |placing| (placing.stretch(), placing.shape.error)),
+    },
+    Measure {
+        key: "cropped_px",
+        title: "Cropped",
+        unit: "px",
+        decimals: 0,
+        better: Better::Lower,
+        find: |audit| {
+            placed(audit, |placing| (placing.cropped(), placing.cut[0].error.max(placing.cut[1].error)))
+        },
+    },
+    Measure {
+        key: "picture_shift_px",
+        title: "Picture shifted",
+        unit: "px",
+        decimals: 1,
+        better: Better::Lower,
+        find: |audit| {
+            placed(audit, |placing| (placing.shifted(), placing.shift[0].error.hypot(placing.shift[1].error)))
+        },
+    },
 ];
+
+/// What was measured of the picture beside the clip's.
+fn measures(audit: &Audit) -> Option<Measures> {
+    audit.against_clip()?.measures
+}
+
+/// Twice the standard error on either side holds nineteen of twenty.
+const ERRORS: f64 = 2.0;
+
+fn measured(measured: Option<Measured>) -> Value {
+    measured.map_or(Value::UNKNOWN, |Measured { value, error }| Value::new(value, ERRORS * error))
+}
+
+fn placed(audit: &Audit, of: impl Fn(Placing) -> (f64, f64)) -> Value {
+    let placing = audit.against_clip().and_then(|picture| picture.placing());
+    measured(placing.map(of).map(|(value, error)| Measured { value, error }))
+}
 
 /// The values of an audit, one per measure.
 pub(super) fn values(audit: &Audit) -> Vec<Value> {

@@ -1,5 +1,7 @@
 //! Code values of a frame against the nominal ranges, and what the frames of a capture say of them together.
 
+use multiversion::multiversion;
+
 use super::fields::Share;
 use super::view::{PlaneView, ViewPlan};
 use super::Digest;
@@ -65,6 +67,97 @@ pub struct FrameLevels {
     pub luma: PlaneLevels,
     /// Both colour differences; of no sample where there are none.
     pub chroma: PlaneLevels,
+}
+
+/// Rows that the ends of the range are counted in, evenly spread: the same ones in every picture of a size, so that two
+/// pictures can be compared by them. Choice: an eighth of 1080 rows.
+const ENDS_ROWS: usize = 135;
+/// Code values at 8 bit around black or white within which a sample counts as at it, and beyond which it counts as far
+/// beyond: more than coding moves it by. Choice.
+const ENDS_WITHIN: u16 = 4;
+
+/// What of the luma samples lies at and beyond the ends of the nominal range, over evenly spread rows that are the same in
+/// all pictures of a size. What lay beyond before it was cut off is at the end then.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LumaEnds {
+    /// Share more than 4 code values (at 8 bit) below black.
+    pub far_below: Share,
+    /// Share within 4 code values of black.
+    pub at_black: Share,
+    /// Share within 4 code values of white.
+    pub at_white: Share,
+    /// Share more than 4 code values above white.
+    pub far_above: Share,
+}
+
+impl LumaEnds {
+    /// Of a packed picture.
+    pub fn of(plan: &ViewPlan, picture: &[u8]) -> Self {
+        let plane = &plan.planes[0];
+        let step = (plane.packed.height / ENDS_ROWS).max(1);
+        let bytes = plan.bytes_per_sample;
+        let (black, white) = scaled(LUMA_NOMINAL, plan.bit_depth);
+        let within = ENDS_WITHIN << (plan.bit_depth - 8);
+        let limits = [black - within, black + within, white - within, white + within];
+        let (mut below, mut total) = ([0; LIMITS], 0);
+        for row in (step / 2..plane.packed.height).step_by(step) {
+            let samples = &picture[plane.packed.offset + row * plane.packed.width * bytes..];
+            for columns in plane.visible_columns(row) {
+                let samples = &samples[columns.start * bytes..columns.end * bytes];
+                match bytes {
+                    1 => count_8(samples, limits, &mut below),
+                    _ => count_16(samples, limits, &mut below),
+                }
+                total += columns.len();
+            }
+        }
+        let [far_below, to_black, below_white, to_white] = below;
+        Self {
+            far_below: Share::of(far_below, total),
+            at_black: Share::of(to_black - far_below, total),
+            at_white: Share::of(to_white - below_white, total),
+            far_above: Share::of(total - to_white, total),
+        }
+    }
+
+    /// The four shares, 0 to 1, from dark to bright.
+    pub fn shares(self) -> [f64; 4] {
+        [self.far_below, self.at_black, self.at_white, self.far_above]
+            .map(|share| f64::from(share.0) / f64::from(u16::MAX))
+    }
+}
+
+/// Ends of the ranges around black and white.
+const LIMITS: usize = 4;
+
+/// Adds how many samples lie below the lower ends, and not above the upper ones.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn count_8(samples: &[u8], limits: [u16; LIMITS], below: &mut [usize; LIMITS]) {
+    let limits: [u8; LIMITS] = std::array::from_fn(|at| (limits[at] + u16::from(counts_limit(at))) as u8);
+    // Few enough for a byte to count them: a vector of counters then stays in one register.
+    for piece in samples.chunks(255) {
+        for (below, limit) in below.iter_mut().zip(limits) {
+            *below += usize::from(piece.iter().fold(0u8, |count, &sample| count + u8::from(sample < limit)));
+        }
+    }
+}
+
+/// As [`count_8`] for little-endian samples of two bytes.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn count_16(samples: &[u8], limits: [u16; LIMITS], below: &mut [usize; LIMITS]) {
+    for (at, (below, limit)) in below.iter_mut().zip(limits).enumerate() {
+        let limit = limit + u16::from(counts_limit(at));
+        let count = samples
+            .chunks_exact(2)
+            .fold(0u32, |count, two| count + u32::from(u16::from_le_bytes([two[0], two[1]]) < limit));
+        *below += count as usize;
+    }
+}
+
+/// Whether samples at a limit lie below what is counted: those at the upper end of a range belong to it.
+#[inline(always)]
+fn counts_limit(at: usize) -> bool {
+    at % 2 == 1
 }
 
 /// Counts code values; holds only scratch memory.
@@ -262,6 +355,23 @@ mod tests {
         let found = levels_of(10, &deep);
         assert_eq!(found.nominal, (64, 940));
         assert!(is_near(found.outside, (0.064, 0.059)), "{found:?}");
+    }
+
+    #[test]
+    fn what_lies_at_and_beyond_the_ends_is_counted() {
+        // Every code value from 0 to 255 once per row: 12 below 12; 12 to 20; 231 to 239; 16 above 239.
+        for bit_depth in [8, 10] {
+            let shape = FrameShape { width: 256, ..shape(bit_depth) };
+            let plan = ViewPlan::new(shape, &ViewSettings::default());
+            let samples: Vec<u8> = (0..2560u16)
+                .flat_map(|at| match bit_depth {
+                    8 => vec![(at % 256) as u8],
+                    _ => (at % 256 * 4).to_le_bytes().to_vec(),
+                })
+                .collect();
+            let found = LumaEnds::of(&plan, &samples).shares().map(|share| (share * 256.0).round());
+            assert_eq!(found, [12.0, 9.0, 9.0, 16.0], "{bit_depth} bit");
+        }
     }
 
     #[test]

@@ -7,6 +7,7 @@
 pub mod blocks;
 pub mod cells;
 pub mod change;
+pub mod chroma_cells;
 mod double_image;
 mod far;
 pub mod fields;
@@ -19,9 +20,10 @@ pub mod ripple;
 mod sequencer;
 mod view;
 
+pub use chroma_cells::ChromaSignature;
 pub use double_image::{Correlation, DoubleImage};
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
-pub use levels::{CaptureLevels, FrameLevels, LevelSums, PlaneLevels};
+pub use levels::{CaptureLevels, FrameLevels, LevelSums, LumaEnds, PlaneLevels};
 pub use marks::MarkReading;
 pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
@@ -76,7 +78,7 @@ pub struct ReducedChange {
     pub detail: f32,
 }
 
-/// Everything later stages know of one frame. Some 600 bytes in a log.
+/// Everything later stages know of one frame. Some 1,000 bytes in a log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameFingerprint {
     /// Position in the capture, from 0.
@@ -106,6 +108,32 @@ pub struct FrameFingerprint {
     pub parity_difference: ParityDifference,
     /// Its code values against the nominal ranges.
     pub levels: FrameLevels,
+    /// What of its luma lies at and beyond black and white.
+    pub ends: LumaEnds,
+    /// Mean of both colour differences per cell.
+    pub chroma: ChromaSignature,
+}
+
+/// A fingerprint of nothing, for tests that set a few of its fields.
+#[cfg(test)]
+pub(crate) fn blank() -> FrameFingerprint {
+    FrameFingerprint {
+        index: 0,
+        ticks: None,
+        missing_before: 0,
+        digest: UNKNOWN_DIGEST,
+        luma_change: 0.0,
+        chroma_change: 0.0,
+        reduced: ReducedChange::default(),
+        signature: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+        marks: None,
+        fields: FieldMeasures::default(),
+        double_image: DoubleImage::default(),
+        parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+        levels: FrameLevels::default(),
+        ends: LumaEnds::default(),
+        chroma: [[0; SIGNATURE_COLUMNS * SIGNATURE_ROWS]; 2],
+    }
 }
 
 #[cfg(test)]

@@ -112,7 +112,7 @@ pub(super) fn cell_samples(plan: &ViewPlan) -> CellSamples {
 }
 
 /// First and past-the-last position of part `index` of `count` of `length` positions, never empty.
-fn part(index: usize, count: usize, length: usize) -> (usize, usize) {
+pub(super) fn part(index: usize, count: usize, length: usize) -> (usize, usize) {
     let start = index * length / count;
     (start, ((index + 1) * length / count).max(start + 1))
 }

@@ -3,9 +3,10 @@
 
 use super::blocks::{BlockChange, BLOCK_SIDE};
 use super::change::ChangeMeasure;
+use super::chroma_cells::{ChromaMeter, ChromaSignature};
 use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
-use super::levels::{FrameLevels, LevelMeter};
+use super::levels::{FrameLevels, LevelMeter, LumaEnds};
 use super::marks::{self, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
@@ -35,6 +36,10 @@ pub struct FrameMeasures {
     pub parity_difference: ParityDifference,
     /// Its code values against the nominal ranges.
     pub levels: FrameLevels,
+    /// What of its luma lies at and beyond black and white.
+    pub ends: LumaEnds,
+    /// Mean of both colour differences per cell.
+    pub chroma: ChromaSignature,
 }
 
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
@@ -45,6 +50,7 @@ pub struct FrameMeter {
     double_image: DoubleImageMeter,
     parity: ParityMeter,
     levels: LevelMeter,
+    chroma: ChromaMeter,
 }
 
 impl FrameMeter {
@@ -72,6 +78,8 @@ impl FrameMeter {
             double_image: DoubleImage::default(),
             parity_difference: self.parity.difference(plan, &cells),
             levels: self.levels.measure(plan, picture, &digest),
+            ends: LumaEnds::of(plan, picture),
+            chroma: self.chroma.signature(plan),
         };
         if let Some(previous) = previous {
             measures.fields = self.fields.measures(plan);
@@ -99,6 +107,7 @@ impl FrameMeter {
         self.blocks.clear();
         self.fields.clear();
         self.parity.clear();
+        self.chroma.clear();
         let mut digester = Digester::default();
         let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
         for (index, plane) in plan.planes.iter().enumerate() {
@@ -113,6 +122,7 @@ impl FrameMeter {
                     reduced.reduce_stripe(plan, samples, number * (side / reduced.factor));
                     self.parity.add_stripe(plan, samples, columns);
                 }
+                self.chroma.add_stripe(plan, index, samples);
                 digester.follow(&current[..stripe.end]);
             }
         }
@@ -190,6 +200,8 @@ impl Sequencer {
             double_image: measures.double_image,
             parity_difference: measures.parity_difference,
             levels: measures.levels,
+            ends: measures.ends,
+            chroma: measures.chroma,
         };
         self.next_index += 1;
         let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));

@@ -4,6 +4,7 @@ use super::text::{clock_text, grouped};
 use crate::audit::{Audit, Source};
 use crate::audit_store::Placement;
 use crate::reference::PictureFacts;
+use crate::source::picture::{Conversion, Measured, Measures};
 use crate::source::{Counts, Levels, SourceOrigin, SourceSummary, SourceUnit};
 use crate::units::signed_decimal;
 
@@ -104,7 +105,7 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
     let placement = Placement::new(picture.geometry, shape.width, shape.height);
     let shown = picture.geometry.scale.map(|scale| 100.0 * scale);
     let levels = picture.levels;
-    vec![
+    let mut rows = vec![
         (
             "Picture against the clip’s",
             format!(
@@ -145,7 +146,55 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
                 ))
             ),
         ),
-    ]
+    ];
+    if let Some(measures) = picture.measures {
+        rows.extend(measured_rows(audit, &measures));
+    }
+    rows
+}
+
+/// A measure with twice its standard error.
+fn give_or_take(measured: Measured, decimals: usize) -> String {
+    format!("{} ± {:.decimals$}", signed_decimal(measured.value, decimals), 2.0 * measured.error)
+}
+
+/// What was measured of the picture, each number with what it is known to.
+fn measured_rows(audit: &Audit, measures: &Measures) -> Vec<(&'static str, String)> {
+    let mut rows = Vec::new();
+    if let Some(placing) = audit.against_clip().and_then(|against| against.placing()) {
+        let pixels = |two: [Measured; 2]| two.map(|one| give_or_take(one, 1)).join(", ");
+        let text = format!(
+            "moved {} px, cut off {} px (across, down), {} % wider for its height",
+            pixels(placing.shift),
+            pixels(placing.cut),
+            give_or_take(Measured { value: placing.shape.value - 1.0, ..placing.shape }.times(100.0), 2)
+        );
+        rows.push(("Picture’s place and shape", text));
+    }
+    if let Some(levels) = measures.levels {
+        let gamma = levels.gamma.map_or_else(
+            || "the curve between cannot be told".to_owned(),
+            |gamma| format!("the curve between raised to the power of {}", give_or_take(gamma, 2)),
+        );
+        let text = format!(
+            "16 became {}, 235 became {}, {gamma}",
+            give_or_take(levels.black, 1),
+            give_or_take(levels.white, 1)
+        );
+        rows.push(("Black, white and gamma", text));
+    }
+    if let Some(chroma) = measures.chroma {
+        let equations = match Conversion::of(chroma.matrix) {
+            Some(Conversion::None) => "by the clip’s equations",
+            Some(Conversion::Swapped) => "Cb and Cr swapped",
+            Some(Conversion::To601) => "by the equations of BT.601, the clip’s by BT.709",
+            Some(Conversion::To709) => "by the equations of BT.709, the clip’s by BT.601",
+            None => "its equations cannot be told",
+        };
+        let [across, down] = chroma.shift.map(|shift| give_or_take(shift, 1));
+        rows.push(("Colour", format!("{equations}; {across} px right and {down} px below the luma")));
+    }
+    rows
 }
 
 /// Levels are those of a change of range within this, code values at both ends of the range.

@@ -64,6 +64,18 @@ pub(super) fn kind_title(kind: FindingKind) -> &'static str {
         FindingKind::CombedPictures => "combed pictures",
         FindingKind::OneFieldPictures => "one-field pictures",
         FindingKind::FieldOrderSwapped => "field order swapped",
+        FindingKind::LevelsClipped => "levels clipped",
+        FindingKind::RangeMistaken => "range mistaken",
+        FindingKind::LevelsChanged => "levels changed",
+        FindingKind::GammaChanged => "gamma changed",
+        FindingKind::MatrixMistaken => "colour matrix mistaken",
+        FindingKind::ChromaSwapped => "chroma swapped",
+        FindingKind::ChromaShifted => "chroma shifted",
+        FindingKind::PictureStretched => "picture stretched",
+        FindingKind::PictureCropped => "picture cropped",
+        FindingKind::PictureShrunk => "picture shrunk",
+        FindingKind::PictureShifted => "picture shifted",
+        FindingKind::PictureMirrored => "picture mirrored",
     }
 }
 

@@ -84,6 +84,8 @@ pub struct Alignment {
     pub cells: usize,
     /// Share of the changes of the picture that the clip explains, 0 to 1; `None` where hardly anything moves.
     pub explained: Option<f64>,
+    /// Whether the capture holds the clip's own samples, so that nothing was fitted.
+    pub is_proven: bool,
 }
 
 /// Why a capture does not show the clip, with the evidence.
@@ -182,7 +184,7 @@ impl Aligner<'_> {
         let path = self.walk(&model, &pictures, &[]);
         let places = Placing::new(&model, (self.capture, self.clip), &pictures).places(&path, self.proof);
         let explained = self.explained(&model, &pictures, (&path, &places));
-        self.alignment(&model, places, explained)
+        Alignment { is_proven: true, ..self.alignment(&model, places, explained) }
     }
 
     /// Fits to the best snippets, matching them anew with each fit.
@@ -376,6 +378,7 @@ impl Aligner<'_> {
             error: f64::from(model.typical_sigma()),
             cells: model.cells(),
             explained,
+            is_proven: false,
         }
     }
 

@@ -34,6 +34,23 @@ impl Grid {
         std::array::from_fn(|cell| whole.covered[cell])
     }
 
+    /// The grid with these borders in parts of the picture, columns and rows.
+    pub fn of_borders([columns, rows]: [Vec<f64>; 2]) -> Self {
+        Self { columns, rows }
+    }
+
+    /// The grid of the same picture turned over across and down.
+    pub fn mirrored(self, [across, down]: [bool; 2]) -> Self {
+        let turned = |borders: Vec<f64>, turn: bool| {
+            if turn {
+                borders.into_iter().rev().map(|border| 1.0 - border).collect()
+            } else {
+                borders
+            }
+        };
+        Self { columns: turned(self.columns, across), rows: turned(self.rows, down) }
+    }
+
     /// The grid of pictures of so many luma pixels.
     pub fn new(width: u32, height: u32) -> Self {
         let (width, height) = (width.max(1) as usize, height.max(1) as usize);

@@ -10,6 +10,7 @@ mod fit;
 mod grid;
 pub mod marks;
 mod path;
+pub mod picture;
 mod places;
 mod proof;
 mod settle;
@@ -17,7 +18,7 @@ mod summary;
 
 pub use align::{align, is_error, Alignment, NoMatch};
 pub use fit::Levels;
-pub use grid::{Geometry, Grid};
+pub use grid::{Geometry, Grid, Warp};
 pub use proof::Proof;
 pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};

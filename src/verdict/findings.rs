@@ -41,10 +41,10 @@ const SURE_HOLD: f32 = 0.9;
 
 /// An event or run of events of one kind.
 #[derive(Clone, Copy)]
-struct Event {
-    first_frame: u64,
-    last_frame: u64,
-    count: u64,
+pub(super) struct Event {
+    pub first_frame: u64,
+    pub last_frame: u64,
+    pub count: u64,
 }
 
 impl Case<'_> {
@@ -97,7 +97,13 @@ impl Case<'_> {
         (breaks + self.cadence.freezes.iter().filter(unsure_freeze).count()) as u64
     }
 
-    fn finding(&self, kind: FindingKind, severity: Severity, event: Event, text: String) -> Finding {
+    pub(super) fn finding(
+        &self,
+        kind: FindingKind,
+        severity: Severity,
+        event: Event,
+        text: String,
+    ) -> Finding {
         Finding {
             kind,
             severity,
@@ -162,7 +168,7 @@ impl Case<'_> {
         self.merged(events.map(|(_, index)| Event { first_frame: index, last_frame: index, count: 1 }))
     }
 
-    fn whole(&self) -> Event {
+    pub(super) fn whole(&self) -> Event {
         let last = (self.frames.len() as u64).saturating_sub(1);
         Event { first_frame: 0, last_frame: last, count: 0 }
     }

@@ -52,6 +52,10 @@ pub enum Unit {
     Pictures,
     /// Things that happened.
     Times,
+    /// Code values at 8 bit.
+    CodeValues,
+    /// Pixels.
+    Pixels,
 }
 
 /// How far a rate may lie beyond its limit and still meet it, as a fraction: two clocks, the device's and the
@@ -61,6 +65,8 @@ const RATE_TOLERANCE: f64 = 20e-6;
 const MILLISECOND_TOLERANCE: f64 = 5e-5;
 /// The same for shares: one frame in 2,160,000 still counts.
 const SHARE_TOLERANCE: f64 = 5e-10;
+/// The same for code values and pixels: half the last decimal that is shown.
+const PICTURE_TOLERANCE: f64 = 0.005;
 /// Largest limit that can be asked for, whatever the unit: ten hours in ms are 36 million.
 const LIMIT_MAX: f64 = 1e9;
 
@@ -74,6 +80,8 @@ impl Unit {
             Self::Frames => "frames",
             Self::Pictures => "pictures",
             Self::Times => "times",
+            Self::CodeValues => "code values",
+            Self::Pixels => "px",
         }
     }
 
@@ -91,6 +99,7 @@ impl Unit {
             Self::Hertz => limit * RATE_TOLERANCE,
             Self::Milliseconds => MILLISECOND_TOLERANCE,
             Self::Share => SHARE_TOLERANCE,
+            Self::CodeValues | Self::Pixels => PICTURE_TOLERANCE,
             Self::Frames | Self::Pictures | Self::Times => 0.0,
         }
     }
@@ -101,6 +110,7 @@ impl Unit {
             Self::Hertz => 6,
             Self::Milliseconds => 4,
             Self::Share => 6,
+            Self::CodeValues | Self::Pixels => 2,
             Self::Frames | Self::Pictures | Self::Times => 0,
         }
     }
@@ -113,7 +123,9 @@ impl Unit {
         }
         // Counts are named by their key.
         match self {
-            Self::Hertz | Self::Milliseconds => format!("{text} {}", self.name()),
+            Self::Hertz | Self::Milliseconds | Self::CodeValues | Self::Pixels => {
+                format!("{text} {}", self.name())
+            }
             _ => text,
         }
     }
@@ -150,6 +162,8 @@ pub struct Measure {
 const NOTHING_JUDGED: &str = "too little moves to judge";
 const NO_PATTERN: &str = "no pattern holds, or too little moves to judge";
 const NO_TIMES: &str = "the capture has neither times nor numbers of its own";
+const NO_CLIP: &str = "the clip is not known, or too little of it shows";
+const NO_COLOUR: &str = "the clip is not known, or has too little colour to tell";
 const NO_FRAMES: &str = "the capture has no frames";
 
 /// Everything that can be required.
@@ -283,7 +297,93 @@ pub const MEASURES: &[Measure] = &[
         value: |facts| flagged(facts, FrameFlags::BLEND),
         unknown: NOTHING_JUDGED,
     },
+    Measure {
+        key: "level-difference",
+        bound: Bound::AtMost,
+        unit: Unit::CodeValues,
+        meaning: "black or white beside the clip's, whichever differs more, at 8 bit",
+        value: |facts| picture(facts)?.level_difference().map(|found| found.value),
+        unknown: NO_CLIP,
+    },
+    Measure {
+        key: "gamma-difference",
+        bound: Bound::AtMost,
+        unit: Unit::Share,
+        meaning: "by which part the power of the levels' curve differs from 1",
+        value: |facts| {
+            let gamma = picture(facts)?.measures?.levels?.gamma?;
+            Some((gamma.value - 1.0).abs())
+        },
+        unknown: NO_CLIP,
+    },
+    Measure {
+        key: "clipped-share",
+        bound: Bound::AtMost,
+        unit: Unit::Share,
+        meaning: "share of all samples that lay below black or above white and were clipped",
+        value: |facts| picture(facts)?.clipped_share(),
+        unknown: "the clip is not known, or holds too little below black and above white",
+    },
+    Measure {
+        key: "wrong-colour-equations",
+        bound: Bound::AtMost,
+        unit: Unit::Times,
+        meaning: "1 where colours are by the equations of another standard, or Cb and Cr are swapped",
+        value: |facts| {
+            let picture = picture(facts)?;
+            picture.conversion().map(|_| f64::from(u8::from(picture.has_wrong_equations())))
+        },
+        unknown: NO_COLOUR,
+    },
+    Measure {
+        key: "chroma-shift-px",
+        bound: Bound::AtMost,
+        unit: Unit::Pixels,
+        meaning: "how far colour lies beside the luma",
+        value: |facts| {
+            let [across, down] = picture(facts)?.measures?.chroma?.shift;
+            Some(across.value.hypot(down.value))
+        },
+        unknown: NO_COLOUR,
+    },
+    Measure {
+        key: "stretch-share",
+        bound: Bound::AtMost,
+        unit: Unit::Share,
+        meaning: "by which part width over height differs from the clip's",
+        value: |facts| Some(picture(facts)?.placing()?.stretch()),
+        unknown: NO_CLIP,
+    },
+    Measure {
+        key: "cropped-px",
+        bound: Bound::AtMost,
+        unit: Unit::Pixels,
+        meaning: "what is cut off of the clip's width or height, whichever is more",
+        value: |facts| Some(picture(facts)?.placing()?.cropped()),
+        unknown: NO_CLIP,
+    },
+    Measure {
+        key: "picture-shift-px",
+        bound: Bound::AtMost,
+        unit: Unit::Pixels,
+        meaning: "how far the picture's middle lies beside the clip's",
+        value: |facts| Some(picture(facts)?.placing()?.shifted()),
+        unknown: NO_CLIP,
+    },
+    Measure {
+        key: "mirrored",
+        bound: Bound::AtMost,
+        unit: Unit::Times,
+        meaning: "1 where the picture is turned over, else 0",
+        value: |facts| Some(f64::from(u8::from(picture(facts)?.mirrored.contains(&true)))),
+        unknown: NO_CLIP,
+    },
 ];
+
+/// The picture beside the clip's.
+fn picture(facts: &Facts<'_>) -> Option<super::AgainstClip> {
+    facts.played.picture
+}
 
 /// Whether anything was judged: counts of faults say nothing where nothing moved.
 fn judged(facts: &Facts<'_>) -> Option<()> {
@@ -558,7 +658,8 @@ mod tests {
             // The recording shows more than that: nothing is counted by it.
             (Some("24"), "drops at most 0: found 0, passed"),
         ] {
-            let played = Played { rate: rate.and_then(crate::units::Rate::parse), summary: None };
+            let played =
+                Played { rate: rate.and_then(crate::units::Rate::parse), summary: None, picture: None };
             let facts = Facts { frames: &none, cadence: &cadence, played };
             let outcome = Requirement::parse("drops=0").unwrap().outcome(&facts);
             let found = format!("{}: {}, {}", outcome.requirement, outcome.found_text(), outcome.verdict());
@@ -584,7 +685,9 @@ mod tests {
                 "frezes=0",
                 "unknown key frezes; known are motion-rate, delivered-rate, coverage, judged-share, \
                  repeat-share, cadence-breaks, freezes, longest-freeze-ms, drops, gap-frames, judder-rms-ms, \
-                 judder-peak-to-peak-ms, excess-judder-rms-ms, out-of-order-frames, blended-frames",
+                 judder-peak-to-peak-ms, excess-judder-rms-ms, out-of-order-frames, blended-frames, \
+                 level-difference, gamma-difference, clipped-share, wrong-colour-equations, chroma-shift-px, \
+                 stretch-share, cropped-px, picture-shift-px, mirrored",
             ),
             ("coverage=1.1", "coverage takes a number from 0 to 1, not 1.1"),
             ("coverage=-0", "coverage takes a number from 0 to 1, not -0"),

@@ -2,6 +2,7 @@
 
 use super::complaint::{shown_so_often, Complaint, Seen};
 use super::expectation::Expectation;
+use super::picture::Bill;
 use super::sentence::{is_unsure, nothing_to_judge};
 use super::FindingKind;
 use crate::fields::may_hide_fields;
@@ -144,11 +145,7 @@ fn unaccused(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
             if_judged(seen, aspect, "No frame is found to mix two pictures.").of("0 frames", "0 frames")
         }
         Aspect::Fields => fields(seen),
-        Aspect::Levels | Aspect::Geometry => AspectJudgement::new(
-            aspect,
-            Judgement::NotTested,
-            "That needs the clip (--reference) or the test clip's marks.",
-        ),
+        Aspect::Levels | Aspect::Geometry => beside_clip(seen, aspect),
         Aspect::Timing => timing(seen),
     }
 }
@@ -211,6 +208,31 @@ fn fields(seen: &Seen<'_>) -> AspectJudgement {
     }
     if_judged(seen, Aspect::Fields, "No frame is found combed or rebuilt from one field.")
         .of("0 frames", "0 frames")
+}
+
+/// Levels or geometry that nothing is found wrong with.
+fn beside_clip(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
+    let played = seen.case.played;
+    let Some(picture) = played.picture.filter(|picture| picture.measures.is_some()) else {
+        return if played.picture.is_some() || played.summary.is_some() {
+            let text = "Too little of the clip shows, or it cannot be read once more.";
+            AspectJudgement::new(aspect, Judgement::CannotBeTold, text)
+        } else {
+            let text = "That needs the clip (--reference) or the test clip's marks.";
+            AspectJudgement::new(aspect, Judgement::NotTested, text)
+        };
+    };
+    let bill = if aspect == Aspect::Levels { picture.levels_bill() } else { picture.geometry_bill() };
+    match bill {
+        Some(Bill { text, number, limit }) => {
+            AspectJudgement::new(aspect, Judgement::Right, text).of(number, limit)
+        }
+        None => AspectJudgement::new(
+            aspect,
+            Judgement::CannotBeTold,
+            "The pictures do not tell it closely enough.",
+        ),
+    }
 }
 
 fn timing(seen: &Seen<'_>) -> AspectJudgement {

@@ -6,6 +6,7 @@ mod expectation;
 mod findings;
 pub mod gate;
 mod judgement;
+mod picture;
 mod sentence;
 #[cfg(test)]
 mod tests;
@@ -16,10 +17,13 @@ pub use judgement::{Aspect, AspectJudgement, Judgement};
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::ClassifiedFrame;
 use crate::fields::Outcome;
+use crate::fingerprint::CaptureLevels;
 use crate::frame::Scan;
 use crate::note::Note;
 use crate::source::SourceSummary;
 use crate::units::Rate;
+
+pub use picture::{AgainstClip, Placing};
 
 /// What a finding is about; the written names are in `audit.json` and never renamed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -48,11 +52,35 @@ pub enum FindingKind {
     OneFieldPictures,
     /// Fields shown in the wrong order.
     FieldOrderSwapped,
+    /// What lies below black or above white was cut off.
+    LevelsClipped,
+    /// Limited range taken for full, or the other way round.
+    RangeMistaken,
+    /// Black or white elsewhere than in the clip.
+    LevelsChanged,
+    /// Middle tones brighter or darker than in the clip.
+    GammaChanged,
+    /// Colours made by the equations of another standard.
+    MatrixMistaken,
+    /// Cb and Cr swapped.
+    ChromaSwapped,
+    /// Colour beside the luma it belongs to.
+    ChromaShifted,
+    /// Wider or narrower for its height than in the clip.
+    PictureStretched,
+    /// Edges of the picture do not show.
+    PictureCropped,
+    /// Borders around the whole picture.
+    PictureShrunk,
+    /// Moved as a whole.
+    PictureShifted,
+    /// Left and right, or top and bottom, changed places.
+    PictureMirrored,
 }
 
 impl FindingKind {
     /// Every kind with its written name.
-    pub const NAMES: [(Self, &'static str); 12] = [
+    pub const NAMES: [(Self, &'static str); 24] = [
         (Self::HalfRateMotion, "half-rate-motion"),
         (Self::CadenceBreak, "cadence-break"),
         (Self::Freeze, "freeze"),
@@ -65,6 +93,18 @@ impl FindingKind {
         (Self::CombedPictures, "combed-pictures"),
         (Self::OneFieldPictures, "one-field-pictures"),
         (Self::FieldOrderSwapped, "field-order-swapped"),
+        (Self::LevelsClipped, "levels-clipped"),
+        (Self::RangeMistaken, "range-mistaken"),
+        (Self::LevelsChanged, "levels-changed"),
+        (Self::GammaChanged, "gamma-changed"),
+        (Self::MatrixMistaken, "matrix-mistaken"),
+        (Self::ChromaSwapped, "chroma-swapped"),
+        (Self::ChromaShifted, "chroma-shifted"),
+        (Self::PictureStretched, "picture-stretched"),
+        (Self::PictureCropped, "picture-cropped"),
+        (Self::PictureShrunk, "picture-shrunk"),
+        (Self::PictureShifted, "picture-shifted"),
+        (Self::PictureMirrored, "picture-mirrored"),
     ];
 
     /// The name written to files.
@@ -87,6 +127,18 @@ impl FindingKind {
             Self::CombedPictures => EventKind::Combs,
             Self::OneFieldPictures => EventKind::OneField,
             Self::FieldOrderSwapped => EventKind::SwappedFields,
+            Self::LevelsClipped
+            | Self::RangeMistaken
+            | Self::LevelsChanged
+            | Self::GammaChanged
+            | Self::MatrixMistaken
+            | Self::ChromaSwapped
+            | Self::ChromaShifted => EventKind::Levels,
+            Self::PictureStretched
+            | Self::PictureCropped
+            | Self::PictureShrunk
+            | Self::PictureShifted
+            | Self::PictureMirrored => EventKind::Geometry,
         }
     }
 
@@ -170,6 +222,8 @@ pub struct Played<'a> {
     pub rate: Option<Rate>,
     /// Which of its pictures appeared.
     pub summary: Option<&'a SourceSummary>,
+    /// What became of its picture.
+    pub picture: Option<AgainstClip>,
 }
 
 /// What a conclusion is drawn from.
@@ -189,6 +243,8 @@ pub struct Case<'a> {
     pub outcome: Option<&'a Outcome>,
     /// Rows of its pictures.
     pub rows: u32,
+    /// Code values of the capture.
+    pub levels: Option<CaptureLevels>,
 }
 
 /// What is concluded from `case`; `complete` is false where the capture was not read whole.
@@ -225,4 +281,6 @@ const FINDERS: &[fn(&Case<'_>) -> Vec<Finding>] = &[
     findings::rate_slip,
     findings::flagged_pictures,
     findings::field_order,
+    picture::findings,
+    picture::code_values,
 ];

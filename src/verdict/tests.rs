@@ -14,7 +14,7 @@ fn case<'a>(
     cadence: &'a CadenceAnalysis,
     played: Played<'a>,
 ) -> Case<'a> {
-    Case { frames, times, cadence, played, scan: Scan::Progressive, outcome: None, rows: 1080 }
+    Case { frames, times, cadence, played, scan: Scan::Progressive, outcome: None, rows: 1080, levels: None }
 }
 
 /// Frames of a 59.94 capture: `n` new, `r` repeat, `s` still, a digit: new after that many lost pictures.
@@ -53,7 +53,7 @@ fn concluded(classes: &str, source_rate: Option<&str>) -> Conclusion {
     let stated = StatedRate { rate, source: RateSource::Header };
     let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
     let cadence = analyse(&frames, &settled.times);
-    let played = Played { rate: source_rate.and_then(Rate::parse), summary: None };
+    let played = Played { rate: source_rate.and_then(Rate::parse), summary: None, picture: None };
     conclude(&case(&frames, &settled.times, &cadence, played), true)
 }
 
@@ -185,7 +185,7 @@ fn the_first_sentence_says_what_the_clip_says() {
             places: places(step),
         };
         let summary = SourceSummary::new(&track, &settled.times.ticks, settled.times.base);
-        let played = Played { rate: Some(rate), summary: Some(&summary) };
+        let played = Played { rate: Some(rate), summary: Some(&summary), picture: None };
         let found = conclude(&case(&frames, &settled.times, &cadence, played), true);
         let half = found.findings.iter().find(|one| one.kind == FindingKind::HalfRateMotion).unwrap();
         assert_eq!(half.severity, severity, "{}", half.text);

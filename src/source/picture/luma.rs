@@ -1,0 +1,328 @@
+//! Geometry and levels of luma together, from a few frames and the pictures of the clip that they show.
+
+use super::detail::{table, within, Borders, Sums};
+use super::regression::{solve, Row, Solution};
+use super::{Comparison, BLACK, WHITE};
+use crate::fingerprint::FIXED_POINT;
+use crate::source::grid::COVERED_MIN;
+use crate::source::{Geometry, CELLS};
+
+/// Unknowns: size and place across and down, level and gain, power.
+pub(super) const UNKNOWNS: usize = 7;
+const LEVEL: usize = 4;
+const GAIN: usize = 5;
+const POWER: usize = 6;
+/// Axis of each of the first four, then whether it is a place (else a size).
+const GEOMETRY: [(usize, bool); 4] = [(0, false), (0, true), (1, false), (1, true)];
+
+/// Code value about which gain is: the middle of the nominal range, so that gain and level hardly trade.
+const MIDDLE: f64 = (BLACK + WHITE) / 2.0;
+/// Steps of the search (Gauss and Newton).
+const STEPS: usize = 10;
+/// Change of a geometry over which slopes are taken, parts of the picture: about a cell of a detail.
+const SLOPE_OVER: f64 = 0.002;
+/// Change of the logarithm of the power over which slopes are taken.
+const POWER_OVER: f64 = 0.02;
+/// Steps smaller than this end the search: a fiftieth of a pixel of 2000.
+const STEP_MIN: f64 = 1e-5;
+/// Largest logarithm of a power: what picture controls reach. Choice.
+const POWER_MAX: f64 = 0.8;
+/// Typical error of a cell that is assumed at least, code values: rounding to 1/64.
+pub(super) const ERROR_MIN: f64 = 0.012;
+/// What holds an unknown at its value.
+const HELD: f64 = 1e6;
+/// Fewest parts of the picture that a fit rests on. Choice.
+const PARTS_MIN: usize = 16;
+
+/// What lies between the clip's luma and its levels.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Curve {
+    /// Whether what lies beyond black and beyond white is cut off before.
+    pub cut: [bool; 2],
+    /// Parts of the colour differences that are added before.
+    pub colour: [f64; 2],
+    /// Whether the power is fitted; else it is 1.
+    pub bent: bool,
+}
+
+impl Curve {
+    /// Nothing.
+    pub const NONE: Self = Self { cut: [false; 2], colour: [0.0; 2], bent: false };
+
+    fn table(self, power: f64) -> Vec<f32> {
+        let [low, high] = self.cut;
+        table(|value| {
+            let value = if low { value.max(BLACK) } else { value };
+            let value = if high { value.min(WHITE) } else { value };
+            raised(value, power)
+        })
+    }
+}
+
+/// A code value after a power between black and white; beyond these unchanged.
+fn raised(value: f64, power: f64) -> f64 {
+    let share = (value - BLACK) / (WHITE - BLACK);
+    if power != 1.0 && (0.0..=1.0).contains(&share) {
+        BLACK + (WHITE - BLACK) * share.powf(power)
+    } else {
+        value
+    }
+}
+
+/// What was fitted.
+#[derive(Clone, Debug)]
+pub(super) struct LumaFit {
+    pub geometry: Geometry,
+    /// What the middle of the range became, and by how much a code value is raised by one more.
+    level: f64,
+    gain: f64,
+    /// Logarithm of the power.
+    power: f64,
+    solution: Solution<UNKNOWNS>,
+    /// Mean absolute error of each part of the picture; infinite where it was not compared.
+    pub left: [f64; CELLS],
+}
+
+impl LumaFit {
+    /// What a code value at the end of the range became, and its standard error.
+    pub fn end(&self, value: f64) -> (f64, f64) {
+        let mut factors = [0.0; UNKNOWNS];
+        (factors[LEVEL], factors[GAIN]) = (1.0, value - MIDDLE);
+        (self.level + self.gain * (value - MIDDLE), self.solution.error(factors))
+    }
+
+    /// The power, and its standard error.
+    pub fn power(&self) -> (f64, f64) {
+        let mut factors = [0.0; UNKNOWNS];
+        factors[POWER] = 1.0;
+        (self.power.exp(), self.power.exp() * self.solution.error(factors))
+    }
+
+    /// Where an edge of the capture lies in the clip (axis 0 across, 1 down; the second edge where `second`), parts of the
+    /// clip's picture, and its standard error.
+    pub fn edge(&self, axis: usize, second: bool) -> (f64, f64) {
+        let Geometry { scale, offset } = self.geometry;
+        let mut factors = [0.0; UNKNOWNS];
+        for (factor, &(of, is_place)) in factors.iter_mut().zip(&GEOMETRY) {
+            *factor = match (of == axis, is_place, second) {
+                (false, ..) => 0.0,
+                (true, true, _) => 1.0,
+                (true, false, true) => 0.5,
+                (true, false, false) => -0.5,
+            };
+        }
+        let at = offset[axis] + if second { scale[axis] } else { 0.0 };
+        (at, self.solution.error(factors))
+    }
+
+    /// Mean absolute error of the parts that were compared, code values.
+    pub fn error(&self) -> f64 {
+        let (sum, count) = parts(&self.left).fold((0.0, 0.0), |(sum, count), left| (sum + left, count + 1.0));
+        sum / f64::max(count, 1.0)
+    }
+
+    /// Whether this one leaves clearly less than another: at most this share, and not by chance.
+    pub fn is_better_than(&self, other: &Self, share: f64) -> bool {
+        let both = self.left.iter().zip(&other.left).filter(|(a, b)| a.is_finite() && b.is_finite());
+        let gains: Vec<f64> = both.map(|(own, other)| other - own).collect();
+        self.error() <= share * other.error() && mean_is_above_zero(&gains)
+    }
+}
+
+/// How many standard errors a mean must lie from what it is told from. Choice: parts of a picture are not quite
+/// independent, so more than three.
+pub(super) const SURE: f64 = 4.0;
+
+/// Whether the mean of some values surely lies above zero, by their scatter.
+fn mean_is_above_zero(values: &[f64]) -> bool {
+    let count = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / f64::max(count, 1.0);
+    let square = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>();
+    let error = (square / f64::max((count - 1.0) * count, 1.0)).sqrt();
+    mean > SURE * error
+}
+
+fn parts(left: &[f64; CELLS]) -> impl Iterator<Item = f64> + '_ {
+    left.iter().copied().filter(|left| left.is_finite())
+}
+
+/// Fits luma from a geometry that is roughly right; `None` where too little of the picture tells anything.
+pub(super) fn fit(case: &Comparison<'_>, start: Geometry, curve: Curve) -> Option<LumaFit> {
+    let mut fitter = Fitter {
+        case,
+        curve,
+        geometry: start,
+        level: MIDDLE,
+        gain: 1.0,
+        power: 0.0,
+        sums: [Vec::new(), Vec::new()],
+    };
+    fitter.sum();
+    let mut solution = None;
+    for step in 0..STEPS {
+        let rows = fitter.rows(step == 0);
+        let found = solve(&rows, CELLS + 1, ERROR_MIN)?;
+        fitter.take(&found.values);
+        let [size_x, place_x, size_y, place_y, _, _, power] = found.values.map(f64::abs);
+        solution = Some(found);
+        if step > 0 && [size_x, place_x, size_y, place_y, power].iter().all(|&by| by < STEP_MIN) {
+            break;
+        }
+    }
+    let left = fitter.left();
+    let enough = parts(&left).count() >= PARTS_MIN;
+    let Fitter { geometry, level, gain, power, .. } = fitter;
+    let solution = solution.filter(|_| enough && gain > 0.0)?;
+    Some(LumaFit { geometry, level, gain, power, solution, left })
+}
+
+struct Fitter<'a> {
+    case: &'a Comparison<'a>,
+    curve: Curve,
+    geometry: Geometry,
+    level: f64,
+    gain: f64,
+    power: f64,
+    /// The pictures of each station after the curve, and after one of a slightly greater power.
+    sums: [Vec<[Option<Sums>; 2]>; 2],
+}
+
+impl Fitter<'_> {
+    /// Sums the pictures after the curve.
+    fn sum(&mut self) {
+        let powers = [self.power, self.power + POWER_OVER];
+        for (at, (sums, power)) in self.sums.iter_mut().zip(powers).enumerate() {
+            if at == 1 && !self.curve.bent {
+                continue;
+            }
+            let (table, colour) = (self.curve.table(power.exp()), self.curve.colour);
+            let of = |station: &super::Station<'_>| {
+                station.shown.map(|shown| shown.map(|(detail, _)| detail.luma(colour, &table)))
+            };
+            *sums = self.case.stations.iter().map(of).collect();
+        }
+    }
+
+    fn borders(&self, geometry: Geometry) -> Borders {
+        self.case.luma_grid.borders_in(geometry)
+    }
+
+    /// What a station should show before levels.
+    fn shown(&self, station: usize, greater_power: bool, borders: &Borders) -> [f64; CELLS] {
+        let sums = &self.sums[usize::from(greater_power)][station];
+        let weights = self.case.stations[station].shown.map(|shown| shown.map_or(0.0, |(_, weight)| weight));
+        let mut cells = [0.0; CELLS];
+        for (sums, weight) in sums.iter().zip(weights) {
+            let Some(sums) = sums else { continue };
+            cells.iter_mut().zip(sums.means(borders)).for_each(|(cell, mean)| *cell += weight * mean);
+        }
+        cells
+    }
+
+    fn used(&self, borders: &Borders) -> [bool; CELLS] {
+        let within = within(borders);
+        std::array::from_fn(|cell| self.case.visible[cell] && within[cell] >= COVERED_MIN)
+    }
+
+    /// The equations around what is fitted so far. The first ones leave the geometry as it is: levels come first.
+    fn rows(&self, only_levels: bool) -> Vec<Row<UNKNOWNS>> {
+        let borders = self.borders(self.geometry);
+        let used = self.used(&borders);
+        let moved = GEOMETRY.map(|by| self.borders(moved(self.geometry, by, SLOPE_OVER)));
+        let mut rows = Vec::with_capacity(self.case.stations.len() * CELLS + UNKNOWNS);
+        for (index, station) in self.case.stations.iter().enumerate() {
+            let base = self.shown(index, false, &borders);
+            let slopes = moved.each_ref().map(|borders| self.shown(index, false, borders));
+            let bent = if self.curve.bent { self.shown(index, true, &borders) } else { base };
+            let of = |cell: usize| {
+                let slope = |of: usize| self.gain * (slopes[of][cell] - base[cell]) / SLOPE_OVER;
+                let found = f64::from(station.luma[cell]) / f64::from(FIXED_POINT);
+                Row {
+                    factors: [
+                        slope(0),
+                        slope(1),
+                        slope(2),
+                        slope(3),
+                        1.0,
+                        base[cell] - MIDDLE,
+                        self.gain * (bent[cell] - base[cell]) / POWER_OVER,
+                    ],
+                    value: found - self.level - self.gain * (base[cell] - MIDDLE),
+                    part: cell,
+                }
+            };
+            let mut own: Vec<Row<UNKNOWNS>> = (0..CELLS).filter(|&cell| used[cell]).map(of).collect();
+            take_out(&mut own, |cell| self.gain * f64::from(station.motion[cell]));
+            rows.extend(own);
+        }
+        let held = |unknown: usize| {
+            let mut factors = [0.0; UNKNOWNS];
+            factors[unknown] = HELD;
+            Row { factors, value: 0.0, part: CELLS }
+        };
+        if only_levels {
+            rows.extend((0..GEOMETRY.len()).map(held));
+        }
+        if only_levels || !self.curve.bent {
+            rows.push(held(POWER));
+        }
+        rows
+    }
+
+    /// Takes a step.
+    fn take(&mut self, values: &[f64; UNKNOWNS]) {
+        for (&by, &value) in GEOMETRY.iter().zip(values) {
+            self.geometry = moved(self.geometry, by, value.clamp(-0.05, 0.05));
+        }
+        self.level += values[LEVEL];
+        self.gain += values[GAIN];
+        if self.curve.bent && values[POWER] != 0.0 {
+            self.power = (self.power + values[POWER].clamp(-0.3, 0.3)).clamp(-POWER_MAX, POWER_MAX);
+            self.sum();
+        }
+    }
+
+    /// Mean absolute error of each part.
+    fn left(&self) -> [f64; CELLS] {
+        let mut sums = [f64::INFINITY; CELLS];
+        let rows = self.rows(false);
+        let mut counts = [0.0; CELLS];
+        for row in rows.iter().filter(|row| row.part < CELLS) {
+            let sum = &mut sums[row.part];
+            *sum = if sum.is_finite() { *sum } else { 0.0 } + row.value.abs();
+            counts[row.part] += 1.0;
+        }
+        sums.iter_mut().zip(counts).for_each(|(sum, count)| *sum /= f64::max(count, 1.0));
+        sums
+    }
+}
+
+/// A geometry with a size about the middle, or a place, changed.
+fn moved(geometry: Geometry, (axis, is_place): (usize, bool), by: f64) -> Geometry {
+    let mut next = geometry;
+    if is_place {
+        next.offset[axis] += by;
+    } else {
+        next.scale[axis] += by;
+        next.offset[axis] -= by / 2.0;
+    }
+    next
+}
+
+/// Takes out of the rows of one frame what goes with its own motion: a picture that is late and one that lies elsewhere look
+/// alike.
+fn take_out<const N: usize>(rows: &mut [Row<N>], motion: impl Fn(usize) -> f64) {
+    let square: f64 = rows.iter().map(|row| motion(row.part).powi(2)).sum();
+    if square < ERROR_MIN {
+        return;
+    }
+    let along: [f64; N] = std::array::from_fn(|of| {
+        rows.iter().map(|row| row.factors[of] * motion(row.part)).sum::<f64>() / square
+    });
+    let value = rows.iter().map(|row| row.value * motion(row.part)).sum::<f64>() / square;
+    for row in rows {
+        let motion = motion(row.part);
+        row.factors.iter_mut().zip(along).for_each(|(factor, along)| *factor -= along * motion);
+        row.value -= value * motion;
+    }
+}

@@ -1,0 +1,291 @@
+//! What became of the picture itself on its way: geometry, levels, what was cut off, and colour, each with its standard
+//! error, from a few frames beside the pictures of the clip that they show.
+//!
+//! Only the frames' signatures are needed, so that a fingerprint log tells as much as its capture; of the clip, pictures in
+//! small cells ([`Detail`]).
+
+mod colour;
+mod detail;
+mod kept;
+mod luma;
+mod regression;
+
+pub use colour::Conversion;
+pub use detail::{turn, Detail, CHROMA_CELLS, LUMA_CELLS};
+pub use kept::{KeptFrame, KeptFrames};
+
+use self::luma::{Curve, LumaFit, SURE};
+use super::{Geometry, Grid, Signature, CELLS};
+use crate::fingerprint::{ChromaSignature, LumaEnds};
+
+/// Nominal black and white, code values at 8 bit (ITU-R BT.601, BT.709).
+pub const BLACK: f64 = 16.0;
+/// Nominal white.
+pub const WHITE: f64 = 235.0;
+
+/// A curve with one more term is taken where it leaves at most this share of the error, and not by chance. Choice.
+const BETTER: f64 = 0.9;
+
+/// A number with its standard error.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Measured {
+    /// The number.
+    pub value: f64,
+    /// Its standard error, same unit.
+    pub error: f64,
+}
+
+impl Measured {
+    fn of((value, error): (f64, f64)) -> Self {
+        Self { value, error }
+    }
+
+    /// The number times a factor.
+    pub fn times(self, factor: f64) -> Self {
+        Self { value: self.value * factor, error: self.error * factor.abs() }
+    }
+
+    /// Whether it surely lies farther from `other` than `limit`.
+    pub fn is_beyond(self, other: f64, limit: f64) -> bool {
+        let off = Self { value: self.value - other, ..self };
+        colour::surely_beyond(off, limit + 2.0 * self.error)
+    }
+
+    /// Whether it lies as near to `other` as `limit` or its own error say.
+    pub fn is_at(self, other: f64, limit: f64) -> bool {
+        (self.value - other).abs() <= limit + 2.0 * self.error
+    }
+}
+
+/// One frame of the capture, with what it shows of the clip.
+#[derive(Clone, Copy, Debug)]
+pub struct Station<'a> {
+    /// Its luma.
+    pub luma: &'a Signature,
+    /// Its colour differences; `None` where capture or clip has none.
+    pub chroma: Option<&'a ChromaSignature>,
+    /// The picture or the two pictures of the clip that it shows, with their weights.
+    pub shown: [Option<(&'a Detail, f64)>; 2],
+    /// By how much each cell of luma changes from picture to picture of the clip there, code values.
+    pub motion: [f32; CELLS],
+    /// What lies at the ends of its range, and of the clip's; `None` where that cannot be compared.
+    pub ends: Option<[LumaEnds; 2]>,
+}
+
+/// Frames of a capture beside the clip.
+#[derive(Clone, Debug)]
+pub struct Comparison<'a> {
+    /// The frames.
+    pub stations: Vec<Station<'a>>,
+    /// Where the capture's cells of luma lie.
+    pub luma_grid: Grid,
+    /// Size of its planes of colour differences.
+    pub chroma_size: Option<(usize, usize)>,
+    /// Cells that hold something of the picture.
+    pub visible: [bool; CELLS],
+    /// Size of the capture's picture, or of the part that is looked at, pixels.
+    pub capture_size: [f64; 2],
+    /// Whether capture and clip both have luma: green is none.
+    pub has_luma: bool,
+}
+
+/// What became of the picture.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measures {
+    /// Frames that it was measured by.
+    pub frames: u64,
+    /// Left, right, upper and lower edge of the capture: how far each lies within the clip's picture, in parts of its width
+    /// or height; negative where it lies outside.
+    pub edges: [Measured; 4],
+    /// What became of luma; `None` where capture and clip do not both have it.
+    pub levels: Option<LevelMeasures>,
+    /// What became of colour; `None` where there is none to tell by.
+    pub chroma: Option<Chroma>,
+    /// Typical error of a cell, code values.
+    pub error: f64,
+}
+
+impl Measures {
+    /// Of a capture that holds the clip's own samples.
+    pub fn unchanged(frames: u64) -> Self {
+        let exactly = |value| Measured { value, error: 0.0 };
+        Self {
+            frames,
+            edges: [exactly(0.0); 4],
+            levels: Some(LevelMeasures {
+                black: exactly(BLACK),
+                white: exactly(WHITE),
+                gamma: Some(exactly(1.0)),
+                beyond: None,
+            }),
+            chroma: Some(Chroma { matrix: [1.0, 0.0, 0.0, 1.0].map(exactly), shift: [exactly(0.0); 2] }),
+            error: 0.0,
+        }
+    }
+}
+
+/// What became of luma.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LevelMeasures {
+    /// What black (16) became, code values at 8 bit.
+    pub black: Measured,
+    /// What white (235) became.
+    pub white: Measured,
+    /// The power of the curve between both; `None` where the pictures do not tell.
+    pub gamma: Option<Measured>,
+    /// What lies beyond black, and beyond white.
+    pub beyond: Option<[Beyond; 2]>,
+}
+
+/// What of the luma samples lies beyond one end of the nominal range, shares of all samples.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Beyond {
+    /// More than 4 code values beyond it, in the clip.
+    pub clip: Measured,
+    /// The same in the capture.
+    pub capture: Measured,
+    /// How many more lie at it, within 4 code values, in the capture than in the clip.
+    pub gathered: Measured,
+}
+
+impl Beyond {
+    /// Share of the samples that is lost, where what lay beyond was cut off: the clip has it, the capture does not, and it
+    /// is gathered at the end of the range.
+    pub fn lost(self) -> Option<f64> {
+        let has = self.clip.value >= BEYOND_MIN && self.clip.value > SURE * self.clip.error;
+        let gone = self.capture.value + 2.0 * self.capture.error <= LEFT_MAX * self.clip.value;
+        let gathered = self.gathered.value - 2.0 * self.gathered.error >= GATHERED_MIN * self.clip.value;
+        (has && gone && gathered).then_some(self.clip.value - self.capture.value)
+    }
+
+    /// Whether the clip has enough beyond the range for it to be told.
+    pub fn can_be_told(self) -> bool {
+        self.clip.value >= BEYOND_MIN && self.clip.value > SURE * self.clip.error
+    }
+}
+
+/// Least share of the clip's samples beyond the range. Choice: edges that were sharpened have less.
+const BEYOND_MIN: f64 = 0.001;
+/// Most of them that may be left where they were cut off. Choice: what is blurred away leaves more.
+const LEFT_MAX: f64 = 0.1;
+/// Least part of them that is at the end of the range then. Choice: a lossy recorder moves some a little farther.
+const GATHERED_MIN: f64 = 0.5;
+
+/// What became of the colour differences.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Chroma {
+    /// Of Cb what of the clip's Cb and Cr, then of Cr likewise.
+    pub matrix: [Measured; 4],
+    /// How far colour lies right of and below the luma, pixels of the capture's luma.
+    pub shift: [Measured; 2],
+}
+
+/// Measures what became of the picture, from a geometry that is roughly right; `None` where too little of the picture tells.
+pub fn measure(case: &Comparison<'_>, start: Geometry) -> Option<Measures> {
+    if case.stations.is_empty() {
+        return None;
+    }
+    let first = luma::fit(case, start, Curve::NONE)?;
+    let chroma = colour::measure(case, first.geometry);
+    let conversion = chroma.and_then(|chroma| Conversion::of(chroma.matrix));
+    // A conversion adds parts of the colour to luma.
+    let colour = conversion.map_or([0.0; 2], |conversion| conversion.parts()[0]);
+    let plain = Curve { colour, ..Curve::NONE };
+    let straight = refit(case, first, plain);
+    let beyond = beyond(&case.stations);
+    let cut = beyond.map_or([false; 2], |ends| ends.map(|end| end.lost().is_some()));
+    let straight = refit(case, straight, Curve { cut, ..plain });
+    // What a stretched range leaves no room for is cut off, too.
+    let straight = better(straight, |best| luma::fit(case, best.geometry, Curve { cut: [true; 2], ..plain }));
+    let bent = luma::fit(case, straight.geometry, Curve { cut, bent: true, ..plain });
+    let told = bent.as_ref().map(|bent| Measured::of(bent.power()));
+    let fit = match bent {
+        Some(bent) if bent.is_better_than(&straight, BETTER) => bent,
+        _ => straight,
+    };
+    let gamma = told.filter(|gamma| gamma.error < GAMMA_ERROR_MAX).map(|told| match fit.power() {
+        // A power that does not fit better is none.
+        (power, _) if power == 1.0 => Measured { value: 1.0, error: told.error },
+        _ => told,
+    });
+    let inside = |axis: usize, second: bool| {
+        let (at, error) = fit.edge(axis, second);
+        Measured { value: if second { 1.0 - at } else { at }, error }
+    };
+    Some(Measures {
+        frames: case.stations.len() as u64,
+        edges: [inside(0, false), inside(0, true), inside(1, false), inside(1, true)],
+        levels: case.has_luma.then(|| LevelMeasures {
+            black: Measured::of(fit.end(BLACK)),
+            white: Measured::of(fit.end(WHITE)),
+            gamma,
+            beyond,
+        }),
+        chroma: chroma.and_then(|_| colour::measure(case, fit.geometry)),
+        error: fit.error(),
+    })
+}
+
+/// Largest standard error of a power that still tells something. Choice.
+const GAMMA_ERROR_MAX: f64 = 0.1;
+
+/// The fit under another curve, or the one before where there is none.
+fn refit(case: &Comparison<'_>, before: LumaFit, curve: Curve) -> LumaFit {
+    if curve == Curve::NONE {
+        return before;
+    }
+    luma::fit(case, before.geometry, curve).unwrap_or(before)
+}
+
+/// Another fit where it is clearly better.
+fn better(best: LumaFit, other: impl Fn(&LumaFit) -> Option<LumaFit>) -> LumaFit {
+    match other(&best) {
+        Some(other) if other.is_better_than(&best, BETTER) => other,
+        _ => best,
+    }
+}
+
+impl LevelMeasures {
+    /// Shares of the samples that were cut off below black and above white. Where these ends lie elsewhere than in the clip,
+    /// what lay beyond was moved and not cut off.
+    pub fn lost(&self) -> [Option<f64>; 2] {
+        let Some([low, high]) = self.beyond else { return [None; 2] };
+        let stays = [self.black.is_at(BLACK, END_WITHIN), self.white.is_at(WHITE, END_WITHIN)];
+        [low.lost().filter(|_| stays[0]), high.lost().filter(|_| stays[1])]
+    }
+}
+
+/// Code values at 8 bit within which an end of the range stays where it is. Choice.
+const END_WITHIN: f64 = 3.0;
+
+/// What lies beyond both ends; `None` where it was counted in no frame.
+fn beyond(stations: &[Station<'_>]) -> Option<[Beyond; 2]> {
+    let counted: Vec<[[f64; 4]; 2]> =
+        stations.iter().filter_map(|station| station.ends).map(|ends| ends.map(LumaEnds::shares)).collect();
+    if counted.is_empty() {
+        return None;
+    }
+    let end = |far: usize, at: usize| Beyond {
+        clip: mean(counted.iter().map(|[_, clip]| clip[far])),
+        capture: mean(counted.iter().map(|[capture, _]| capture[far])),
+        gathered: mean(counted.iter().map(|[capture, clip]| capture[at] - clip[at])),
+    };
+    Some([end(0, 1), end(3, 2)])
+}
+
+/// The mean of some values, and its standard error by their scatter.
+fn mean(values: impl Iterator<Item = f64> + Clone) -> Measured {
+    let count = values.clone().count() as f64;
+    let value = values.clone().sum::<f64>() / f64::max(count, 1.0);
+    let square: f64 = values.map(|one| (one - value).powi(2)).sum();
+    Measured { value, error: (square / f64::max(count * (count - 1.0), 1.0)).sqrt() }
+}
+
+/// The middle one, the larger of two; 0 of none. Reorders them.
+fn median(values: &mut [f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}

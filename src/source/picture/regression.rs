@@ -1,0 +1,145 @@
+//! Least squares with an honest error: what lies in one part of the picture errs alike in every frame, so that errors are
+//! summed part by part before they are squared (the clustered form of the sandwich estimate, Liang and Zeger 1986).
+
+/// Errors beyond this many typical ones count singly (Huber's loss; 95 % efficient where errors are normal).
+const FAR_OFF: f64 = 1.345;
+/// Rounds of weighing and solving.
+const ROUNDS: usize = 3;
+/// A median absolute deviation times this is a standard deviation, for normal errors (1/Φ⁻¹(¾)).
+const DEVIATIONS_PER_MAD: f64 = 1.4826;
+
+/// One observation: what each unknown is multiplied by, what was found, and the part of the picture it is from.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Row<const N: usize> {
+    pub factors: [f64; N],
+    pub value: f64,
+    pub part: usize,
+}
+
+/// What was solved for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Solution<const N: usize> {
+    pub values: [f64; N],
+    /// Covariance of the values.
+    pub covariance: [[f64; N]; N],
+}
+
+impl<const N: usize> Solution<N> {
+    /// Standard error of a linear combination of the values.
+    pub fn error(&self, factors: [f64; N]) -> f64 {
+        let along = |row: &[f64; N]| row.iter().zip(&factors).map(|(a, b)| a * b).sum::<f64>();
+        let square: f64 = self.covariance.iter().zip(&factors).map(|(row, factor)| factor * along(row)).sum();
+        square.max(0.0).sqrt()
+    }
+}
+
+/// The values that leave least, errors no smaller than `floor` taken for typical; `None` where the rows do not determine
+/// them. Parts are numbered from 0 to before `parts`.
+pub(super) fn solve<const N: usize>(rows: &[Row<N>], parts: usize, floor: f64) -> Option<Solution<N>> {
+    let mut weights = vec![1.0; rows.len()];
+    let (mut values, mut inverse) = ([0.0; N], [[0.0; N]; N]);
+    for round in 0..ROUNDS {
+        let (mut matrix, mut right) = ([[0.0; N]; N], [0.0; N]);
+        for (row, weight) in rows.iter().zip(&weights) {
+            for a in 0..N {
+                right[a] += weight * row.factors[a] * row.value;
+                for b in 0..N {
+                    matrix[a][b] += weight * row.factors[a] * row.factors[b];
+                }
+            }
+        }
+        inverse = inverted(matrix)?;
+        values = std::array::from_fn(|a| (0..N).map(|b| inverse[a][b] * right[b]).sum());
+        if round + 1 < ROUNDS {
+            let mut sizes: Vec<f64> = rows.iter().map(|row| left(row, &values).abs()).collect();
+            let scale = (DEVIATIONS_PER_MAD * super::median(&mut sizes)).max(floor);
+            for (row, weight) in rows.iter().zip(&mut weights) {
+                *weight = (FAR_OFF * scale / left(row, &values).abs().max(FAR_OFF * scale)).min(1.0);
+            }
+        }
+    }
+    let mut sums = vec![[0.0; N]; parts];
+    for (row, weight) in rows.iter().zip(&weights) {
+        let left = weight * left(row, &values);
+        sums[row.part].iter_mut().zip(&row.factors).for_each(|(sum, factor)| *sum += factor * left);
+    }
+    let used = sums.iter().filter(|sum| sum.iter().any(|&value| value != 0.0)).count();
+    // Too few parts say nothing of how they scatter.
+    let freedom = used as f64 / (used as f64 - N as f64).max(1.0);
+    let spread = |a: usize, b: usize| freedom * sums.iter().map(|sum| sum[a] * sum[b]).sum::<f64>();
+    let meat: [[f64; N]; N] = std::array::from_fn(|a| std::array::from_fn(|b| spread(a, b)));
+    Some(Solution { values, covariance: product(product(inverse, meat), inverse) })
+}
+
+fn left<const N: usize>(row: &Row<N>, values: &[f64; N]) -> f64 {
+    row.value - row.factors.iter().zip(values).map(|(factor, value)| factor * value).sum::<f64>()
+}
+
+fn product<const N: usize>(a: [[f64; N]; N], b: [[f64; N]; N]) -> [[f64; N]; N] {
+    std::array::from_fn(|row| std::array::from_fn(|column| (0..N).map(|at| a[row][at] * b[at][column]).sum()))
+}
+
+/// The inverse of a symmetric matrix, scaled to a diagonal of ones first (Gauss and Jordan); `None` where it has none.
+fn inverted<const N: usize>(matrix: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
+    /// Least pivot of a scaled matrix: what is determined by less than this is not determined.
+    const PIVOT_MIN: f64 = 1e-7;
+    let scale: [f64; N] = std::array::from_fn(|at| matrix[at][at].sqrt());
+    if scale.iter().any(|&scale| scale.is_nan() || scale <= 0.0) {
+        return None;
+    }
+    let mut left: [[f64; N]; N] =
+        std::array::from_fn(|a| std::array::from_fn(|b| matrix[a][b] / (scale[a] * scale[b])));
+    let mut right: [[f64; N]; N] =
+        std::array::from_fn(|a| std::array::from_fn(|b| f64::from(u8::from(a == b))));
+    for column in 0..N {
+        let pivot = (column..N).max_by(|&a, &b| left[a][column].abs().total_cmp(&left[b][column].abs()))?;
+        left.swap(column, pivot);
+        right.swap(column, pivot);
+        let lead = left[column][column];
+        if lead.abs() < PIVOT_MIN {
+            return None;
+        }
+        left[column].iter_mut().chain(&mut right[column]).for_each(|value| *value /= lead);
+        let (own_left, own_right) = (left[column], right[column]);
+        for row in (0..N).filter(|&row| row != column) {
+            let factor = left[row][column];
+            left[row].iter_mut().zip(&own_left).for_each(|(value, own)| *value -= factor * own);
+            right[row].iter_mut().zip(&own_right).for_each(|(value, own)| *value -= factor * own);
+        }
+    }
+    Some(std::array::from_fn(|a| std::array::from_fn(|b| right[a][b] / (scale[a] * scale[b]))))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::texture::Dice;
+
+    #[test]
+    fn errors_that_a_part_has_in_every_frame_are_not_averaged_away() {
+        // A level of 3 with an error of one code value per part, the same in 50 frames.
+        let mut dice = Dice::new(5);
+        let even = |dice: &mut Dice| dice.below(1 << 20) as f64 / f64::from(1 << 20) - 0.5;
+        // Twelve even numbers make a nearly normal one of deviation 1.
+        let off: Vec<f64> = (0..60).map(|_| (0..12).map(|_| even(&mut dice)).sum()).collect();
+        let rows: Vec<Row<1>> =
+            (0..60 * 50).map(|at| Row { factors: [1.0], value: 3.0 + off[at % 60], part: at % 60 }).collect();
+        let found = solve(&rows, 60, 0.01).unwrap();
+        let expected = 1.0 / 60f64.sqrt();
+        assert!((found.error([1.0]) / expected - 1.0).abs() < 0.3, "{}", found.error([1.0]));
+        assert!((found.values[0] - 3.0).abs() < 3.0 * expected);
+    }
+
+    #[test]
+    fn a_line_is_found_beside_what_is_far_off() {
+        let mut rows: Vec<Row<2>> = (0..90)
+            .map(|at| Row { factors: [1.0, at as f64], value: 2.0 + 0.5 * at as f64, part: at })
+            .collect();
+        rows[7].value += 200.0;
+        rows[80].value += 200.0;
+        let found = solve(&rows, 90, 0.1).unwrap();
+        assert!((found.values[0] - 2.0).abs() < 0.2 && (found.values[1] - 0.5).abs() < 0.01, "{found:?}");
+        let alike: Vec<Row<2>> = rows.iter().map(|row| Row { factors: [1.0, 2.0], ..*row }).collect();
+        assert!(solve(&alike, 90, 0.1).is_none());
+    }
+}

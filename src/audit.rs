@@ -275,7 +275,7 @@ fn clip(
     cancel: &Cancel,
 ) -> Result<Option<Clip>> {
     let Some(path) = &settings.reference else { return Ok(None) };
-    let read = reference::read(ClipReading { path, settings, shape, view }, &run.control(), cancel);
+    let read = reference::read(ClipReading { path, settings, shape, view }, &run.control(settings), cancel);
     unless_cancelled(cancel, read).map(Some)
 }
 
@@ -295,7 +295,7 @@ fn audit_source_against(
 ) -> Result<Audit> {
     let facts = source.facts().clone();
     let mut gathered = Gathered::against(clip);
-    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
+    let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(settings), |fingerprint| {
         gathered.push(&fingerprint);
         Ok(())
     })?;
@@ -336,7 +336,7 @@ fn audit_log<R: Read + Send>(
 ) -> Result<Audit> {
     let header = log.header().clone();
     let mut gathered = Gathered::against(clip);
-    let end = pipeline::read_log(log, &run.control(), |fingerprint| gathered.push(fingerprint))?;
+    let end = pipeline::read_log(log, &run.control(settings), |fingerprint| gathered.push(fingerprint))?;
     conclude(Reading { facts: header.facts, view: &header.view, end }.checked()?, gathered, clip, settings)
 }
 
@@ -368,17 +368,18 @@ pub fn write_log(
         let sniffed = unless_cancelled(cancel, capture::sniff(capture, cancel))?;
         let source = unless_cancelled(cancel, sniffed.open(&settings.reading))?;
         let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
-        let end = pipeline::fingerprint_capture(source, &settings.view, &run.control(), |fingerprint| {
-            log.push(&fingerprint)
-        })?;
+        let end =
+            pipeline::fingerprint_capture(source, &settings.view, &run.control(settings), |fingerprint| {
+                log.push(&fingerprint)
+            })?;
         log.finish(&end)?;
         Ok(end)
     })
 }
 
 impl<'a> Run<'a> {
-    fn control(self) -> Control<'a> {
-        Control { workers: None, progress: self.progress, stop: self.stop }
+    fn control(self, settings: &Settings) -> Control<'a> {
+        Control { workers: settings.reading.threads, progress: self.progress, stop: self.stop }
     }
 }
 

@@ -64,7 +64,7 @@ pub fn write_part(
         let mut log = LogWriter::new(out, place, source.facts(), &settings.view)?;
         // The nearest frame before the part is written, those before that only looked back at.
         let passed = before.saturating_sub(1) as u64;
-        let control = Control { workers: None, progress: run.progress, stop: run.stop };
+        let control = Control { workers: settings.reading.threads, progress: run.progress, stop: run.stop };
         let mut end = pipeline::fingerprint_capture(source, &settings.view, &control, |mut fingerprint| {
             if fingerprint.index < passed {
                 return Ok(());

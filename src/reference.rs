@@ -180,8 +180,8 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, cancel: &Cancel) ->
         let header = log.header().clone();
         (header.facts, header.view, log.finish())
     } else {
-        let decoder = reading.settings.reading.decoder.clone();
-        let settings = ReadingSettings { decoder, ..ReadingSettings::default() };
+        let ReadingSettings { decoder, threads, .. } = reading.settings.reading.clone();
+        let settings = ReadingSettings { decoder, threads, ..ReadingSettings::default() };
         let opened = sniffed.open(&settings);
         let source = opened.map_err(|error| of_clip(reading.path, error))?;
         let facts = source.facts().clone();

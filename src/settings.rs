@@ -1,5 +1,6 @@
 //! What the person chose, and every threshold with its unit and reason.
 
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use crate::frame::{Rect, Scan};
@@ -36,6 +37,9 @@ pub struct ReadingSettings {
     pub decoder: Option<PathBuf>,
     /// Which video stream of a container, from 0 among its video streams.
     pub stream: Option<u32>,
+    /// Threads that measure, and threads of the decoder; `None` takes one per processor. What is found does not depend on
+    /// it.
+    pub threads: Option<NonZeroUsize>,
 }
 
 /// Which part of the picture to look at.
@@ -141,7 +145,12 @@ impl RecordedSettings {
     /// Settings that read a capture as the audit did, with the decoder that the person names.
     pub fn with_decoder(self, decoder: Option<PathBuf>) -> Settings {
         Settings {
-            reading: ReadingSettings { rate: self.rate, timestamps: None, decoder, stream: self.stream },
+            reading: ReadingSettings {
+                rate: self.rate,
+                decoder,
+                stream: self.stream,
+                ..ReadingSettings::default()
+            },
             view: ViewSettings { region: self.region, exclude: self.exclude },
             source_rate: self.source_rate,
             reference: None,
@@ -165,6 +174,7 @@ mod tests {
                 timestamps: Some("times.txt".into()),
                 decoder: Some("decoder".into()),
                 stream: Some(1),
+                threads: NonZeroUsize::new(3),
             },
             view: ViewSettings { region: Some(rect(1)), exclude: vec![rect(5), rect(6)] },
             source_rate: Rate::new(25, 1),
@@ -174,7 +184,12 @@ mod tests {
             reference_scan: Some(Scan::TopFieldFirst),
         };
         let expected = Settings {
-            reading: ReadingSettings { timestamps: None, decoder: None, ..settings.reading.clone() },
+            reading: ReadingSettings {
+                timestamps: None,
+                decoder: None,
+                threads: None,
+                ..settings.reading.clone()
+            },
             reference: None,
             ..settings.clone()
         };

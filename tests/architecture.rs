@@ -25,7 +25,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("verdict", &["classify", "cadence", "fields", "fingerprint", "source"]),
     ("compare", &["audit", "classify", "source", "verdict"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
-    ("pictures", &["audit", "capture", "fingerprint", "verdict"]),
+    ("pictures", &["audit", "capture", "fingerprint", "pipeline", "verdict"]),
     (
         "report",
         &[

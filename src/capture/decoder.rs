@@ -5,6 +5,7 @@
 
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Read, Write};
+use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::process::{Child, ChildStderr, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -130,7 +131,16 @@ struct Restart {
     program: OsString,
     version: DecoderVersion,
     path: PathBuf,
+    wanted: Wanted,
+}
+
+/// What is wanted of the decoder.
+#[derive(Clone, Copy)]
+struct Wanted {
+    /// Number of the video stream among the video streams.
     stream: u32,
+    /// How many threads it may have; `None` leaves that to it.
+    threads: Option<NonZeroUsize>,
 }
 
 /// Where the decoder takes the capture from.
@@ -191,21 +201,21 @@ impl DecoderSource {
         let program =
             settings.decoder.clone().map_or_else(|| DEFAULT_DECODER.into(), PathBuf::into_os_string);
         let version = DecoderVersion::ask(&program, &place, cancel)?;
-        let stream = settings.stream.unwrap_or(0);
+        let wanted = Wanted { stream: settings.stream.unwrap_or(0), threads: settings.threads };
         let restart = match &input {
             DecoderInput::File(path) => Some(Restart {
                 program: program.clone(),
                 version: version.clone(),
                 path: path.clone(),
-                stream,
+                wanted,
             }),
             DecoderInput::FileFrom(..) | DecoderInput::Stream(_) => None,
         };
-        let start = Start { program: &program, version: &version, stream };
+        let start = Start { program: &program, version: &version, wanted };
         let (mut process, stdout) = start.decoder(input, &place, cancel)?;
         let nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
-            Err(error) => return Err(process.failure_at_start(error, stream, &place)),
+            Err(error) => return Err(process.failure_at_start(error, wanted.stream, &place)),
         };
         let banner = process.log.banner(MESSAGE_PATIENCE);
         let shape = shape_of(&nut, &banner, &place)?;
@@ -456,11 +466,11 @@ impl DecoderSource {
         let margin_s =
             if UNINDEXED_DEMUXERS.contains(&self.banner.demuxer.as_str()) { KEY_PICTURES_S } else { 0.0 };
         let input = DecoderInput::FileFrom(restart.path.clone(), base.seconds(ticks) - margin_s);
-        let start = Start { program: &restart.program, version: &restart.version, stream: restart.stream };
+        let start = Start { program: &restart.program, version: &restart.version, wanted: restart.wanted };
         let (mut process, stdout) = start.decoder(input, &self.place, &self.cancel)?;
         self.nut = match NutReader::new(stdout) {
             Ok(nut) => nut,
-            Err(error) => return Err(process.failure_at_start(error, restart.stream, &self.place)),
+            Err(error) => return Err(process.failure_at_start(error, restart.wanted.stream, &self.place)),
         };
         process.log.banner(MESSAGE_PATIENCE);
         self.process = process;
@@ -679,8 +689,8 @@ impl DecoderVersion {
         Some(Self { line: format!("ffmpeg version {word}"), number })
     }
 
-    /// Arguments that make the decoder deliver video stream `stream` of `input` untouched.
-    fn arguments(&self, input: &DecoderInput, stream: u32) -> Vec<OsString> {
+    /// Arguments that make the decoder deliver a video stream of `input` untouched.
+    fn arguments(&self, input: &DecoderInput, Wanted { stream, threads }: Wanted) -> Vec<OsString> {
         let mut arguments: Vec<OsString> =
             ["-hide_banner", "-nostdin", "-nostats", "-loglevel", "level+info", "-copyts"]
                 .map(OsString::from)
@@ -692,6 +702,9 @@ impl DecoderVersion {
         }
         let protocol = if matches!(input, DecoderInput::Stream(_)) { "pipe" } else { "file" };
         arguments.extend(containers::input_options(protocol).map(OsString::from));
+        if let Some(threads) = threads {
+            arguments.extend(["-threads".into(), threads.to_string().into()]);
+        }
         arguments.push("-i".into());
         arguments.push(match input {
             // The prefix keeps a name with a colon from being taken for a network address.
@@ -746,7 +759,7 @@ struct DecoderProcess {
 struct Start<'a> {
     program: &'a OsStr,
     version: &'a DecoderVersion,
-    stream: u32,
+    wanted: Wanted,
 }
 
 impl Start<'_> {
@@ -765,7 +778,7 @@ impl Start<'_> {
         };
         let mut command = Command::new(self.program);
         command
-            .args(self.version.arguments(&input, self.stream))
+            .args(self.version.arguments(&input, self.wanted))
             .env("AV_LOG_FORCE_NOCOLOR", "1")
             .stdin(stdin)
             .stdout(Stdio::piped())
@@ -983,7 +996,10 @@ mod tests {
         ] {
             let version = DecoderVersion { line: String::new(), number };
             let arguments: Vec<String> = version
-                .arguments(&DecoderInput::File("a:b".into()), 2)
+                .arguments(
+                    &DecoderInput::File("a:b".into()),
+                    Wanted { stream: 2, threads: NonZeroUsize::new(3) },
+                )
                 .into_iter()
                 .map(|a| a.into_string().unwrap())
                 .collect();
@@ -992,7 +1008,7 @@ mod tests {
                 pass_through,
                 time_base,
                 "-protocol_whitelist file -format_whitelist ",
-                "-i file:a:b -map 0:V:2",
+                "-threads 3 -i file:a:b -map 0:V:2",
                 "-copyts",
                 "-noautoscale",
             ] {

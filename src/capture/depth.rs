@@ -1,7 +1,7 @@
 //! Samples above the bit depth that a capture states: no reader may let them through, because everything after counts
 //! on the range.
 
-use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, PlacedFrames};
 use crate::error::{Error, Result};
 use crate::frame::{FrameTiming, PixelFormat};
 
@@ -24,7 +24,7 @@ impl DepthChecked {
 }
 
 /// Whether a little-endian sample of 16 bits has a bit above `bit_depth`.
-fn exceeds(samples: &[u8], bit_depth: u8) -> bool {
+pub(super) fn exceeds(samples: &[u8], bit_depth: u8) -> bool {
     let all = samples.chunks_exact(2).fold(0u16, |all, pair| all | u16::from_le_bytes([pair[0], pair[1]]));
     all >> bit_depth != 0
 }
@@ -67,6 +67,11 @@ impl FrameSource for DepthChecked {
 
     fn go_to(&mut self, ticks: i64) -> Result<bool> {
         self.inner.go_to(ticks)
+    }
+
+    fn placed(&mut self) -> Option<PlacedFrames> {
+        let bit_depth = self.facts().shape.pixel_format.bit_depth;
+        self.inner.placed().map(|frames| frames.within_depth(bit_depth))
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -12,6 +12,7 @@ mod limits;
 mod nut;
 mod open;
 mod part;
+mod placed;
 mod stream_end;
 #[cfg(test)]
 mod testing;
@@ -21,6 +22,7 @@ mod y4m;
 pub use excerpt::copy_excerpt;
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 pub use part::Part;
+pub use placed::PlacedFrames;
 
 pub mod log;
 
@@ -125,6 +127,12 @@ pub trait FrameSource: Send {
     /// The capture cannot be read there.
     fn go_to(&mut self, _ticks: i64) -> Result<bool> {
         Ok(false)
+    }
+
+    /// The frames from the first one on, where they lie at known places of a file and none was read yet. Who reads frames
+    /// there passes over them here by [`FrameSource::leap`], and reads on from the first that is not as foreseen.
+    fn placed(&mut self) -> Option<PlacedFrames> {
+        None
     }
 
     /// Ends reading, also before the last frame, and tells how it went.

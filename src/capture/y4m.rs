@@ -7,7 +7,7 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 
 use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
-use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, RateSource};
+use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, PlacedFrames, RateSource};
 use crate::error::{Error, Result};
 use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
@@ -247,6 +247,24 @@ impl FrameSource for Y4mSource {
         // Frames of a mixed stream last as long as each says.
         let length = self.length.filter(|_| self.file.is_some() && self.header.scan != Scan::Mixed)?;
         Some(Extent::Frames(length / (self.frame_header_len + self.header.frame_len())))
+    }
+
+    fn placed(&mut self) -> Option<PlacedFrames> {
+        // Only frames of a mixed stream have something of their own in their headers.
+        if self.header.scan == Scan::Mixed || self.frames_read > 0 || !cfg!(unix) {
+            return None;
+        }
+        let mut file = self.file.as_ref()?.try_clone().ok()?;
+        let ahead = self.reader.fill_buf().ok()?;
+        let end = ahead.iter().take(HEADER_LINE_MAX).position(|&byte| byte == b'\n')?;
+        let (header, start) = (ahead[..=end].to_vec(), file.stream_position().ok()?);
+        let start = start.checked_sub(ahead.len() as u64)?;
+        let rest = header.strip_prefix(FRAME_MAGIC)?;
+        if !rest.starts_with(b" ") && rest != b"\n" {
+            return None;
+        }
+        self.frame_header_len = header.len() as u64;
+        PlacedFrames::new(file, (start, header), self.header.frame_len(), self.header.shape.byte_len()).ok()
     }
 
     fn finish(self: Box<Self>) -> CaptureEnd {

@@ -2,12 +2,14 @@
 
 use std::ffi::OsString;
 use std::fmt::Write;
+use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use evenbeat::capture::Part;
 use evenbeat::frame::{Rect, Scan};
+use evenbeat::pipeline::WORKERS_MAX;
 use evenbeat::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use evenbeat::testclip::settings::{Size, SIZES};
 use evenbeat::testclip::{ClipSettings, Pulldown};
@@ -88,6 +90,9 @@ pub struct CaptureArguments {
     /// Leave this part out, pixels; may be given again. Displays over the picture move while it does not.
     #[arg(long, value_name = "X,Y,W,H", value_parser = rectangle)]
     pub exclude: Vec<Rect>,
+    /// Threads that measure, and threads of the decoder; without it one per processor. The result is the same.
+    #[arg(long, value_name = "N", value_parser = threads)]
+    pub threads: Option<NonZeroUsize>,
     /// No progress and no summary.
     #[arg(long, short)]
     pub quiet: bool,
@@ -396,6 +401,7 @@ impl CaptureArguments {
                 timestamps: self.timestamps.clone(),
                 decoder: self.decoder.clone(),
                 stream: self.stream,
+                threads: self.threads,
             },
             view: ViewSettings { region: self.region, exclude: self.exclude.clone() },
             ..Settings::default()
@@ -489,6 +495,11 @@ fn pulldown(text: &str) -> Result<Pulldown, String> {
             Pulldown::FIELDS.end()
         )
     })
+}
+
+fn threads(text: &str) -> Result<NonZeroUsize, String> {
+    let threads = text.parse().ok().filter(|threads: &NonZeroUsize| threads.get() <= WORKERS_MAX);
+    threads.ok_or_else(|| format!("a number of threads is a whole number from 1 to {WORKERS_MAX}"))
 }
 
 fn rectangle(text: &str) -> Result<Rect, String> {

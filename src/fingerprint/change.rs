@@ -2,7 +2,7 @@
 
 use multiversion::multiversion;
 
-use super::motion::MotionSearch;
+use super::motion::{Found, Motion, MotionSearch};
 use super::reduced::{Plane, ReducedPicture};
 use super::{ReducedChange, FIXED_POINT};
 
@@ -17,14 +17,48 @@ pub(super) struct ChangeMeasure {
     column_sums: Vec<i32>,
 }
 
+/// What changed between pictures, as far as these pictures tell it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Change {
+    /// All but the motion.
+    still: ReducedChange,
+    found: Found,
+    factor: f32,
+}
+
+impl Change {
+    /// The change once it is known whether the last pair of pictures that differed had a dominant motion, and whether this
+    /// one has.
+    pub(super) fn settled(self, before: bool) -> (ReducedChange, bool) {
+        let (motion, dominant) = self.found.settled(before);
+        (self.moved_by(motion), dominant)
+    }
+
+    /// Whether this pair has a dominant motion; `None` where it is as with the pair before.
+    pub(super) fn dominant(&self) -> Option<bool> {
+        self.found.dominant
+    }
+
+    fn moved_by(self, motion: Motion) -> ReducedChange {
+        ReducedChange {
+            unexplained: motion.unexplained,
+            motion_x: motion.x * self.factor,
+            motion_y: motion.y * self.factor,
+            motion_peak: motion.agreement,
+            ..self.still
+        }
+    }
+}
+
 impl ChangeMeasure {
-    /// What changed from the two earlier pictures to `current`; zero where there is none. Pictures come in order.
+    /// What changed from the two earlier pictures to `current`; zero where there is none. `before` tells whether the last
+    /// pair that differed had a dominant motion, where that is known.
     pub(super) fn measure(
         &mut self,
         current: &ReducedPicture,
-        previous: Option<&ReducedPicture>,
-        two_back: Option<&ReducedPicture>,
-    ) -> ReducedChange {
+        (previous, two_back): (Option<&ReducedPicture>, Option<&ReducedPicture>),
+        before: Option<bool>,
+    ) -> Change {
         let full = &current.levels[0];
         let mut change = ReducedChange {
             detail: fine_energy(&full.values, full.width, &mut self.column_sums),
@@ -34,21 +68,18 @@ impl ChangeMeasure {
             change.energy_two_back = energy(full, &earlier.levels[0]).1;
             change.fine_energy_two_back = self.fine_difference(full, &earlier.levels[0]);
         }
-        let Some(previous) = previous else { return change };
+        let unmoved = Change { still: change, ..Change::default() };
+        let Some(previous) = previous else { return unmoved };
         let (offset, energy) = energy(full, &previous.levels[0]);
         if energy == 0.0 {
-            return change;
+            return unmoved;
         }
-        let motion = self.motion.measure(current, previous);
-        ReducedChange {
-            offset,
-            energy,
-            unexplained: motion.unexplained,
-            fine_energy: self.fine_difference(full, &previous.levels[0]),
-            motion_x: motion.x * current.factor as f32,
-            motion_y: motion.y * current.factor as f32,
-            motion_peak: motion.agreement,
-            ..change
+        let found = self.motion.measure(current, previous, before);
+        let fine_energy = self.fine_difference(full, &previous.levels[0]);
+        Change {
+            still: ReducedChange { offset, energy, fine_energy, ..change },
+            found,
+            factor: current.factor as f32,
         }
     }
 

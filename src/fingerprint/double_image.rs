@@ -171,21 +171,26 @@ impl DoubleImageMeter {
 }
 
 /// Samples from this place (column, row) of the luma plane on, scaled to 8 bit.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 fn window(plan: &ViewPlan, picture: &[u8], (left, top): (usize, usize)) -> Window {
     let plane = plan.planes[0].packed;
     let bytes = plan.bytes_per_sample;
     let down = plan.bit_depth - 8;
-    std::array::from_fn(|row| {
+    let mut window = [[0; WINDOW.0]; WINDOW.1];
+    for (row, line) in window.iter_mut().enumerate() {
         let start = plane.offset + ((top + row) * plane.width + left) * bytes;
         let samples = &picture[start..start + WINDOW.0 * bytes];
-        match bytes {
-            1 => std::array::from_fn(|column| i16::from(samples[column])),
-            _ => std::array::from_fn(|column| {
-                let sample = u16::from_le_bytes([samples[2 * column], samples[2 * column + 1]]);
-                (sample >> down) as i16
-            }),
+        if bytes == 1 {
+            for (value, &sample) in line.iter_mut().zip(samples) {
+                *value = i16::from(sample);
+            }
+        } else {
+            for (value, sample) in line.iter_mut().zip(samples.chunks_exact(2)) {
+                *value = (u16::from_le_bytes([sample[0], sample[1]]) >> down) as i16;
+            }
         }
-    })
+    }
+    window
 }
 
 /// Sums over tiles, each weighted by the energy of its differences.
@@ -248,10 +253,12 @@ fn tile(now: &Window, before: &Window) -> Sums {
     let even = differences(now, 0);
     let odd = differences(now, 1);
     // Even rows at the height of the odd ones.
-    let raised: Bands = std::array::from_fn(|band| match even.get(band + 1) {
-        Some(below) => std::array::from_fn(|column| even[band][column] + below[column]),
-        None => even[band],
-    });
+    let mut raised = even;
+    for band in 0..BANDS - 1 {
+        for (column, value) in raised[band].iter_mut().enumerate() {
+            *value += even[band + 1][column];
+        }
+    }
     let here = |bands: &Bands| correlation(bands, bands, (0, 0));
     let (even_energy, odd_energy, raised_energy) = (here(&even), here(&odd), here(&raised));
     let weight = (odd_energy * raised_energy).sqrt();
@@ -291,17 +298,19 @@ const DETAIL_ENERGY: f32 = DETAIL_MIN * DIFFERENCE_STEPS * DIFFERENCE_STEPS * (T
 /// outermost columns are left out.
 #[inline(always)]
 fn differences(window: &Window, parity: usize) -> Bands {
-    std::array::from_fn(|band| {
+    let mut bands = [[0; WINDOW.0]; BANDS];
+    for (band, smooth) in bands.iter_mut().enumerate() {
         let row = 2 + 2 * band + parity;
         let (above, here, below) = (&window[row - 1], &window[row], &window[row + 1]);
-        let plain: [i16; WINDOW.0] =
-            std::array::from_fn(|column| 2 * here[column] - above[column] - below[column]);
-        let mut smooth = [0; WINDOW.0];
+        let mut plain = [0i16; WINDOW.0];
+        for column in 0..WINDOW.0 {
+            plain[column] = 2 * here[column] - above[column] - below[column];
+        }
         for column in 1..WINDOW.0 - 1 {
             smooth[column] = plain[column - 1] + 2 * plain[column] + plain[column + 1];
         }
-        smooth
-    })
+    }
+    bands
 }
 
 /// Sum over the tile of `a` times `b` displaced by `lag` (columns, bands).
@@ -363,13 +372,15 @@ fn motion(now: &Window, before: &Window) -> Option<(f32, f32)> {
 
 #[inline(always)]
 fn halved(window: &Window) -> HalfWindow {
-    std::array::from_fn(|row| {
+    let mut halved = [[0; HALF.0]; HALF.1];
+    for (row, line) in halved.iter_mut().enumerate() {
         let (upper, lower) = (&window[2 * row], &window[2 * row + 1]);
-        std::array::from_fn(|column| {
+        for (column, value) in line.iter_mut().enumerate() {
             let at = 2 * column;
-            upper[at] + upper[at + 1] + lower[at] + lower[at + 1]
-        })
-    })
+            *value = upper[at] + upper[at + 1] + lower[at] + lower[at + 1];
+        }
+    }
+    halved
 }
 
 /// The whole shift (columns right, rows down) at half the size at which the tile differs least in mean.

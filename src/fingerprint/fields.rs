@@ -237,7 +237,7 @@ fn tile_sums<T: Lane, const BYTES: usize>(
         // instruction set.
         let mut totals = [0u32; 10];
         for (total, lanes) in totals.iter_mut().zip(&lanes) {
-            *total = lanes.iter().map(|&value| value.into()).sum::<i32>() as u32;
+            *total = total_of(lanes);
         }
         let [a, b, c, d, e, f, rows @ ..] = totals;
         let mut tile =
@@ -248,6 +248,24 @@ fn tile_sums<T: Lane, const BYTES: usize>(
             .with_pairs(below as f32 / ROW_WEIGHTS[2], above as f32 / ROW_WEIGHTS[3]);
         sums.push(tile);
     }
+}
+
+/// Sum of all lanes, halves upon halves: one after the other they would be taken out of their register singly.
+#[inline(always)]
+fn total_of<T: Lane>(lanes: &[T; LANES]) -> u32 {
+    let mut sums = [0i32; LANES];
+    for (sum, &lane) in sums.iter_mut().zip(lanes) {
+        *sum = lane.into();
+    }
+    let mut eight = [0; LANES / 2];
+    for lane in 0..LANES / 2 {
+        eight[lane] = sums[lane] + sums[lane + LANES / 2];
+    }
+    let mut four = [0; LANES / 4];
+    for lane in 0..LANES / 4 {
+        four[lane] = eight[lane] + eight[lane + LANES / 4];
+    }
+    (four[0] + four[2] + (four[1] + four[3])) as u32
 }
 
 /// What alternates from row to row in the two halves of a tile, each now and before.

@@ -28,7 +28,7 @@ pub use marks::MarkReading;
 pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
 pub use ripple::{Phasor, Ripple, SignedShare};
-pub use sequencer::{digest, FrameMeasures, FrameMeter, Sequencer};
+pub use sequencer::{digest, Arriving, FrameMeasures, FrameMeter, RunFrame, RunMeter, Sequencer};
 pub use view::ViewPlan;
 
 /// Columns of the signature grid.

@@ -88,8 +88,24 @@ pub(super) struct MotionSearch {
     mask: Vec<u16>,
     padded: Vec<i16>,
     votes: Vec<Vote>,
-    /// Whether the last two pictures that differed had a dominant motion.
-    found: bool,
+}
+
+/// The motion between two pictures, as far as these two tell it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Found {
+    /// The motion.
+    pub(super) motion: Motion,
+    /// The motion where the pair before had a dominant one, if that is another and not known to be ruled out.
+    pub(super) far: Option<Motion>,
+    /// Whether there is a dominant motion; `None` where it is as with the pair before.
+    pub(super) dominant: Option<bool>,
+}
+
+impl Found {
+    /// The motion once it is known whether the pair before had a dominant one, and whether this one has.
+    pub(super) fn settled(self, before: bool) -> (Motion, bool) {
+        (self.far.filter(|_| before).unwrap_or(self.motion), self.dominant.unwrap_or(before))
+    }
 }
 
 /// Motion of one block along one direction, with the information it rests on.
@@ -102,14 +118,20 @@ struct Vote {
 }
 
 impl MotionSearch {
-    /// The motion from `previous` to `current`, pictures of the same size.
-    pub(super) fn measure(&mut self, current: &ReducedPicture, previous: &ReducedPicture) -> Motion {
+    /// The motion from `previous` to `current`, pictures of the same size. `before` tells whether the last pair that
+    /// differed had a dominant motion, where that is known.
+    pub(super) fn measure(
+        &mut self,
+        current: &ReducedPicture,
+        previous: &ReducedPicture,
+        before: Option<bool>,
+    ) -> Found {
         let (full, earlier) = (&current.levels[0], &previous.levels[0]);
         let step = if current.factor > 1 { SEARCH_STEP } else { 1 };
         fit_blocks(full, earlier, Shift::default(), step, &mut self.fits);
         let energy = mean_over(&self.fits, |fit| fit.energy);
         if energy == 0.0 {
-            return Motion::default();
+            return Found::default();
         }
         let threshold = MOVING_SHARE * energy;
         self.moving.clear();
@@ -135,11 +157,14 @@ impl MotionSearch {
             unexplained: self.unexplained(),
             ..motion
         };
-        let before = std::mem::replace(&mut self.found, motion.agreement >= FOUND_FROM);
-        if before && !self.found && far::large_enough(current) {
-            self.far_motion(current, previous, step).unwrap_or(motion)
-        } else {
-            motion
+        let known = |dominant| Found { motion, far: None, dominant: Some(dominant) };
+        if motion.agreement >= FOUND_FROM || before == Some(false) || !far::large_enough(current) {
+            return known(motion.agreement >= FOUND_FROM);
+        }
+        let Some(far) = self.far_motion(current, previous, step) else { return known(false) };
+        match before {
+            Some(_) => Found { motion: far, far: None, dominant: Some(true) },
+            None => Found { motion, far: Some(far), dominant: None },
         }
     }
 
@@ -163,8 +188,7 @@ impl MotionSearch {
         let shift = refined_shift::<CELL>(full, full_before, moving(CELL), shift.doubled());
         fit_blocks(full, full_before, shift, step, &mut self.shifted);
         let motion = dominant(&self.shifted, &self.moving, &mut self.votes);
-        self.found = motion.agreement >= SURE_AGREEMENT;
-        self.found.then(|| Motion {
+        (motion.agreement >= SURE_AGREEMENT).then(|| Motion {
             x: motion.x + shift.x as f32,
             y: motion.y + shift.y as f32,
             unexplained: self.unexplained(),

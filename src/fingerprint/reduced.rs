@@ -47,6 +47,16 @@ pub struct ReducedPicture {
 }
 
 impl ReducedPicture {
+    /// That of a packed picture, in the memory of `spent`.
+    pub(super) fn of(plan: &ViewPlan, picture: &[u8], spent: Self) -> Self {
+        let mut reduced = spent;
+        reduced.prepare(plan);
+        let luma = &plan.planes[0].packed;
+        reduced.reduce_stripe(plan, &picture[..luma.width * luma.height * plan.bytes_per_sample], 0);
+        reduced.halve();
+        reduced
+    }
+
     /// Takes the size for pictures of `plan`, reusing memory.
     pub(super) fn prepare(&mut self, plan: &ViewPlan) {
         let luma = &plan.planes[0].packed;
@@ -152,7 +162,9 @@ pub struct BoxGrid {
 pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
     let mut sums = vec![[0u32; 2]; grid.width / 8];
     box_means::<1>(plane, grid, means, <u8 as Sample>::read, |rows, scale, means| {
-        for (sums, [a, b, c, d]) in sums.iter_mut().zip(columns_of_words(rows)) {
+        let [a, b, c, d] = rows.map(|row| row.chunks_exact(8));
+        for ((sums, (a, b)), (c, d)) in sums.iter_mut().zip(a.zip(b)).zip(c.zip(d)) {
+            let [a, b, c, d] = [word(a), word(b), word(c), word(d)];
             // Two boxes side by side: pairs of bytes in four lanes of 16 bits, then pairs of those.
             let boxes = lane_pairs(byte_pairs(a) + byte_pairs(b) + byte_pairs(c) + byte_pairs(d));
             *sums = [boxes as u32, (boxes >> 32) as u32];
@@ -170,7 +182,9 @@ pub fn box_means_8(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub fn box_means_16(plane: &[u8], grid: BoxGrid, means: &mut [i16]) {
     box_means::<2>(plane, grid, means, <u16 as Sample>::read, |rows, scale, means| {
-        for (mean, [a, b, c, d]) in means.iter_mut().zip(columns_of_words(rows)) {
+        let [a, b, c, d] = rows.map(|row| row.chunks_exact(8));
+        for ((mean, (a, b)), (c, d)) in means.iter_mut().zip(a.zip(b)).zip(c.zip(d)) {
+            let [a, b, c, d] = [word(a), word(b), word(c), word(d)];
             let pairs = lane_pairs(a) + lane_pairs(b) + lane_pairs(c) + lane_pairs(d);
             *mean = rounded(pairs as u32 + (pairs >> 32) as u32, scale);
         }
@@ -196,16 +210,15 @@ impl Sample for u16 {
     }
 }
 
+/// Eight bytes as a number. Called in loops, not given to iterators: what those call is not always made one with the
+/// kernel, and then loses its instruction set.
 #[inline(always)]
 fn word(bytes: &[u8]) -> u64 {
-    u64::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7]])
-}
-
-/// Eight bytes of each row, from left to right.
-#[inline(always)]
-fn columns_of_words(rows: [&[u8]; USUAL_FACTOR]) -> impl Iterator<Item = [u64; USUAL_FACTOR]> + '_ {
-    let [a, b, c, d] = rows.map(|row| row.chunks_exact(8).map(word));
-    a.zip(b).zip(c.zip(d)).map(|((a, b), (c, d))| [a, b, c, d])
+    // Byte by byte it would be put together byte by byte.
+    match bytes.first_chunk() {
+        Some(bytes) => u64::from_le_bytes(*bytes),
+        None => 0,
+    }
 }
 
 /// Sums of neighbouring bytes, in four lanes of 16 bits.

@@ -170,17 +170,7 @@ impl RippleSums {
     /// What the columns added come to.
     #[inline(always)]
     pub(super) fn tile(&self, unit: f32) -> TileRipple {
-        let lanes = [&self.combs, &self.wide_combs, &self.details, &self.squares];
-        let mut totals = [[0.0f32; ROWS]; 4];
-        // All sums side by side: one after the other each addition would wait for the one before.
-        for lane in 0..LANES {
-            for (totals, lanes) in totals.iter_mut().zip(lanes) {
-                for (total, lanes) in totals.iter_mut().zip(lanes) {
-                    *total += lanes[lane];
-                }
-            }
-        }
-        let [mut combs, mut wide_combs, mut details, squares] = totals;
+        let [mut combs, mut wide_combs, mut details, squares] = self.totals();
         let detail: f32 = details.iter().sum();
         let enough = detail >= DETAIL_MIN * unit * (ROWS * COLUMNS) as f32;
         divide(&mut combs, (squares[0] * squares[2]).sqrt());
@@ -193,6 +183,50 @@ impl RippleSums {
         divide(&mut details, if enough { detail } else { 0.0 });
         TileRipple { combs, wide_combs, details, pairs: 0.0, textured }
     }
+}
+
+impl RippleSums {
+    /// Sums over all lanes. All terms are whole numbers, so that as long as no sum reaches 2^24 each order gives the same;
+    /// from there on they are added lane after lane. What the squares do not reach, the products of their roots do not
+    /// (Cauchy and Schwarz), and details are smaller still.
+    #[inline(always)]
+    fn totals(&self) -> [[f32; ROWS]; 4] {
+        const EXACT_BELOW: f32 = (1u32 << f32::MANTISSA_DIGITS) as f32;
+        let lanes = [&self.combs, &self.wide_combs, &self.details, &self.squares];
+        let mut totals = [[0.0f32; ROWS]; 4];
+        for (totals, lanes) in totals.iter_mut().zip(lanes) {
+            for (total, lanes) in totals.iter_mut().zip(lanes) {
+                *total = total_by_halves(lanes);
+            }
+        }
+        if totals[3].iter().all(|&square| square < EXACT_BELOW) {
+            return totals;
+        }
+        totals = [[0.0f32; ROWS]; 4];
+        // All sums side by side: one after the other each addition would wait for the one before.
+        for lane in 0..LANES {
+            for (totals, lanes) in totals.iter_mut().zip(lanes) {
+                for (total, lanes) in totals.iter_mut().zip(lanes) {
+                    *total += lanes[lane];
+                }
+            }
+        }
+        totals
+    }
+}
+
+/// Sum of all lanes, halves upon halves.
+#[inline(always)]
+fn total_by_halves(lanes: &[f32; LANES]) -> f32 {
+    let mut eight = [0.0; LANES / 2];
+    for lane in 0..LANES / 2 {
+        eight[lane] = lanes[lane] + lanes[lane + LANES / 2];
+    }
+    let mut four = [0.0; LANES / 4];
+    for lane in 0..LANES / 4 {
+        four[lane] = eight[lane] + eight[lane + LANES / 4];
+    }
+    (four[0] + four[2]) + (four[1] + four[3])
 }
 
 /// Whether detail lies evenly in both rows of a parity, of which these are the sums of magnitudes, and over their columns;

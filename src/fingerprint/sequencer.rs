@@ -2,7 +2,7 @@
 //! needs the order.
 
 use super::blocks::{BlockChange, BLOCK_SIDE};
-use super::change::ChangeMeasure;
+use super::change::{Change, ChangeMeasure};
 use super::chroma_cells::{ChromaMeter, ChromaSignature};
 use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
@@ -11,7 +11,7 @@ use super::marks::{self, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
 use super::view::ViewPlan;
-use super::{Digest, FrameFingerprint};
+use super::{Digest, FrameFingerprint, ReducedChange};
 use crate::frame::FrameTiming;
 use crate::units::gcd;
 
@@ -42,6 +42,18 @@ pub struct FrameMeasures {
     pub chroma: ChromaSignature,
 }
 
+/// Samples of a packed picture that arrive from front to back.
+pub trait Arriving {
+    /// The samples from the first one on, those before `end` among them.
+    fn until(&mut self, end: usize) -> &[u8];
+}
+
+impl Arriving for &[u8] {
+    fn until(&mut self, _end: usize) -> &[u8] {
+        self
+    }
+}
+
 /// Measures frames one by one, in any order; holds only scratch memory. One per worker.
 #[derive(Default)]
 pub struct FrameMeter {
@@ -61,13 +73,28 @@ impl FrameMeter {
     pub fn measure(
         &mut self,
         plan: &ViewPlan,
-        current: &[u8],
+        mut current: &[u8],
+        previous: Option<&[u8]>,
+        spent: ReducedPicture,
+    ) -> FrameMeasures {
+        self.measure_arriving(plan, &mut current, previous, spent)
+    }
+
+    /// As [`FrameMeter::measure`] of a picture that arrives while it is measured.
+    ///
+    /// # Panics
+    /// As [`FrameMeter::measure`].
+    pub fn measure_arriving(
+        &mut self,
+        plan: &ViewPlan,
+        current: &mut dyn Arriving,
         previous: Option<&[u8]>,
         spent: ReducedPicture,
     ) -> FrameMeasures {
         let cells = cell_samples(plan);
+        let (digest, reduced) = self.pass((plan, &cells.columns), current, previous, spent);
+        let current = current.until(plan.packed_len());
         let picture = &current[..plan.packed_len()];
-        let (digest, reduced) = self.pass((plan, &cells.columns), picture, previous, spent);
         let mut measures = FrameMeasures {
             digest,
             luma_change: 0.0,
@@ -99,7 +126,7 @@ impl FrameMeter {
     fn pass(
         &mut self,
         (plan, columns): (&ViewPlan, &[(usize, usize)]),
-        current: &[u8],
+        current: &mut dyn Arriving,
         previous: Option<&[u8]>,
         mut reduced: ReducedPicture,
     ) -> (Digest, ReducedPicture) {
@@ -112,7 +139,8 @@ impl FrameMeter {
         let side = least_common_multiple(BLOCK_SIDE, reduced.factor);
         for (index, plane) in plan.planes.iter().enumerate() {
             for (number, stripe) in plane.stripes(side, plan.bytes_per_sample).enumerate() {
-                let samples = &current[stripe.clone()];
+                let seen = &current.until(stripe.end)[..stripe.end];
+                let samples = &seen[stripe.clone()];
                 if let Some(previous) = previous {
                     let previous = &previous[stripe.clone()];
                     self.blocks.add_stripe(plan, index, samples, previous);
@@ -123,11 +151,12 @@ impl FrameMeter {
                     self.parity.add_stripe(plan, samples, columns);
                 }
                 self.chroma.add_stripe(plan, index, samples);
-                digester.follow(&current[..stripe.end]);
+                digester.follow(seen);
             }
         }
         reduced.halve();
-        (digester.finish(current), reduced)
+        let packed_len = plan.packed_len();
+        (digester.finish(&current.until(packed_len)[..packed_len]), reduced)
     }
 }
 
@@ -168,13 +197,118 @@ pub fn digest(picture: &[u8]) -> Digest {
     digester.finish(picture)
 }
 
+/// The reduced pictures that the next one is compared with.
+#[derive(Default)]
+struct Earlier {
+    previous: Option<ReducedPicture>,
+    two_back: Option<ReducedPicture>,
+}
+
+impl Earlier {
+    /// Both pictures, the later one first.
+    fn pictures(&self) -> (Option<&ReducedPicture>, Option<&ReducedPicture>) {
+        (self.previous.as_ref(), self.two_back.as_ref())
+    }
+
+    /// Takes the next picture in; one that is no longer needed comes back.
+    fn push(&mut self, picture: ReducedPicture) -> Option<ReducedPicture> {
+        std::mem::replace(&mut self.two_back, self.previous.replace(picture))
+    }
+}
+
+/// The fingerprint of a frame that waits for what the frames before its run decide.
+pub struct RunFrame {
+    fingerprint: Box<FrameFingerprint>,
+    change: Change,
+}
+
+/// Measures and compares runs of frames in a row, in any order of the runs. One per worker.
+#[derive(Default)]
+pub struct RunMeter {
+    meter: FrameMeter,
+    change: ChangeMeasure,
+    earlier: Earlier,
+    /// A reduced picture whose memory is free.
+    spent: ReducedPicture,
+    /// Whether the last pictures that differed had a dominant motion, where that is known.
+    dominant: Option<bool>,
+}
+
+impl RunMeter {
+    /// Frames before a run that the first frames of it are compared with.
+    pub const LEAD_IN: u64 = 2;
+
+    /// Begins another run.
+    pub fn begin(&mut self) {
+        self.earlier = Earlier::default();
+        self.dominant = None;
+    }
+
+    /// Takes in a packed picture from before the run; the later one comes last.
+    ///
+    /// # Panics
+    /// When it is shorter than [`ViewPlan::packed_len`].
+    pub fn lead_in(&mut self, plan: &ViewPlan, picture: &[u8]) {
+        let reduced = ReducedPicture::of(plan, picture, std::mem::take(&mut self.spent));
+        self.spent = self.earlier.push(reduced).unwrap_or_default();
+    }
+
+    /// Measures the next packed picture of the run, which arrives while it is measured, against the one before.
+    ///
+    /// # Panics
+    /// When a picture is shorter than [`ViewPlan::packed_len`].
+    pub fn measure(
+        &mut self,
+        plan: &ViewPlan,
+        current: &mut dyn Arriving,
+        previous: Option<&[u8]>,
+    ) -> RunFrame {
+        let measures = self.meter.measure_arriving(plan, current, previous, std::mem::take(&mut self.spent));
+        let change = self.change.measure(&measures.reduced, self.earlier.pictures(), self.dominant);
+        self.dominant = change.dominant().or(self.dominant);
+        let (fingerprint, reduced) =
+            measures.into_fingerprint(FrameTiming::default(), ReducedChange::default());
+        self.spent = self.earlier.push(reduced).unwrap_or_default();
+        RunFrame { fingerprint: Box::new(fingerprint), change }
+    }
+}
+
+impl FrameMeasures {
+    /// A fingerprint without its place in the capture, and the reduced picture.
+    fn into_fingerprint(
+        self,
+        timing: FrameTiming,
+        reduced: ReducedChange,
+    ) -> (FrameFingerprint, ReducedPicture) {
+        let fingerprint = FrameFingerprint {
+            index: 0,
+            ticks: timing.ticks,
+            missing_before: timing.missing_before,
+            digest: self.digest,
+            luma_change: self.luma_change,
+            chroma_change: self.chroma_change,
+            reduced,
+            signature: self.reduced.signature(),
+            marks: self.marks,
+            fields: self.fields,
+            double_image: self.double_image,
+            parity_difference: self.parity_difference,
+            levels: self.levels,
+            ends: self.ends,
+            chroma: self.chroma,
+        };
+        (fingerprint, self.reduced)
+    }
+}
+
 /// Takes the measures of all frames in order and completes their fingerprints. Holds the reduced pictures
-/// of the last two frames.
+/// of the last two frames, where frames come one by one.
 #[derive(Default)]
 pub struct Sequencer {
     change: ChangeMeasure,
-    previous: Option<ReducedPicture>,
-    two_back: Option<ReducedPicture>,
+    earlier: Earlier,
+    /// Whether the last pictures that differed had a dominant motion.
+    dominant: bool,
     next_index: u64,
 }
 
@@ -185,26 +319,37 @@ impl Sequencer {
         timing: FrameTiming,
         measures: FrameMeasures,
     ) -> (FrameFingerprint, Option<ReducedPicture>) {
-        let reduced = self.change.measure(&measures.reduced, self.previous.as_ref(), self.two_back.as_ref());
-        let fingerprint = FrameFingerprint {
-            index: self.next_index,
-            ticks: timing.ticks,
-            missing_before: timing.missing_before,
-            digest: measures.digest,
-            luma_change: measures.luma_change,
-            chroma_change: measures.chroma_change,
-            reduced,
-            signature: measures.reduced.signature(),
-            marks: measures.marks,
-            fields: measures.fields,
-            double_image: measures.double_image,
-            parity_difference: measures.parity_difference,
-            levels: measures.levels,
-            ends: measures.ends,
-            chroma: measures.chroma,
-        };
+        let change = self.change.measure(&measures.reduced, self.earlier.pictures(), Some(self.dominant));
+        let reduced = self.settled(change);
+        let (fingerprint, picture) = measures.into_fingerprint(timing, reduced);
+        let spent = self.earlier.push(picture);
+        (self.placed(fingerprint), spent)
+    }
+
+    /// The fingerprint of the next frame, which is one of a run.
+    pub fn push_compared(&mut self, frame: RunFrame) -> FrameFingerprint {
+        let reduced = self.settled(frame.change);
+        self.placed(FrameFingerprint { reduced, ..*frame.fingerprint })
+    }
+
+    /// Takes in a packed picture whose fingerprint came out of a run, so that frames can go on one by one; the later one
+    /// comes last.
+    ///
+    /// # Panics
+    /// When it is shorter than [`ViewPlan::packed_len`].
+    pub fn lead_in(&mut self, plan: &ViewPlan, picture: &[u8]) {
+        self.earlier.push(ReducedPicture::of(plan, picture, ReducedPicture::default()));
+    }
+
+    fn settled(&mut self, change: Change) -> ReducedChange {
+        let (reduced, dominant) = change.settled(self.dominant);
+        self.dominant = dominant;
+        reduced
+    }
+
+    fn placed(&mut self, fingerprint: FrameFingerprint) -> FrameFingerprint {
+        let index = self.next_index;
         self.next_index += 1;
-        let spent = std::mem::replace(&mut self.two_back, self.previous.replace(measures.reduced));
-        (fingerprint, spent)
+        FrameFingerprint { index, ..fingerprint }
     }
 }

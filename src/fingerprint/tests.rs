@@ -371,6 +371,34 @@ fn pan(shape: FrameShape, shift: (f64, f64)) -> Vec<u8> {
         .collect()
 }
 
+#[test]
+fn runs_give_the_same_wherever_they_begin() {
+    let shape = gray(640, 360);
+    // A pan; a jump beyond the reach of the search, which is looked for only where there was motion just before; a cut,
+    // where no motion is found; a second cut, after which nothing is looked for; a repeat; the pan again.
+    let places = [0.0, 4.0, 8.0, 188.0, 192.0, 7000.0, 19_000.0, 19_000.0, 19_004.0, 19_184.0, 19_004.0];
+    let frames: Vec<Vec<u8>> = places.map(|x| pan(shape, (x, x / 9.0))).into();
+    let expected = whole(shape, &frames);
+    assert!((expected[3].reduced.motion_x - 180.0).abs() < 2.0, "the jump: {:?}", expected[3].reduced);
+    let plan = ViewPlan::new(shape, &ViewSettings::default());
+    for second in 1..frames.len() {
+        let (mut meter, mut sequencer) = (RunMeter::default(), Sequencer::default());
+        let mut found = Vec::new();
+        for run in [0..second, second..frames.len()] {
+            meter.begin();
+            (run.start.saturating_sub(RunMeter::LEAD_IN as usize)..run.start)
+                .for_each(|frame| meter.lead_in(&plan, &frames[frame]));
+            for frame in run {
+                let previous = frame.checked_sub(1).map(|frame| &frames[frame][..]);
+                let measured = meter.measure(&plan, &mut &frames[frame][..], previous);
+                found.push(sequencer.push_compared(measured));
+            }
+        }
+        let differs = found.iter().zip(&expected).position(|(found, expected)| found != expected);
+        assert_eq!(differs, None, "a run that begins with frame {second}");
+    }
+}
+
 /// Mean square that rounding leaves in the difference of two reduced pictures: 1/12 for each of two whole
 /// code values, averaged over boxes of 4 samples.
 const ROUNDING_ENERGY: f32 = 2.0 / 12.0 / 4.0;

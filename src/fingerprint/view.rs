@@ -191,6 +191,11 @@ impl ViewPlan {
         self.planes[0].block_areas.iter().any(|&area| area > 0)
     }
 
+    /// Whether all of the picture is looked at, so that packing changes nothing.
+    pub fn is_whole(&self) -> bool {
+        self.whole
+    }
+
     /// Turns the samples of a whole frame into the packed picture, in place.
     pub fn pack(&self, samples: &mut [u8]) {
         if self.whole {

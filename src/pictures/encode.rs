@@ -8,6 +8,7 @@ use image::{imageops, ExtendedColorType, GrayImage, ImageEncoder, RgbImage};
 
 use super::{Detail, EncodedImage, Picture, Raster, Stretch};
 use crate::frame::Rect;
+use crate::pipeline;
 
 /// Longest sides of pictures in pixels, best first: the largest that fits the budget is taken.
 const SIDES: &[u32] = &[480, 360, 240];
@@ -50,11 +51,15 @@ pub(super) fn within(
         let mut pictures = BTreeMap::new();
         let mut taken = Vec::new();
         for stretch in stretches {
-            let encoded: BTreeMap<u64, Picture> = kept
+            let frames: Vec<_> = kept
                 .range(stretch.frames.clone())
                 .filter(|(frame, _)| !pictures.contains_key(*frame))
-                .filter_map(|(&frame, kept)| Some((frame, encoded(kept, side)?)))
                 .collect();
+            let encoded: BTreeMap<u64, Picture> =
+                pipeline::each(&frames, |&(&frame, kept)| Some((frame, encoded(kept, side)?)))
+                    .into_iter()
+                    .flatten()
+                    .collect();
             let bytes = encoded.values().map(bytes_in_file).sum();
             let Some(rest) = left.checked_sub(bytes) else { break };
             left = rest;

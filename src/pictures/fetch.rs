@@ -11,6 +11,7 @@ use crate::capture::{FrameSource, Leap};
 use crate::error::Result;
 use crate::fingerprint::{digest, Digest, ViewPlan, UNKNOWN_DIGEST};
 use crate::frame::Rect;
+use crate::pipeline;
 use crate::settings::ViewSettings;
 use crate::verdict::FindingKind;
 
@@ -145,13 +146,16 @@ fn read(
             reading.other_frame = Some(frame);
             return Ok(reading);
         }
-        let difference = (frame > 0).then(|| converter.difference(&samples, &before));
+        let (picture, difference) = pipeline::both(
+            || converter.picture(&samples),
+            || (frame > 0).then(|| converter.difference(&samples, &before)),
+        );
         let closer = fine.iter().position(|stretch| stretch.frames.contains(&frame));
         let detail = closer.filter(|_| frame > 0).map(|stretch| {
             let area = *areas.entry(stretch).or_insert_with(|| converter.liveliest(&samples, &before));
             (area, converter.detail(&samples, area))
         });
-        let kept = KeptFrame { picture: converter.picture(&samples), difference, detail };
+        let kept = KeptFrame { picture, difference, detail };
         reading.kept.insert(frame, kept);
     }
     Ok(reading)

@@ -74,11 +74,24 @@ fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result
         target.write_file(PICTURES_LOG, |out| pictures_log::write(&head, &audit.signatures, out))?;
     }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
+    let (drawn, written) =
+        pipeline::both(|| write_png_charts(report, chart, target), || write_pages(report, chart, target));
+    drawn.and(written)
+}
+
+/// Writes what trackers show that refuse SVG.
+fn write_png_charts(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
     let png = raster::png(TIMELINE_PNG, chart)?;
     target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
     if let Some(strip) = film_strip::png(report)? {
         target.write_file(STRIP_PNG, |out| out.write_all(&strip))?;
     }
+    Ok(())
+}
+
+/// Writes what is read, and who wrote it.
+fn write_pages(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
+    let audit = report.audit;
     let provenance = provenance::document(report.provenance, &audit.facts.reader);
     target.write_file(PROVENANCE_JSON, |out| out.write_all(provenance.as_bytes()))?;
     target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, chart).as_bytes()))?;

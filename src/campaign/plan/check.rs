@@ -106,6 +106,7 @@ fn unit(
                 timestamps: own.timestamps.clone().or_else(|| usual.timestamps.clone()),
                 decoder: None,
                 stream: own.stream.or(usual.stream),
+                threads: None,
             },
             view: ViewSettings { region: own.region.or(usual.region), exclude },
             source_rate: played.rate,

@@ -64,7 +64,7 @@ fn made_anew(picture: &Picture, from: [f64; 3], to: [f64; 3]) -> Picture {
 /// The picture with its window in parts of the old one: scale and offset across and down; black outside.
 fn window(picture: &Picture, scale: [f64; 2], offset: [f64; 2]) -> Picture {
     picture.map(|at, plane| {
-        let outside = Some(if at == 0 { 16.0 } else { 128.0 });
+        let outside = if at == 0 { 16.0 } else { 128.0 };
         let (width, height) = (plane.width as f64, plane.height as f64);
         Plane::new(plane.width, plane.height, |x, y| {
             let place = |at: usize, length: f64, axis: usize| {
@@ -73,7 +73,7 @@ fn window(picture: &Picture, scale: [f64; 2], offset: [f64; 2]) -> Picture {
             let (u, v) = (place(x, width, 0), place(y, height, 1));
             let beyond = u < 0.0 || v < 0.0 || u > width || v > height;
             if beyond {
-                outside.unwrap_or(0.0)
+                outside
             } else {
                 plane.at(u, v, None)
             }

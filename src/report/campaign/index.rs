@@ -308,6 +308,9 @@ fn push_files(html: &mut String, sheet: &Sheet<'_>) {
     );
 }
 
+/// Standing of a cell by its place in the list of all, its number and its sentence.
+type CellLook<'a> = (usize, &'a str, &'a str);
+
 /// What the script shows in other views.
 #[derive(Serialize)]
 struct Looks<'a> {
@@ -318,7 +321,7 @@ struct Looks<'a> {
     /// Clips.
     clips: usize,
     /// For each view the cells in the order of `campaign.json`: standing, number, sentence.
-    views: Vec<(&'static str, Vec<(usize, &'a str, &'a str)>)>,
+    views: Vec<(&'static str, Vec<CellLook<'a>>)>,
 }
 
 fn looks(sheet: &Sheet<'_>) -> String {

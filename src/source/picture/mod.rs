@@ -205,7 +205,7 @@ pub fn measure(case: &Comparison<'_>, start: Geometry) -> Option<Measures> {
     };
     let gamma = told.filter(|gamma| gamma.error < GAMMA_ERROR_MAX).map(|told| match fit.power() {
         // A power that does not fit better is none.
-        (power, _) if power == 1.0 => Measured { value: 1.0, error: told.error },
+        (1.0, _) => Measured { value: 1.0, error: told.error },
         _ => told,
     });
     let inside = |axis: usize, second: bool| {

@@ -43,9 +43,8 @@ pub(super) fn solve<const N: usize>(rows: &[Row<N>], parts: usize, floor: f64) -
         for (row, weight) in rows.iter().zip(&weights) {
             for a in 0..N {
                 right[a] += weight * row.factors[a] * row.value;
-                for b in 0..N {
-                    matrix[a][b] += weight * row.factors[a] * row.factors[b];
-                }
+                let of_row = matrix[a].iter_mut().zip(&row.factors);
+                of_row.for_each(|(sum, factor)| *sum += weight * row.factors[a] * factor);
             }
         }
         inverse = inverted(matrix)?;

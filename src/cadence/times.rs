@@ -5,6 +5,7 @@ use super::timing::{fitted_step, lost_in_steps, median_step};
 use super::FrameTimes;
 use crate::note::{Note, NoteCode};
 use crate::units::{Rate, RateSource, TimeBase};
+use crate::words::{counted, verb};
 
 /// Rate assumed where nothing tells one: 60000/1001, what playback devices of the 60 Hz world send to a
 /// display. Common practice, no source.
@@ -147,11 +148,15 @@ fn laid_out_note(ticks: &[Option<i64>], rate: Rate) -> Option<Note> {
         return None;
     }
     let seen = match with_time {
-        0 => "The capture has no times of its own".to_owned(),
-        some => format!("Only {some} of {} frames have a time", ticks.len()),
+        0 => "The recording has no times of its own".to_owned(),
+        some => format!(
+            "Only {some} of {} {} a time",
+            counted(ticks.len() as u64, "frame"),
+            verb(some as u64, "have")
+        ),
     };
     let text = format!(
-        "{seen}; frames were laid out evenly at {rate} per second. Frames that the recorder lost do not show."
+        "{seen}. Its frames are taken as even, {rate} per second. If the recorder lost some, that is not seen."
     );
     Some(Note::new(NoteCode::TimesAssumed, text))
 }

@@ -7,6 +7,7 @@ use super::path::{distance, Walk};
 use super::places::Placing;
 use super::proof::Proof;
 use super::{Film, SourcePlace, CELLS};
+use crate::words::{counted, verb};
 
 /// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
 const FIRST_ROUNDS: [Freedom; 4] = [
@@ -127,20 +128,22 @@ pub fn align(capture: &Film<'_>, clip: &Film<'_>, proof: &Proof) -> Result<Align
 /// Why a capture does not show a clip, in numbers.
 fn evidence(model: &Model, explained: Option<f64>, (known, frames): (usize, usize)) -> String {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share.max(0.0));
-    let laid = "laid along the recording as well as it can be, it accounts for";
+    let best = "at its best place it explains";
     match explained {
         Some(share) if share < EXPLAINED_MIN => format!(
-            "{laid} {} of the recording's changes, wanted are at least {}",
+            "{best} {} of the changes in the recording; at least {} are needed",
             percent(share),
             percent(EXPLAINED_MIN)
         ),
         None if model.unexplained > UNEXPLAINED_MAX => format!(
-            "{laid} {} of what the recording's pictures look like, wanted are at least {}",
+            "{best} {} of what the pictures of the recording look like; at least {} are needed",
             percent(1.0 - model.unexplained),
             percent(1.0 - UNEXPLAINED_MAX)
         ),
         _ => format!(
-            "only {known} of {frames} frames look like a picture of it, wanted are at least {}",
+            "only {known} of {} {} like a picture of it; at least {} are needed",
+            counted(frames as u64, "frame"),
+            verb(known as u64, "look"),
             percent(SHOWN_MIN)
         ),
     }

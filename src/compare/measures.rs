@@ -5,11 +5,14 @@ use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::source::picture::{Measured, Measures};
 use crate::units::Rate;
-use crate::verdict::Placing;
+use crate::verdict::{FindingKind, Placing};
 
 /// Two clocks, the device's and the recorder's, each within the ±10 ppm of SMPTE ST 274: rates nearer than this
 /// fraction are the same.
 const RATE_TOLERANCE: f64 = 20e-6;
+
+/// Share of mixes from which the motion rate of a device says nothing. Choice.
+const MIXING_SHARE: f64 = 0.05;
 
 /// Which values are better.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,13 +48,19 @@ pub struct Value {
     pub value: Option<f64>,
     /// Values of two devices are equal where they differ by no more than both of these together.
     pub uncertainty: f64,
+    /// Whether it may be held against those of other devices.
+    pub is_ranked: bool,
 }
 
 impl Value {
-    const UNKNOWN: Self = Self { value: None, uncertainty: 0.0 };
+    const UNKNOWN: Self = Self { value: None, uncertainty: 0.0, is_ranked: true };
 
     fn new(value: f64, uncertainty: f64) -> Self {
-        Self { value: Some(value), uncertainty }
+        Self { value: Some(value), uncertainty, is_ranked: true }
+    }
+
+    fn ranked_if(self, is_ranked: bool) -> Self {
+        Self { is_ranked, ..self }
     }
 }
 
@@ -246,7 +255,9 @@ fn motion_rate(audit: &Audit) -> Value {
         // One picture more or less at the ends, and the calls that may be wrong.
         Some(rate) if duration > 0.0 => {
             let wrong = expected_wrong(&audit.frames) / duration;
-            Value::new(rate, rate * RATE_TOLERANCE + wrong + 1.0 / duration)
+            let mixes = flagged_frames(audit, FrameFlags::BLEND) > MIXING_SHARE * audit.frames.len() as f64;
+            // Every mix differs from the frame before it, and is no picture of the clip.
+            Value::new(rate, rate * RATE_TOLERANCE + wrong + 1.0 / duration).ranked_if(!mixes)
         }
         _ => Value::UNKNOWN,
     }
@@ -268,7 +279,9 @@ fn drops(audit: &Audit) -> Value {
     let (lost, uncertainty) = dropped.fold((0.0, 0.0), |(lost, uncertainty), frame| {
         (lost + f64::from(frame.lost_before), uncertainty + f64::from(frame.lost_uncertainty))
     });
-    Value::new(lost, uncertainty)
+    // At half rate the pictures that never come are no drops.
+    let halves = audit.findings.iter().any(|one| one.kind == FindingKind::HalfRateMotion);
+    Value::new(lost, uncertainty).ranked_if(!halves)
 }
 
 /// A number of things that rest on calls, some of which may be wrong: one wrong call makes up to two of them.
@@ -320,6 +333,8 @@ pub enum Standing {
     Equal,
     /// Not known.
     Unknown,
+    /// Known, but it means nothing for this device: the drops of one at half rate, the rate of one that mixes.
+    NotRanked,
 }
 
 impl Standing {
@@ -331,6 +346,7 @@ impl Standing {
             Self::Worst => "worst",
             Self::Equal => "equal",
             Self::Unknown => "unknown",
+            Self::NotRanked => "not-ranked",
         }
     }
 }
@@ -351,10 +367,17 @@ pub(super) fn standings(devices: &[Device]) -> Vec<Vec<Standing>> {
 pub(super) fn standing(values: &[Value], better: Better) -> Vec<Standing> {
     let sign = if better == Better::Lower { -1.0 } else { 1.0 };
     let rank = |value: &Value| value.value.map(|value| sign * value);
-    let known = || values.iter().filter(|value| value.value.is_some());
+    let known = || values.iter().filter(|value| value.value.is_some() && value.is_ranked);
     let order = |a: &&Value, b: &&Value| rank(a).unwrap_or(0.0).total_cmp(&rank(b).unwrap_or(0.0));
     let (Some(best), Some(worst)) = (known().max_by(order), known().min_by(order)) else {
-        return vec![Standing::Unknown; values.len()];
+        let unranked = |value: &Value| {
+            if value.value.is_some() {
+                Standing::NotRanked
+            } else {
+                Standing::Unknown
+            }
+        };
+        return values.iter().map(unranked).collect();
     };
     let alike = |a: &Value, b: &Value| match (a.value, b.value) {
         (Some(x), Some(y)) => (x - y).abs() <= a.uncertainty + b.uncertainty,
@@ -364,6 +387,7 @@ pub(super) fn standing(values: &[Value], better: Better) -> Vec<Standing> {
         .iter()
         .map(|value| match value.value {
             None => Standing::Unknown,
+            Some(_) if !value.is_ranked => Standing::NotRanked,
             Some(_) if better == Better::Neither || alike(best, worst) => Standing::Equal,
             Some(_) if alike(value, best) => Standing::Best,
             Some(_) if alike(value, worst) => Standing::Worst,

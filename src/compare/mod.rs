@@ -9,7 +9,7 @@ mod measures;
 mod pictures;
 
 pub use measures::{Better, Measure, Standing, Value, MEASURES};
-pub use pictures::{Coverage, Lane, LANE_COLUMNS};
+pub use pictures::{Coverage, Lane, LaneColumn, LANE_COLUMNS};
 
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};

@@ -5,13 +5,13 @@ use super::*;
 use crate::units::Rate;
 
 fn value(value: f64, uncertainty: f64) -> Value {
-    Value { value: Some(value), uncertainty }
+    Value { value: Some(value), uncertainty, is_ranked: true }
 }
 
 #[test]
 fn what_differs_by_less_than_is_known_is_equal() {
     use Standing::{Best, Between, Equal, Unknown, Worst};
-    let unknown = Value { value: None, uncertainty: 0.0 };
+    let unknown = Value { value: None, uncertainty: 0.0, is_ranked: true };
     for (name, values, better, expected) in [
         ("clear", vec![value(60.0, 0.1), value(30.0, 0.1)], Better::Higher, vec![Best, Worst]),
         ("lower is better", vec![value(3.0, 0.1), value(1.0, 0.1)], Better::Lower, vec![Worst, Best]),
@@ -123,4 +123,17 @@ fn audits_of_different_clips_are_told() {
         refused.evidence
     );
     assert_eq!(common_clip(&[with("a", clip("x", "24", 100)), device("b", None)]), Ok(None));
+}
+
+#[test]
+fn a_value_that_means_nothing_for_a_device_is_neither_best_nor_in_the_way() {
+    let unranked = Value { is_ranked: false, ..value(0.0, 0.0) };
+    let (two, five) = (value(2.0, 0.0), value(5.0, 0.0));
+    for (values, expected) in [
+        (vec![unranked, two, five], vec![Standing::NotRanked, Standing::Best, Standing::Worst]),
+        (vec![unranked, two], vec![Standing::NotRanked, Standing::Equal]),
+        (vec![unranked], vec![Standing::NotRanked]),
+    ] {
+        assert_eq!(measures::standing(&values, Better::Lower), expected);
+    }
 }

@@ -8,10 +8,11 @@ mod table;
 
 use std::fmt::Write;
 
-use crate::compare::{Basis, Comparison, Coverage};
+use crate::compare::{Basis, Comparison, Coverage, Device};
 use crate::error::Result;
 use crate::escape::{markdown, visible};
 use crate::output::OutputFolder;
+use crate::words::{counted, grouped, listed, verb};
 
 pub use chart::svg;
 pub use json::{document, SCHEMA};
@@ -48,7 +49,7 @@ pub fn write_all(comparison: &Comparison, target: OutputFolder) -> Result<()> {
 
 /// `compare.md`: what to paste into a tracker.
 pub fn summary(comparison: &Comparison) -> String {
-    let mut text = format!("# {} devices, one clip\n\n", comparison.devices.len());
+    let mut text = format!("# {}\n\n", markdown(&title(comparison)));
     for sentence in sentences(comparison) {
         let _ = writeln!(text, "{}\n", markdown(&sentence));
     }
@@ -69,24 +70,67 @@ pub fn terminal(comparison: &Comparison) -> String {
     text
 }
 
+/// Which devices show every picture and which do not, in one sentence.
+pub(super) fn title(comparison: &Comparison) -> String {
+    let devices = comparison.devices.len() as u64;
+    let (mut whole, mut lacking) = (Vec::new(), Vec::new());
+    for device in &comparison.devices {
+        let Some(coverage) =
+            device.coverage.as_ref().filter(|coverage| coverage.pictures() > coverage.perhaps)
+        else {
+            continue;
+        };
+        let side = if coverage.never + coverage.only_mixed == 0 { &mut whole } else { &mut lacking };
+        side.push(device.name.clone());
+    }
+    let count = |names: &[String]| names.len() as u64;
+    match (whole.as_slice(), lacking.as_slice()) {
+        ([], []) => format!("{}: their pictures are not compared", counted(devices, "device")),
+        (whole, []) => format!("{} {} every picture", listed(whole), verb(count(whole), "show")),
+        ([], lacking) => format!(
+            "No device shows every picture: {} {} some",
+            listed(lacking),
+            verb(count(lacking), "lack")
+        ),
+        (whole, lacking) => format!(
+            "{} {} every picture; {} {} some",
+            listed(whole),
+            verb(count(whole), "show"),
+            listed(lacking),
+            verb(count(lacking), "lack")
+        ),
+    }
+}
+
+/// What one device shows, without its name; nothing where that is not known.
+pub(super) fn device_text(device: &Device) -> Option<String> {
+    let coverage = device.coverage.as_ref()?;
+    let told = coverage.pictures() - coverage.perhaps;
+    if told == 0 {
+        return None;
+    }
+    let of = counted(told, "picture");
+    let mixed = coverage.only_mixed;
+    Some(match (coverage.never, mixed) {
+        (0, 0) => format!("shows all {of} that can be told"),
+        (0, mixed) => format!("shows {} of {of} only within mixes", grouped(mixed)),
+        (never, mixed) => {
+            let regular =
+                regular_share(coverage).map_or_else(String::new, |words| format!(": it shows {words}"));
+            let mixed = match mixed {
+                0 => String::new(),
+                mixed => format!(", {} only within mixes", grouped(mixed)),
+            };
+            format!("never shows {} of {of}{mixed}{regular}", grouped(never))
+        }
+    })
+}
+
 /// What was found, most important first.
 pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
     let mut sentences = vec![basis_text(comparison)];
-    sentences.extend(comparison.devices.iter().filter_map(|device| {
-        let coverage = device.coverage.as_ref()?;
-        let told = coverage.pictures() - coverage.perhaps;
-        let regular = regular_share(coverage).map_or_else(String::new, |words| format!(": it shows {words}"));
-        let mixed = match coverage.only_mixed {
-            0 => String::new(),
-            count => format!(", {count} only within mixes"),
-        };
-        (told > 0).then(|| match coverage.never + coverage.only_mixed {
-            0 => format!("{} shows all {told} pictures that can be told.", device.name),
-            _ => {
-                format!("{} never shows {} of {told} pictures{mixed}{regular}.", device.name, coverage.never)
-            }
-        })
-    }));
+    let of_device = |device: &Device| Some(format!("{} {}.", device.name, device_text(device)?));
+    sentences.extend(comparison.devices.iter().filter_map(of_device));
     let incomplete: Vec<&str> = comparison
         .devices
         .iter()
@@ -102,20 +146,22 @@ pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
 fn basis_text(comparison: &Comparison) -> String {
     match &comparison.basis {
         Basis::Clip(clip) => format!(
-            "Pictures are compared on the index of the clip {} ({} pictures/s), {} of which appeared on any device.",
-            clip.name, clip.rate, comparison.pictures
+            "Pictures are compared on the index of the clip {} ({} pictures/s): {} of it appeared on any device.",
+            clip.name,
+            clip.rate,
+            counted(comparison.pictures, "picture")
         ),
         Basis::Captures(base) => format!(
             "The clip is not at hand: the recordings were aligned with each other, that of {base} first. Together they \
-             show {} pictures, the best known sequence; what no device showed is not known.",
-            comparison.pictures
+             show {}, the best known sequence. What no device showed is not known.",
+            counted(comparison.pictures, "picture")
         ),
         Basis::None(why) => format!("Pictures are not compared one by one: {why}."),
     }
 }
 
 /// `every second`, `one in three`, where a share is that of a regular skip within 2 % or what is uncertain.
-fn regular_share(coverage: &Coverage) -> Option<&'static str> {
+pub(super) fn regular_share(coverage: &Coverage) -> Option<&'static str> {
     const WITHIN: f64 = 0.02;
     let (share, uncertainty) = (coverage.share()?, coverage.uncertainty());
     [

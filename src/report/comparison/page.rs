@@ -19,11 +19,11 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src '{}'\"/>\n\
-         <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{count} devices, one clip</title>\n\
+         <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{title}</title>\n\
          <style>{style}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#table\">Skip to the table</a>\n<main>\n\
-         <header><p class=\"kicker\">Comparison of cadence audits</p>\n<h1>{count} devices, one clip</h1>",
+         <header><p class=\"kicker\">Comparison of cadence audits</p>\n<h1>{title}</h1>",
         source_hash(&style),
-        count = comparison.devices.len()
+        title = markup(&super::title(comparison))
     );
     for sentence in super::sentences(comparison) {
         let _ = writeln!(html, "<p>{}</p>", markup(&sentence));
@@ -40,7 +40,8 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
     html.push_str(
         "<p class=\"hint\">▲ best, ▼ worst; = no difference beyond what is uncertain; – not known. Values that differ \
          by no more than both uncertainties together, which compare.json names, count as equal. Repeats are not \
-         ranked: the rates of clip and signal decide how many there must be.</p>\n</section>\n</main>\n",
+         ranked: the rates of clip and signal decide how many there must be. Nor are the drops of a device at half \
+         rate, and the rate of one that mixes.</p>\n</section>\n</main>\n",
     );
     push_data(&mut html, "compare-json", &super::document(comparison));
     html.push_str("</body>\n</html>\n");

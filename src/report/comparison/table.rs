@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use crate::compare::{Comparison, Measure, Standing, Value, MEASURES};
 use crate::escape::{markdown, markup};
-use crate::report::html::table::{close_table, open_table};
+use crate::report::html::table::close_table;
 use crate::units::decimal;
 
 /// A value with its unit, as many decimals as the measure has.
@@ -24,7 +24,7 @@ fn mark(standing: Standing) -> (&'static str, &'static str) {
         Standing::Best => ("▲", "best"),
         Standing::Worst => ("▼", "worst"),
         Standing::Equal => ("=", "equal"),
-        Standing::Between | Standing::Unknown => ("", ""),
+        Standing::Between | Standing::Unknown | Standing::NotRanked => ("", ""),
     }
 }
 
@@ -56,21 +56,20 @@ pub(super) fn push_markdown(text: &mut String, comparison: &Comparison) {
     }
 }
 
-/// The table for the page.
+/// The table for the page: a row per measure and a column per device, which stays within a narrow page.
 pub(super) fn push_html(html: &mut String, comparison: &Comparison) {
-    let titles: Vec<String> =
-        std::iter::once("Device".to_owned()).chain(MEASURES.iter().map(title)).collect();
-    let titles: Vec<&str> = titles.iter().map(String::as_str).collect();
-    open_table(html, "Devices and measures", &titles);
-    for (place, device) in comparison.devices.iter().enumerate() {
+    html.push_str(
+        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Measures of the devices\"><table \
+         class=\"compared\"><caption>Measures of the devices</caption><thead><tr><th scope=\"col\">Measure</th>",
+    );
+    for device in &comparison.devices {
         let incomplete = if device.complete { "" } else { " <em>(not read whole)</em>" };
-        let _ = write!(
-            html,
-            "<tr><th scope=\"row\">{}{incomplete}<br/><span class=\"hint\">{}</span></th>",
-            markup(&device.name),
-            markup(&device.capture)
-        );
-        for (column, measure) in MEASURES.iter().enumerate() {
+        let _ = write!(html, "<th scope=\"col\">{}{incomplete}</th>", markup(&device.name));
+    }
+    html.push_str("</tr></thead><tbody>\n");
+    for (column, measure) in MEASURES.iter().enumerate() {
+        let _ = write!(html, "<tr><th scope=\"row\">{}</th>", title(measure));
+        for (place, device) in comparison.devices.iter().enumerate() {
             let (sign, word) = mark(comparison.standings[column][place]);
             let text = value_text(measure, device.values[column]);
             let _ = match word {

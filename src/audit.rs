@@ -18,7 +18,7 @@ use crate::frame::{Coding, FrameShape};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
-use crate::settings::{Settings, ViewSettings};
+use crate::settings::{DeviceFacts, Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
 use crate::source::picture::KeptFrames;
 use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
@@ -61,6 +61,8 @@ pub struct Audit {
     pub verdict: String,
     /// What was required, and whether it is met; see [`Audit::hold_against`].
     pub requirements: Vec<Outcome>,
+    /// What was recorded, and with what, in the person's words.
+    pub device: DeviceFacts,
     /// Rate of the clip that was played, where the person gave it.
     pub given_source_rate: Option<Rate>,
     /// Which pictures of the clip the frames show, where that is known.
@@ -585,6 +587,7 @@ fn conclude(
         headline: String::new(),
         verdict: String::new(),
         requirements: Vec::new(),
+        device: settings.device.clone(),
         given_source_rate: settings.source_rate,
         source,
         levels,

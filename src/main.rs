@@ -2,17 +2,24 @@
 
 mod cli;
 
+use std::env;
+use std::ffi::OsString;
 use std::process::ExitCode;
 use std::sync::atomic::Ordering;
 
 use clap::Parser;
 use cli::arguments::{Arguments, Command};
 use cli::exit::Exit;
-use cli::{campaign, commands, compare, interrupt, interrupt::STOP, join, print, say};
+use cli::{campaign, commands, compare, interrupt, interrupt::STOP, join, print, say, usage};
 use evenbeat::error::Result;
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
+    let given: Vec<OsString> = env::args_os().collect();
+    let arguments = match Arguments::try_parse_from(&given) {
+        Ok(arguments) => arguments,
+        Err(error) if usage::explain(&error, &given) => return Exit::NotWhole.into(),
+        Err(error) => error.exit(),
+    };
     interrupt::install();
     let outcome = match arguments.command {
         Command::Audit(audit) => commands::audit(&audit),

@@ -24,6 +24,53 @@ pub struct Settings {
     pub scan: Option<Scan>,
     /// The same of the clip that was played.
     pub reference_scan: Option<Scan>,
+    /// What was recorded, and with what: told to readers, decides nothing.
+    pub device: DeviceFacts,
+}
+
+/// What was recorded, and with what, in the person's own words.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct DeviceFacts {
+    /// The device.
+    pub name: Option<String>,
+    /// Its firmware.
+    pub firmware: Option<String>,
+    /// How it was set up.
+    pub setting: Option<String>,
+    /// What recorded it.
+    pub recorder: Option<String>,
+}
+
+impl DeviceFacts {
+    /// Longest text, characters: a line or two of a report.
+    pub const TEXT_MAX: usize = 200;
+
+    /// Whether nothing is told.
+    pub fn is_empty(&self) -> bool {
+        *self == Self::default()
+    }
+
+    /// What is told, each with its name for reading.
+    pub fn told(&self) -> Vec<(&'static str, &str)> {
+        let all = [
+            ("Device", &self.name),
+            ("Firmware", &self.firmware),
+            ("Setting", &self.setting),
+            ("Recorder", &self.recorder),
+        ];
+        all.into_iter().filter_map(|(name, text)| Some((name, text.as_deref()?))).collect()
+    }
+
+    /// These facts, and where they are silent those of `others`.
+    #[must_use]
+    pub fn or(self, others: Self) -> Self {
+        Self {
+            name: self.name.or(others.name),
+            firmware: self.firmware.or(others.firmware),
+            setting: self.setting.or(others.setting),
+            recorder: self.recorder.or(others.recorder),
+        }
+    }
 }
 
 /// How to read a capture.
@@ -157,6 +204,7 @@ impl RecordedSettings {
             reference_log: None,
             scan: self.scan,
             reference_scan: self.reference_scan,
+            device: DeviceFacts::default(),
         }
     }
 }
@@ -182,6 +230,7 @@ mod tests {
             reference_log: None,
             scan: Some(Scan::BottomFieldFirst),
             reference_scan: Some(Scan::TopFieldFirst),
+            device: DeviceFacts::default(),
         };
         let expected = Settings {
             reading: ReadingSettings {

@@ -363,32 +363,34 @@ fn arguments_that_cannot_be_are_refused_with_status_2() {
     desk.write("a.y4m", first_frames("brass-kettle.y4m", 5));
     for (arguments, error) in [
         ("", ""),
-        ("audit", "error: the following required arguments were not provided:\n  <CAPTURE>\n"),
-        ("frobnicate", "error: unrecognized subcommand 'frobnicate'\n"),
+        ("audit", "evenbeat: the following required arguments were not provided: <CAPTURE>\nhint: `evenbeat audit --help` lists"),
+        ("frobnicate", "evenbeat: unrecognized subcommand 'frobnicate'\nhint: `evenbeat --help` lists the commands\n"),
+        ("a.y4m", "evenbeat: a.y4m: is no command\nhint: `evenbeat audit a.y4m` audits that recording\n"),
+        ("audit a.y4m b.y4m", "evenbeat: b.y4m: one recording at a time: another one was given before it\nhint: run `evenbeat audit` for each"),
         (
             "audit a.y4m --rate fast",
-            "error: invalid value 'fast' for '--rate <RATE>': a rate is a number of frames per second such as \
+            "evenbeat: invalid value 'fast' for '--rate <RATE>': a rate is a number of frames per second such as \
              59.94, 25 or 60000/1001, each part from 1 to 4294967295\n",
         ),
         (
             "audit a.y4m --region 1,2,3",
-            "error: invalid value '1,2,3' for '--region <X,Y,W,H>': a rectangle is X,Y,W,H in pixels, whole \
+            "evenbeat: invalid value '1,2,3' for '--region <X,Y,W,H>': a rectangle is X,Y,W,H in pixels, whole \
              numbers, width and height at least 1\n",
         ),
         (
             "audit a.y4m --require freezes=none",
-            "error: invalid value 'freezes=none' for '--require <KEY=VALUE>': freezes takes a number from 0 to \
+            "evenbeat: invalid value 'freezes=none' for '--require <KEY=VALUE>': freezes takes a number from 0 to \
              1000000000, not none\n",
         ),
         (
             "audit a.y4m --require speed=1",
-            "error: invalid value 'speed=1' for '--require <KEY=VALUE>': unknown key speed; known are \
+            "evenbeat: invalid value 'speed=1' for '--require <KEY=VALUE>': unknown key speed; known are \
              motion-rate, delivered-rate, coverage, judged-share, repeat-share, cadence-breaks, freezes, \
              longest-freeze-ms, drops, gap-frames, judder-rms-ms, judder-peak-to-peak-ms, \
              excess-judder-rms-ms, out-of-order-frames, blended-frames\n",
         ),
-        ("audit a.y4m --junit a.xml", "error: the following required arguments were not provided:\n  --require"),
-        ("audit a.y4m --fail-at never", "error: invalid value 'never' for '--fail-at <SEVERITY>'\n"),
+        ("audit a.y4m --junit a.xml", "evenbeat: the following required arguments were not provided: --require"),
+        ("audit a.y4m --fail-at never", "evenbeat: invalid value 'never' for '--fail-at <SEVERITY>'"),
     ] {
         let ran = desk.run(arguments);
         assert_eq!((ran.status, ran.stdout.as_str()), (Some(2), ""), "{arguments}");

@@ -11,6 +11,7 @@ use evenbeat::audit_store::{csv, json, Provenance};
 use evenbeat::output::{write_error, Existing, OutputFolder};
 use evenbeat::pictures::Pictures;
 use evenbeat::report::{html, markdown, terminal, timeline, write_all, Report};
+use evenbeat::settings::DeviceFacts;
 use serde_json::{json, Value};
 
 /// Audits of every shape, by name.
@@ -18,9 +19,15 @@ fn audits() -> Vec<(&'static str, Audit)> {
     let mut hostile = common::everything(240);
     hostile.facts.name = common::HOSTILE_NAME.to_owned();
     hostile.verdict = format!("Verdict on {}", common::HOSTILE_NAME);
+    hostile.headline = hostile.verdict.clone();
     for finding in &mut hostile.findings {
         finding.text = format!("seen in {}", common::HOSTILE_NAME);
     }
+    for event in &mut hostile.events {
+        event.text = format!("seen in {}", common::HOSTILE_NAME);
+    }
+    let name = || Some(common::HOSTILE_NAME.to_owned());
+    hostile.device = DeviceFacts { name: name(), firmware: name(), setting: name(), recorder: name() };
     hostile
         .notes
         .push(evenbeat::note::Note::new(evenbeat::note::NoteCode::ReaderMessage, common::HOSTILE_NAME));
@@ -49,6 +56,11 @@ fn summary(audit: &Audit, provenance: &Provenance) -> String {
 fn write(audit: &Audit, provenance: &Provenance, folder: &Path) {
     let target = OutputFolder::reserve(folder, Existing::Replace).unwrap();
     write_all(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None }, target).unwrap();
+}
+
+/// What the command says of an audit on a terminal of this width.
+fn said(audit: &Audit, columns: usize) -> String {
+    terminal::summary(audit, columns).iter().map(|line| line.text() + "\n").collect()
 }
 
 fn document(audit: &Audit) -> Value {
@@ -291,7 +303,7 @@ fn the_page_says_who_how_and_when() {
         &"ab".repeat(32),
         "prefers-color-scheme: dark",
         "@media print",
-        "60 frames were called because they are identical to the last bit, 59 by the measured change",
+        "Called were 60 frames because identical to the last bit and 59 frames by the measured change.",
     ] {
         assert!(html.contains(text), "{text}");
     }
@@ -303,9 +315,7 @@ fn hostile_names_are_inert_everywhere() {
     let mut provenance = common::provenance();
     provenance.command_line.push(common::HOSTILE_NAME.to_owned());
     let chart = timeline::svg(&audit).unwrap();
-    for text in
-        [page(&audit, &provenance, &chart), chart, summary(&audit, &provenance), terminal::summary(&audit)]
-    {
+    for text in [page(&audit, &provenance, &chart), chart, summary(&audit, &provenance), said(&audit, 100)] {
         assert!(!text.contains(['\u{202e}', '\u{1b}', '\0']), "{text}");
         assert!(text.contains("u{202E}gpj"));
     }
@@ -313,8 +323,8 @@ fn hostile_names_are_inert_everywhere() {
     assert!(text.contains("a\\<script\\>alert(1)\\</script\\>\"'\\&\\`\\|\\*"));
     let outside_code = text.split("```").next().unwrap().replace("\\<", "");
     assert!(!outside_code.contains("<script"));
-    // Each row of the table of findings keeps its six cells: unescaped bars are cell borders.
-    for row in text.lines().filter(|line| line.starts_with("| fault")) {
+    // Each row of the table of events keeps its six cells: unescaped bars are cell borders.
+    for row in text.lines().filter(|line| line.ends_with("| fault |")) {
         assert_eq!(row.replace("\\|", "").matches('|').count(), 7, "{row}");
     }
     // JSON carries the name as it is: escaping it for reading is the reader's part.
@@ -331,32 +341,45 @@ fn summaries_fit_on_a_screen() {
     for (name, audit) in audits().into_iter().chain([("chatty", chatty)]) {
         let text = summary(&audit, &common::provenance());
         assert!(text.lines().count() <= LINES_MAX, "{name}: {}", text.lines().count());
-        let text = terminal::summary(&audit);
-        for line in text.lines() {
-            assert!(line.chars().count() <= terminal::COLUMNS, "{name}: {line}");
-            assert!(!line.chars().any(char::is_control), "{name}: {line:?}");
+        for (asked, columns, lines_max) in
+            [(10, 40, 200), (40, 40, 200), (100, 100, LINES_MAX), (500, 120, LINES_MAX)]
+        {
+            let text = said(&audit, asked);
+            for line in text.lines() {
+                assert!(line.chars().count() <= columns, "{name}: {line}");
+                assert!(!line.chars().any(char::is_control), "{name}: {line:?}");
+            }
+            assert!(text.lines().count() <= lines_max, "{name}: {}", text.lines().count());
         }
-        assert!(text.lines().count() <= LINES_MAX, "{name}: {}", text.lines().count());
     }
 }
 
 #[test]
 fn the_terminal_summary_is_plain() {
     assert_eq!(
-        terminal::summary(&common::half_rate(120)),
-        "59.94 frames/s delivered, 29.97 new pictures/s: every second frame repeats the one before (60 of\n\
-         60).\n\
+        said(&common::stalling(3), 100).split("note ").next().unwrap(),
+        "Stalls 3 times for 200 ms; about 33 pictures are lost.\n\
+         363 of 396 frames show a new picture and 33 repeat one to the last bit. Cannot be told: what the\n\
+         clip holds, which was not given; what the recorder lost, as the recording has no times of its own.\n\
          \n\
-         capture   player-one.y4m, 120 frames, 2.002 s, 1920×1080, yuv420p\n\
-         rate      59.94 (60000/1001) frames/s delivered (header), 29.97 pictures/s new\n\
-         frames    60 new, 60 repeat, 0 still (not judged)\n\
-         cadence   2:2 over 100.0 % of judged frames, 0 breaks\n\
+         motion    wrong           3 stalls, 33 pictures lost; should be 0 stalls\n\
+         order     right           0 frames\n\
+         mixing    right           0 frames\n\
+         fields    right           0 frames\n\
+         levels    not tested      That needs the clip (--reference) or the test clip's marks.\n\
+         geometry  not tested      That needs the clip (--reference) or the test clip's marks.\n\
+         timing    cannot be told  The recording has no times of its own, so that frames that the recorder\n\
+         \x20                         lost do not show.\n\
+         \n\
+         fault     1. at 1.502 s, frames 90–102: stall: one picture for 200 ms, then about 11 missing\n\
+         fault     2. at 3.203 s, frames 192–204: stall: one picture for 200 ms, then about 11 missing\n\
+         fault     3. at 4.905 s, frames 294–306: stall: one picture for 200 ms, then about 11 missing\n\
+         recording player-one.y4m, 396 frames, 6.607 s, 1920×1080, yuv420p\n\
+         rate      59.94 (60000/1001) frames/s delivered (header), 59.94 pictures/s new\n\
+         frames    363 new, 33 repeat, 0 still (not judged)\n\
+         cadence   1:1 over 100.0 % of judged frames, 3 breaks\n\
          judder    4.17 ms RMS, 4.17 ms inherent in the rates, 0.00 ms excess\n\
-         scan      progressive (by pixels)\n\
-         warning   half-rate motion at 0.000 s, frames 0–119, 2.002 s: every second frame repeats the one\n\
-         \x20         before (60 of 60)\n\
-         note      The clip is assumed to carry more than 29.97 pictures/s. The capture cannot show it; give\n\
-         \x20         --source-rate.\n"
+         scan      progressive (by pixels)\n"
     );
 }
 
@@ -366,9 +389,9 @@ fn an_incomplete_capture_says_so_everywhere() {
     audit.complete = false;
     let chart = timeline::svg(&audit).unwrap();
     assert!(chart.contains("INCOMPLETE CAPTURE"));
-    assert!(page(&audit, &common::provenance(), &chart).contains("The capture is incomplete."));
-    assert!(summary(&audit, &common::provenance()).contains("**The capture is incomplete:**"));
-    assert!(terminal::summary(&audit).contains("INCOMPLETE"));
+    assert!(page(&audit, &common::provenance(), &chart).contains("The recording is incomplete."));
+    assert!(summary(&audit, &common::provenance()).contains("**The recording is incomplete:**"));
+    assert!(said(&audit, 100).contains("INCOMPLETE"));
     assert_eq!(document(&audit).pointer("/capture/complete"), Some(&json!(false)));
 }
 

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use evenbeat::audit::Audit;
 use evenbeat::classify::FrameFlags;
 use evenbeat::report::timeline;
-use evenbeat::verdict::FindingKind;
+use evenbeat::verdict::{FindingKind, Severity};
 
 /// Rectangles of a path of the form `Mx yhwVyh-wz…`: left, top, width, bottom.
 fn rectangles(data: &str) -> Vec<(i32, i32, i32, i32)> {
@@ -46,14 +46,16 @@ fn chart(audit: &Audit) -> String {
 }
 
 #[test]
-fn every_kind_of_finding_has_a_mark_at_every_length() {
+fn every_kind_of_event_has_a_mark_at_every_length() {
     for frames in [60, 120, 3600, 36_000, 2_160_000] {
         let audit = common::everything(frames);
         let drawn = drawn(&chart(&audit));
-        for (kind, name) in FindingKind::NAMES {
+        for finding in &audit.events {
+            let name = finding.kind.name();
             let marks = &drawn[name];
+            // A mark is at least 3 px wide, however long the capture; where marks meet, the more severe one wins.
             assert!(marks.iter().all(|&(_, _, width, _)| width >= 1), "{name}");
-            for finding in audit.findings.iter().filter(|finding| finding.kind == kind) {
+            {
                 // The plot spans 142 to 768 px; the time axis is linear over the frames.
                 let x = 142.0 + 626.0 * finding.first_frame as f64 / frames as f64;
                 let covered = marks.iter().any(|&(left, _, width, _)| {
@@ -90,6 +92,32 @@ fn a_break_shows_as_a_repeat_outside_the_cadence() {
     let widths: i32 = drawn["repeat-outside"].iter().map(|&(_, _, width, _)| width).sum();
     assert!((9..=16).contains(&widths), "{widths} px");
     assert!(!drawn["hold"].is_empty());
+}
+
+#[test]
+fn a_stall_stands_upright_and_is_named_at_its_place() {
+    // Ten seconds with a stall of 12 frames: no frame has a block of its own at this scale.
+    let mut holds = vec![1; 300];
+    holds.push(12);
+    holds.extend([1; 288]);
+    let mut audit = common::with_holds(&holds, &[1]);
+    audit.cadence.freezes.push(evenbeat::cadence::Freeze {
+        first_frame: 300,
+        last_frame: 311,
+        duration_ms: 200.2,
+        lost_pictures: None,
+    });
+    let freeze = common::finding(&audit, FindingKind::Freeze, Severity::Warning, 300, 311);
+    audit.findings.push(freeze);
+    let audit = common::concluded(audit);
+    let svg = chart(&audit);
+    let drawn = drawn(&svg);
+    let heights: Vec<i32> = drawn["repeat-outside"].iter().map(|&(_, top, _, bottom)| bottom - top).collect();
+    assert!(!heights.is_empty() && heights.iter().all(|&height| height == heights[0]), "{heights:?}");
+    // Up to the stall and after it every picture is new: nothing leans.
+    let new: Vec<i32> = drawn["new"].iter().map(|&(_, top, _, bottom)| bottom - top).collect();
+    assert!(new.iter().filter(|&&height| height != new[0]).count() <= 1, "{new:?}");
+    assert!(svg.contains(">one picture for 200 ms</text>"));
 }
 
 #[test]
@@ -151,6 +179,7 @@ fn a_hostile_name_stays_text() {
     let mut audit = common::half_rate(120);
     audit.facts.name = common::HOSTILE_NAME.to_owned();
     audit.verdict = format!("Verdict on {}", common::HOSTILE_NAME);
+    audit.headline = audit.verdict.clone();
     let svg = chart(&audit);
     let document = roxmltree::Document::parse(&svg).unwrap();
     assert!(!document.descendants().any(|node| node.tag_name().name() == "script"));
@@ -167,8 +196,8 @@ fn strange_values_are_drawn_without_panic() {
     chart(&audit);
     audit.times.ticks.truncate(3);
     chart(&audit);
-    audit.findings[0].first_frame = u64::MAX;
-    audit.findings[0].last_frame = 0;
+    audit.events[0].first_frame = u64::MAX;
+    audit.events[0].last_frame = 0;
     chart(&audit);
 }
 
@@ -190,6 +219,9 @@ fn charts_for_looking_at() {
         ("2s-2-2", common::half_rate(120)),
         ("10s-2-3", common::steady(600, &[2, 3])),
         ("60s-trouble", common::troubled()),
+        ("one-stall", common::stalling(1)),
+        ("three-stalls", common::stalling(3)),
+        ("forty-stalls", common::stalling(40)),
         ("10h", common::everything(2_160_000)),
         ("60s-2-2", common::half_rate(3600)),
         ("empty", common::empty()),

@@ -14,6 +14,7 @@ use crate::audit::Audit;
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
 use crate::cadence::{FrameTimes, Pattern};
 use crate::fields::{self, FieldAudit, ScanSegment};
+use crate::settings::DeviceFacts;
 use crate::units::Rate;
 use crate::verdict::gate::Outcome;
 use crate::verdict::{AspectJudgement, Event, Finding};
@@ -47,6 +48,7 @@ pub(super) struct Document<'a> {
     pub format: Cow<'static, str>,
     pub format_version: u32,
     pub capture: Capture<'a>,
+    pub device: Option<DeviceRow<'a>>,
     pub motion: Motion,
     pub cadence: Cadence,
     pub judder: Judder,
@@ -108,6 +110,15 @@ pub(super) struct Capture<'a> {
     pub time_base_s: Ratio,
     pub complete: bool,
     pub blake3: String,
+}
+
+/// What was recorded, and with what.
+#[derive(Deserialize, Serialize)]
+pub(super) struct DeviceRow<'a> {
+    pub name: Option<Cow<'a, str>>,
+    pub firmware: Option<Cow<'a, str>>,
+    pub setting: Option<Cow<'a, str>>,
+    pub recorder: Option<Cow<'a, str>>,
 }
 
 #[derive(Deserialize, Serialize)]
@@ -293,6 +304,7 @@ impl<'a> Document<'a> {
             format: FORMAT.into(),
             format_version: FORMAT_VERSION,
             capture: Capture::new(audit),
+            device: device_row(&audit.device),
             motion: motion(&audit.cadence),
             cadence: Cadence {
                 field_holds: Some(audit.fields.fields.as_ref().and_then(|fields| holds(&fields.cadence))),
@@ -348,6 +360,16 @@ impl<'a> Capture<'a> {
             blake3: hex(&audit.digest),
         }
     }
+}
+
+fn device_row(device: &DeviceFacts) -> Option<DeviceRow<'_>> {
+    let text = |text: &Option<String>| text.as_ref().map(|text| Cow::Owned(text.clone()));
+    (!device.is_empty()).then(|| DeviceRow {
+        name: text(&device.name),
+        firmware: text(&device.firmware),
+        setting: text(&device.setting),
+        recorder: text(&device.recorder),
+    })
 }
 
 fn ratio(rate: Rate) -> Ratio {

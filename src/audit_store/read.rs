@@ -8,6 +8,7 @@ mod fit;
 mod page;
 mod table;
 
+use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
@@ -15,7 +16,7 @@ use std::path::{Path, PathBuf};
 use fit::{check_files, misfit, Misfit};
 use table::{digest_of, Rows, Table};
 
-use super::json::{self, Capture, ColumnsRow, Document, NoteRow, OutcomeRow, ScanRow};
+use super::json::{self, Capture, ColumnsRow, DeviceRow, Document, NoteRow, OutcomeRow, ScanRow};
 use super::provenance::{self, Provenance};
 use super::source::SourceRow;
 use super::values::hex;
@@ -33,6 +34,7 @@ use crate::fingerprint::UNKNOWN_DIGEST;
 use crate::frame::{Coding, FrameShape, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::output::cause_of;
+use crate::settings::DeviceFacts;
 use crate::signatures::Signatures;
 use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
@@ -290,6 +292,7 @@ impl Document<'_> {
             notes,
             headline: String::new(),
             verdict: String::new(),
+            device: self.device.map(device).unwrap_or_default(),
             given_source_rate: match &self.source_rate {
                 Some(rate) => Some(Rate::new(rate.num, rate.den).ok_or_else(|| named("rate of the clip"))?),
                 None => None,
@@ -355,6 +358,16 @@ fn outcome(row: OutcomeRow<'_>) -> std::result::Result<Outcome, String> {
         first_frame: row.first_frame,
         last_frame: row.last_frame,
     })
+}
+
+fn device(row: DeviceRow<'_>) -> DeviceFacts {
+    let text = |text: Option<Cow<'_, str>>| text.map(Cow::into_owned);
+    DeviceFacts {
+        name: text(row.name),
+        firmware: text(row.firmware),
+        setting: text(row.setting),
+        recorder: text(row.recorder),
+    }
 }
 
 fn note(row: NoteRow<'_>) -> Option<Note> {

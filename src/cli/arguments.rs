@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use chrono::FixedOffset;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use evenbeat::capture::Part;
+use evenbeat::error::Result;
 use evenbeat::frame::{Rect, Scan};
 use evenbeat::pipeline::WORKERS_MAX;
 use evenbeat::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
@@ -17,6 +18,7 @@ use evenbeat::units::Rate;
 use evenbeat::verdict::gate::{Measure, Requirement, MEASURES};
 use evenbeat::verdict::Severity;
 
+use super::about::AboutArguments;
 use super::campaign::CampaignArguments;
 use super::compare::CompareArguments;
 use super::join::JoinArguments;
@@ -37,7 +39,7 @@ Examples:
   evenbeat audit frames/ --rate 59.94
   evenbeat report recording-audit --time-zone +09:00 --out for-the-maker
   evenbeat audit recording.mkv --require motion-rate=59.94 --require freezes=0 --junit result.xml
-  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90
+  evenbeat audit recording.y4m --clip-rate 59.94 --exclude 0,0,640,90
   decoder | evenbeat audit - --out living-room-audit
 
 Exit status: 0 no finding at or above --fail-at and every --require met, 1 otherwise, 2 not audited or not
@@ -72,8 +74,8 @@ pub enum Command {
 pub struct CaptureArguments {
     /// A file, a folder of numbered images, a wildcard, or `-` for standard input.
     pub capture: OsString,
-    /// Frames per second of the recording, where it does not say or says wrong, e.g. 59.94 or 60000/1001.
-    #[arg(long, value_parser = rate)]
+    /// Rate of the recording: frames per second, where the file does not say or says wrong, e.g. 59.94 or 60000/1001.
+    #[arg(long, visible_alias = "recording-rate", value_parser = rate)]
     pub rate: Option<Rate>,
     /// File with one time per frame: seconds, or RFC 3339 with offset.
     #[arg(long, value_name = "FILE")]
@@ -105,8 +107,8 @@ pub struct AuditArguments {
     /// How to read.
     #[command(flatten)]
     pub reading: CaptureArguments,
-    /// Frames per second of the clip that was played, where you know it: then missing pictures are counted.
-    #[arg(long, value_name = "RATE", value_parser = rate)]
+    /// Rate of the clip that was played: pictures per second, where you know it; missing pictures are counted then.
+    #[arg(long, visible_alias = "clip-rate", value_name = "RATE", value_parser = rate)]
     pub source_rate: Option<Rate>,
     /// The clip that was played, or its fingerprint log: then every frame's picture in it is told, and missing
     /// pictures are counted one by one.
@@ -119,6 +121,9 @@ pub struct AuditArguments {
     /// How the clip that was played is scanned, likewise: of an interlaced one every field is placed by itself.
     #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto, requires = "reference")]
     pub reference_scan: ScanChoice,
+    /// What was recorded.
+    #[command(flatten)]
+    pub about: AboutArguments,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
@@ -128,7 +133,8 @@ const AUDIT_EXAMPLES: &str = "\
 Examples:
   evenbeat audit recording.mkv
   evenbeat audit frames/ --rate 59.94 --timestamps times.txt
-  evenbeat audit recording.y4m --source-rate 59.94 --exclude 0,0,640,90 --fail-at fault
+  evenbeat audit recording.y4m --clip-rate 59.94 --exclude 0,0,640,90 --fail-at fault
+  evenbeat audit recording.mkv --device kitchen-box --firmware 2.1 --recorder card-b
   evenbeat audit recording.mkv --reference clip.mp4";
 
 /// Where the report goes and what counts as a failure.
@@ -224,6 +230,9 @@ pub struct ReportArguments {
     /// Where the timeline ends, seconds from the first frame.
     #[arg(long, value_name = "SECONDS", value_parser = seconds)]
     pub timeline_to: Option<f64>,
+    /// What was recorded; what is not given here stays as the audit has it.
+    #[command(flatten)]
+    pub about: AboutArguments,
     /// No summary.
     #[arg(long, short)]
     pub quiet: bool,
@@ -411,14 +420,18 @@ impl CaptureArguments {
 
 impl AuditArguments {
     /// The settings these arguments ask for.
-    pub fn settings(&self) -> Settings {
-        Settings {
+    ///
+    /// # Errors
+    /// The file about the device cannot be read.
+    pub fn settings(&self) -> Result<Settings> {
+        Ok(Settings {
+            device: self.about.facts()?,
             source_rate: self.source_rate,
             reference: self.reference.clone(),
             scan: self.scan.scan(),
             reference_scan: self.reference_scan.scan(),
             ..self.reading.settings()
-        }
+        })
     }
 }
 
@@ -455,7 +468,7 @@ fn require_help() -> String {
     help
 }
 
-fn rate(text: &str) -> Result<Rate, String> {
+fn rate(text: &str) -> std::result::Result<Rate, String> {
     Rate::parse(text).ok_or_else(|| {
         format!(
             "a rate is a number of frames per second such as 59.94, 25 or 60000/1001, each part from 1 to {}",
@@ -464,29 +477,29 @@ fn rate(text: &str) -> Result<Rate, String> {
     })
 }
 
-fn time_zone(text: &str) -> Result<FixedOffset, String> {
+fn time_zone(text: &str) -> std::result::Result<FixedOffset, String> {
     text.parse().map_err(|_| "an offset from UTC is +HH:MM or -HH:MM, less than 24 hours".to_owned())
 }
 
-fn part(text: &str) -> Result<Part, String> {
+fn part(text: &str) -> std::result::Result<Part, String> {
     Part::parse(text)
         .ok_or_else(|| format!("a part is K/N, such as 2/8: K from 1 to N, N from 1 to {}", Part::MAX))
 }
 
-fn seconds(text: &str) -> Result<f64, String> {
+fn seconds(text: &str) -> std::result::Result<f64, String> {
     let seconds: Option<f64> =
         text.parse().ok().filter(|seconds: &f64| seconds.is_finite() && *seconds >= 0.0);
     seconds.ok_or_else(|| "seconds are a number such as 12.5, at least 0".to_owned())
 }
 
-fn size(text: &str) -> Result<Size, String> {
+fn size(text: &str) -> std::result::Result<Size, String> {
     Size::parse(text).ok_or_else(|| {
         let names: Vec<&str> = SIZES.iter().map(|(name, _)| *name).collect();
         format!("a size is one of {}, or WIDTHxHEIGHT in pixels", names.join(", "))
     })
 }
 
-fn pulldown(text: &str) -> Result<Pulldown, String> {
+fn pulldown(text: &str) -> std::result::Result<Pulldown, String> {
     Pulldown::parse(text).ok_or_else(|| {
         format!(
             "a pulldown is 1 to {} numbers of fields from {} to {} such as 2:3",
@@ -497,12 +510,12 @@ fn pulldown(text: &str) -> Result<Pulldown, String> {
     })
 }
 
-fn threads(text: &str) -> Result<NonZeroUsize, String> {
+fn threads(text: &str) -> std::result::Result<NonZeroUsize, String> {
     let threads = text.parse().ok().filter(|threads: &NonZeroUsize| threads.get() <= WORKERS_MAX);
     threads.ok_or_else(|| format!("a number of threads is a whole number from 1 to {WORKERS_MAX}"))
 }
 
-fn rectangle(text: &str) -> Result<Rect, String> {
+fn rectangle(text: &str) -> std::result::Result<Rect, String> {
     Rect::parse(text).ok_or_else(|| {
         "a rectangle is X,Y,W,H in pixels, whole numbers, width and height at least 1".to_owned()
     })

@@ -54,7 +54,11 @@ fn plain(argument: OsString) -> String {
 
 fn option_named<'a>(command: &'a Command, name: &str) -> Option<&'a Arg> {
     let long = name.strip_prefix("--");
-    command.get_arguments().find(|option| option.get_long() == long && long.is_some())
+    let is_named = |option: &&Arg| {
+        let also = option.get_all_aliases().unwrap_or_default();
+        long.is_some_and(|long| option.get_long() == Some(long) || also.contains(&long))
+    };
+    command.get_arguments().find(is_named)
 }
 
 fn takes_path(option: &Arg) -> bool {
@@ -75,6 +79,8 @@ mod tests {
             ("evenbeat audit shots/*.png --rate 60000/1001", "evenbeat audit *.png --rate 60000/1001"),
             ("evenbeat audit --out /x/y a/b --quiet --force", "evenbeat audit --out y b --quiet --force"),
             ("evenbeat audit -q --decoder=/opt/d a/b", "evenbeat audit -q --decoder=d b"),
+            ("evenbeat audit a --clip-rate 60000/1001", "evenbeat audit a --clip-rate 60000/1001"),
+            ("evenbeat audit a --device x/y --about b/c", "evenbeat audit a --device x/y --about c"),
             ("evenbeat audit --rate=60000/1001 a/b", "evenbeat audit --rate=60000/1001 b"),
             ("evenbeat audit --require freezes=0 a/b", "evenbeat audit --require freezes=0 b"),
             ("evenbeat audit -- -x/-y", "evenbeat audit -- -y"),

@@ -25,6 +25,7 @@ use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
 
+use super::about::AboutArguments;
 use super::arguments::{
     AuditArguments, CaptureArguments, DemoArguments, FingerprintArguments, ReportArguments,
     TestclipArguments, PICTURES_DEFAULT_MB,
@@ -48,13 +49,15 @@ const CAPTURE: &str = "the capture";
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
     let capture = CaptureArg::from(arguments.reading.capture.clone());
-    let settings = arguments.settings();
+    let settings = arguments.settings()?;
     let existing = existing(arguments.output.force);
     let folder = arguments.output.out.clone().unwrap_or_else(|| default_folder(&capture));
     let junit = arguments.output.junit.as_deref();
     let mut outputs = vec![Output { what: FOLDER, path: &folder }];
     outputs.extend(junit.map(|path| Output { what: JUNIT, path }));
-    refuse_inputs(&outputs, &inputs_of(&arguments.reading.capture, &settings))?;
+    let mut inputs = inputs_of(&arguments.reading.capture, &settings);
+    inputs.extend(about_of(&arguments.about));
+    refuse_inputs(&outputs, &inputs)?;
     // Asked before hours of reading, not after.
     let junit = junit.map(|path| junit_file(path, &folder, existing)).transpose()?;
     let folder = reserve(&folder, existing, &audit_store::FILES)?;
@@ -144,8 +147,10 @@ pub fn report(arguments: &ReportArguments) -> Result<Exit> {
     let mut inputs = vec![Input { what: "the audit", path: &arguments.audit }];
     inputs.extend(arguments.capture.as_ref().map(|capture| Input { what: CAPTURE, path: capture.as_ref() }));
     inputs.extend(arguments.decoder.as_ref().map(|path| Input { what: "the decoder", path }));
+    inputs.extend(about_of(&arguments.about));
     refuse_inputs(&[Output { what: FOLDER, path: &folder }], &inputs)?;
-    let (audit, mut provenance) = audit_store::read(&arguments.audit)?;
+    let (mut audit, mut provenance) = audit_store::read(&arguments.audit)?;
+    audit.device = arguments.about.facts()?.or(std::mem::take(&mut audit.device));
     let stretch = stretch(arguments)?;
     let folder = reserve(&folder, existing, &audit_store::FILES)?;
     if let Some(lacking) = audit_store::lacking(&audit) {
@@ -299,6 +304,11 @@ fn inputs_of<'a>(capture: &'a OsStr, settings: &'a Settings) -> Vec<Input<'a>> {
     [Input { what: CAPTURE, path: capture.as_ref() }].into_iter().chain(named).collect()
 }
 
+/// The file about the device, which is read too.
+fn about_of(about: &AboutArguments) -> Option<Input<'_>> {
+    about.about.as_ref().map(|path| Input { what: "the file about the device", path })
+}
+
 /// The folder of a report, ours from now on.
 fn reserve(path: &Path, existing: Existing, names: &[&str]) -> Result<OutputFolder> {
     let folder = OutputFolder::reserve(path, existing)?;
@@ -405,8 +415,9 @@ fn say(quiet: bool, audit: &Audit, folder: &Path) {
         say_incomplete(&audit.facts.name, audit);
         return;
     }
-    let (summary, page) = (report::terminal::summary(audit), folder.join(audit_store::REPORT_HTML));
-    say::answer(&format!("{summary}report: {}\n\n", page.display()));
+    let page = folder.join(audit_store::REPORT_HTML);
+    say::answer_lines(&report::terminal::summary(audit, say::columns()));
+    say::answer(&format!("report: {}\n\n", page.display()));
 }
 
 /// Says why an audit is of a part only, if it is.

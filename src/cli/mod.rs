@@ -1,5 +1,6 @@
 //! Binary only: what was asked, and how it ends.
 
+pub mod about;
 pub mod arguments;
 pub mod campaign;
 mod campaign_progress;
@@ -14,3 +15,4 @@ pub mod pictures;
 pub mod print;
 pub mod progress_bar;
 pub mod say;
+pub mod usage;

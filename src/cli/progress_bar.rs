@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{bounded, RecvTimeoutError};
 
 use evenbeat::pipeline::Progress;
+use evenbeat::words::{counted, grouped};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::say;
@@ -31,8 +32,8 @@ pub struct Display {
 enum Place {
     /// On a terminal.
     Bar(ProgressBar),
-    /// Into a file or pipe: the time of the last line.
-    Lines(Mutex<Instant>),
+    /// Into a file or pipe: when it began, and the time of the last line.
+    Lines(Instant, Mutex<Instant>),
     /// Not at all.
     Nowhere,
 }
@@ -72,7 +73,8 @@ impl Display {
 impl Place {
     fn on_standard_error(done: &str) -> Self {
         if !io::stderr().is_terminal() {
-            return Self::Lines(Mutex::new(Instant::now()));
+            let now = Instant::now();
+            return Self::Lines(now, Mutex::new(now));
         }
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
         let template = format!("{{spinner}} {{pos}} frames {done}, {{per_sec}}, {{elapsed}}");
@@ -80,6 +82,23 @@ impl Place {
             bar.set_style(style);
         }
         Self::Bar(bar)
+    }
+}
+
+/// `1200 of 6000 frames read, 20 %, 40 s left`; without an end that is known `1200 frames read`.
+fn line(done: u64, promised: Option<u64>, what: &str, took: Duration) -> String {
+    match promised.filter(|&total| total >= done && done > 0) {
+        None => format!("{} {what}", counted(done, "frame")),
+        Some(total) => {
+            let share = done as f64 / total as f64;
+            let left_s = (took.as_secs_f64() * (1.0 - share) / share).ceil();
+            let frames = counted(total, "frame");
+            format!(
+                "{} of {frames} {what}, {:.0} %, {left_s:.0} s left",
+                grouped(done),
+                (100.0 * share).floor()
+            )
+        }
     }
 }
 
@@ -91,7 +110,7 @@ impl Progress for Display {
                 if bar.length() != promised && promised.is_some_and(|total| total > 0) {
                     bar.set_length(promised.unwrap_or_default());
                     let template = format!(
-                        "{{wide_bar}} {{pos}} of {{len}} frames {}, {{per_sec}}, {{eta}} left",
+                        "{{wide_bar}} {{percent}} % of {{len}} frames {}, {{eta}} left, {{per_sec}}",
                         self.done
                     );
                     if let Ok(style) = ProgressStyle::with_template(&template) {
@@ -100,15 +119,31 @@ impl Progress for Display {
                 }
                 bar.set_position(done);
             }
-            Place::Lines(last) => {
+            Place::Lines(began, last) => {
                 let Ok(mut last) = last.lock() else { return };
                 if last.elapsed() >= LINE_EVERY {
                     *last = Instant::now();
-                    let of = promised.map(|total| format!(" of {total}")).unwrap_or_default();
-                    say::tell(&format!("{done}{of} frames {}", self.done));
+                    say::tell(&line(done, promised, self.done, began.elapsed()));
                 }
             }
             Place::Nowhere => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_says_share_and_remaining_time() {
+        for (done, promised, took_s, expected) in [
+            (1, None, 1, "1 frame read"),
+            (1200, Some(6000), 10, "1\u{202f}200 of 6\u{202f}000 frames read, 20 %, 40 s left"),
+            (5, Some(5), 3, "5 of 5 frames read, 100 %, 0 s left"),
+            (7, Some(5), 3, "7 frames read"),
+        ] {
+            assert_eq!(line(done, promised, "read", Duration::from_secs(took_s)), expected);
         }
     }
 }

@@ -34,6 +34,8 @@ pub(super) struct KeptFrame {
     pub difference: Option<Raster>,
     /// A part at full size.
     pub detail: Option<(Rect, Raster)>,
+    /// Whether the frame before, which is kept too, is the same to the last bit.
+    pub is_same_as_before: bool,
 }
 
 /// Frames that are kept.
@@ -77,6 +79,9 @@ pub(super) fn within(
 fn bytes_in_file(picture: &Picture) -> u64 {
     let base64 = |image: &EncodedImage| (image.bytes.len() as u64).div_ceil(3) * 4;
     let detail = picture.detail.as_ref().map_or(0, |detail| base64(&detail.image));
+    if picture.is_same_as_before {
+        return MARKUP_BYTES;
+    }
     base64(&picture.image) + picture.difference.as_ref().map_or(0, base64) + detail + MARKUP_BYTES
 }
 
@@ -91,7 +96,9 @@ fn encoded(kept: &KeptFrame, side: u32) -> Option<Picture> {
     };
     let difference = kept.difference.as_ref().and_then(|difference| encoded_difference(difference, side));
     let detail = kept.detail.as_ref().and_then(|(area, raster)| encoded_detail(*area, raster));
-    Some(Picture { width_px: width, height_px: height, image: smaller_file(&pixels)?, difference, detail })
+    let is_same_as_before = kept.is_same_as_before;
+    let image = smaller_file(&pixels)?;
+    Some(Picture { width_px: width, height_px: height, image, difference, detail, is_same_as_before })
 }
 
 /// Single rows must come out as they are, so there is no coding loss.
@@ -160,15 +167,20 @@ mod tests {
                 .collect();
             Raster { width: 320, height: 180, pixels }
         };
-        let mut frame = || KeptFrame { picture: raster(3), difference: Some(raster(1)), detail: None };
+        let mut frame = || KeptFrame {
+            picture: raster(3),
+            difference: Some(raster(1)),
+            detail: None,
+            is_same_as_before: false,
+        };
         (0..frames).map(|number| (number, frame())).collect()
     }
 
     fn stretches() -> Vec<Stretch> {
         vec![
             Stretch { reason: Reason::Typical, frames: 0..4 },
-            Stretch { reason: Reason::Finding(0), frames: 2..6 },
-            Stretch { reason: Reason::Finding(1), frames: 6..8 },
+            Stretch { reason: Reason::Event(1), frames: 2..6 },
+            Stretch { reason: Reason::Event(2), frames: 6..8 },
         ]
     }
 

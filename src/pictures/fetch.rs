@@ -155,7 +155,10 @@ fn read(
             let area = *areas.entry(stretch).or_insert_with(|| converter.liveliest(&samples, &before));
             (area, converter.detail(&samples, area))
         });
-        let kept = KeptFrame { picture, difference, detail };
+        let is_same_as_before = frame > 0
+            && reading.kept.contains_key(&(frame - 1))
+            && digest_of(wanted.audit, frame) == digest_of(wanted.audit, frame - 1);
+        let kept = KeptFrame { picture, difference, detail, is_same_as_before };
         reading.kept.insert(frame, kept);
     }
     Ok(reading)
@@ -203,12 +206,13 @@ impl DigestCheck<'_> {
         packed.clear();
         packed.extend_from_slice(samples);
         self.plan.pack(packed);
-        let known: Option<Digest> = usize::try_from(frame)
-            .ok()
-            .and_then(|frame| self.audit.frames.get(frame))
-            .map(|frame| frame.digest);
-        known == Some(digest(&packed[..self.plan.packed_len()]))
+        digest_of(self.audit, frame) == Some(digest(&packed[..self.plan.packed_len()]))
     }
+}
+
+/// The digest that was audited of a frame.
+fn digest_of(audit: &Audit, frame: u64) -> Option<Digest> {
+    usize::try_from(frame).ok().and_then(|frame| audit.frames.get(frame)).map(|frame| frame.digest)
 }
 
 fn remark(read: &Reading, wanted: usize, taken: usize) -> String {
@@ -228,18 +232,18 @@ fn remark(read: &Reading, wanted: usize, taken: usize) -> String {
     remark
 }
 
-/// The worst finding's frames; a typical stretch where the finding is everywhere or there is none.
+/// The worst event's frames; a typical stretch where the event is everywhere or there is none.
 fn strip(taken: &[Stretch], mut kept: Kept) -> Option<FilmStrip> {
     let place = |stretch: &Stretch| match stretch.reason {
         Reason::Typical => None,
-        Reason::Finding(place) => Some(place),
+        Reason::Event(number) => Some(number),
     };
-    // Findings stand in order of severity: the first stretch of one is the worst that has its own frames.
+    // The worst event comes after the typical stretch.
     let shown = taken.get(1).or_else(|| taken.first())?;
     let frames: Vec<_> = shown
         .frames
         .clone()
         .filter_map(|frame| kept.remove(&frame).map(|kept| (frame, kept.picture, kept.difference)))
         .collect();
-    (!frames.is_empty()).then_some(FilmStrip { finding: place(shown), frames })
+    (!frames.is_empty()).then_some(FilmStrip { event: place(shown), frames })
 }

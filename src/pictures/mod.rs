@@ -25,8 +25,8 @@ pub use scale::{Converter, Raster};
 pub enum Reason {
     /// How the capture looks where nothing is wrong.
     Typical,
-    /// Around the start of the finding at this place of the list.
-    Finding(usize),
+    /// Around the event with this number.
+    Event(u32),
 }
 
 /// Frames in a row whose pictures are shown.
@@ -58,8 +58,11 @@ pub struct Picture {
     pub image: EncodedImage,
     /// Where and how much it differs from the frame before; `None` where that frame was not read.
     pub difference: Option<EncodedImage>,
-    /// A part of the frame at full size, where the finding is one that scaled pictures cannot show.
+    /// A part of the frame at full size, where the event is one that scaled pictures cannot show.
     pub detail: Option<Detail>,
+    /// Whether the frame before, which is kept too, is the same to the last bit: its image is this one's as well, and this
+    /// one's is left out of the page.
+    pub is_same_as_before: bool,
 }
 
 /// A part of a frame, pixel by pixel.
@@ -71,11 +74,11 @@ pub struct Detail {
     pub image: EncodedImage,
 }
 
-/// The frames of the worst finding in a row, as pixels.
+/// The frames of the worst event in a row, as pixels.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FilmStrip {
-    /// Place of the finding in the list; `None` for a typical stretch.
-    pub finding: Option<usize>,
+    /// Number of the event; `None` for a typical stretch.
+    pub event: Option<u32>,
     /// Frame number, picture, difference to the frame before.
     pub frames: Vec<(u64, Raster, Option<Raster>)>,
 }
@@ -87,7 +90,7 @@ pub struct Pictures {
     pub stretches: Vec<Stretch>,
     /// Pictures by frame.
     pub pictures: BTreeMap<u64, Picture>,
-    /// The worst finding's frames.
+    /// The worst event's frames.
     pub strip: Option<FilmStrip>,
     /// What the reader should know: why there are none, or what was left out.
     pub remark: String,

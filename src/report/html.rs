@@ -1,9 +1,9 @@
-//! `report.html`: one file that opens from disk, without network. The verdict and its numbers come first; then
-//! the timeline, the pictures, the findings, and what they rest on. Without scripts the static chart and every
-//! table remain; on paper too.
+//! `report.html`: one file that opens from disk, without network. The verdict, the judgement of each aspect and the
+//! timeline come first; then the worst event in pictures and all events in one table. What they rest on folds away.
+//! Without scripts the static chart and every table remain; on paper too.
 
+mod events;
 mod film;
-mod findings;
 mod measures;
 mod origin;
 mod requirements;
@@ -41,19 +41,23 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
          script-src '{}'; img-src data:\"/>\n\
          <meta name=\"color-scheme\" content=\"light dark\"/>\n\
          <title>Cadence audit of {name}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n\
-         <a class=\"skip\" href=\"#findings\">Skip to the findings</a>\n<main>",
+         <a class=\"skip\" href=\"#events\">Skip to the events</a>\n<main>",
         source_hash(STYLE),
         source_hash(&script)
     );
     verdict::push(&mut html, report.audit);
     timeline::push(&mut html, report.audit, chart);
     requirements::push(&mut html, report.audit);
-    findings::push_table(&mut html, report.audit);
     film::push(&mut html, report.audit, report.pictures);
-    findings::push_frames(&mut html, report);
-    measures::push(&mut html, report);
+    events::push(&mut html, report);
     let data = PageData::of(report.audit);
+    html.push_str(
+        "<details class=\"rest\">\n<summary>Measures, what they rest on, how this was made</summary>\n",
+    );
+    verdict::push_reasons(&mut html, report.audit);
+    measures::push(&mut html, report);
     origin::push(&mut html, report, &data.remark());
+    html.push_str("</details>\n");
     html.push_str("</main>\n");
     push_data(&mut html, AUDIT_ID, &json::document(report.audit));
     timeline::push_data(&mut html, report);

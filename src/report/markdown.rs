@@ -3,8 +3,8 @@
 use std::fmt::Write;
 
 use super::text::{
-    clock_text, duration_s, exact_rate_text, fields_text, grouped, hex, kind_title, length_text,
-    motion_rate_text, optional_ms_text, percent_text, scan_text,
+    clock_text, duration_s, exact_rate_text, fields_text, grouped, hex, motion_rate_text, optional_ms_text,
+    percent_text, scan_text, who, worst_in_order,
 };
 use super::Report;
 use crate::audit::Audit;
@@ -12,32 +12,41 @@ use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG};
 use crate::escape::{fence, markdown, visible};
 use crate::fields::Outcome;
 use crate::fingerprint::UNKNOWN_DIGEST;
+use crate::words::{counted, frames, length, verb};
 
-/// Findings in the table; the report has them all.
-const FINDINGS_MAX: usize = 10;
+/// Events in the table, the worst ones; the report has them all.
+const EVENTS_MAX: usize = 7;
 
 /// Digests in the table; `frames.csv` has them all.
-const DIGESTS_MAX: usize = 6;
+const DIGESTS_MAX: usize = 4;
 
 /// Notes in the list; the report has them all.
-const NOTES_MAX: usize = 5;
+const NOTES_MAX: usize = 3;
 
 /// The summary.
 pub fn summary(report: &Report<'_>) -> String {
     let Report { audit, provenance, .. } = report;
     let mut text = String::new();
     let _ = writeln!(text, "# Cadence audit of {}\n", markdown(&audit.facts.name));
-    let _ = writeln!(text, "**Verdict:** {}\n", markdown(&audit.verdict));
+    if let Some(who) = who(&audit.device) {
+        let _ = writeln!(text, "Recorded: {}\n", markdown(&who));
+    }
+    let rest = audit.verdict.strip_prefix(audit.headline.as_str()).unwrap_or(&audit.verdict).trim_start();
+    let _ = writeln!(text, "**{}**\n", markdown(&audit.headline));
+    if !rest.is_empty() {
+        let _ = writeln!(text, "{}\n", markdown(rest));
+    }
     if !audit.complete {
-        text.push_str("**The capture is incomplete:** see the notes.\n\n");
+        text.push_str("**The recording is incomplete:** see the notes.\n\n");
     }
     let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_PNG})\n");
     if report.pictures.strip.is_some() {
         let _ = writeln!(text, "![Frames in a row with the difference to the one before]({STRIP_PNG})\n");
     }
-    push_numbers(&mut text, audit);
+    push_judgements(&mut text, audit);
+    push_events(&mut text, audit);
     push_requirements(&mut text, audit);
-    push_findings(&mut text, audit);
+    push_numbers(&mut text, audit);
     push_digests(&mut text, audit);
     push_notes(&mut text, audit);
     push_reproduction(&mut text, audit, provenance);
@@ -77,8 +86,8 @@ fn push_numbers(text: &mut String, audit: &Audit) {
         (
             "Capture",
             format!(
-                "{} frames, {}, {}×{}, {}",
-                grouped(audit.frames.len() as u64),
+                "{}, {}, {}×{}, {}",
+                counted(audit.frames.len() as u64, "frame"),
                 clock_text(duration_s(audit)),
                 audit.facts.shape.width,
                 audit.facts.shape.height,
@@ -120,40 +129,58 @@ fn push_requirements(text: &mut String, audit: &Audit) {
     text.push('\n');
 }
 
-fn push_findings(text: &mut String, audit: &Audit) {
-    if audit.findings.is_empty() {
-        text.push_str("No findings.\n\n");
+/// The judgement of each aspect.
+fn push_judgements(text: &mut String, audit: &Audit) {
+    if audit.judgements.is_empty() {
         return;
     }
-    text.push_str(
-        "| Severity | Finding | At | Frames | Lasts | What was seen |\n|---|---|---|---|---|---|\n",
-    );
-    for finding in audit.findings.iter().take(FINDINGS_MAX) {
+    text.push_str("| Aspect | Judgement | Found | Should be |\n|---|---|---|---|\n");
+    for judged in &audit.judgements {
         let _ = writeln!(
             text,
-            "| {} | {} | {} | {}–{} | {} | {} |",
-            finding.severity.name(),
-            kind_title(finding.kind),
-            clock_text(finding.time_s),
-            finding.first_frame,
-            finding.last_frame,
-            length_text(finding.duration_ms),
-            markdown(&finding.text)
+            "| {} | {} | {} | {} |",
+            judged.aspect.title(),
+            judged.judgement.words(),
+            markdown(judged.number.as_deref().unwrap_or("")),
+            markdown(judged.limit.as_deref().unwrap_or(""))
         );
     }
     text.push('\n');
-    if let Some(rest) = audit.findings.len().checked_sub(FINDINGS_MAX).filter(|&rest| rest > 0) {
-        let _ = writeln!(text, "{} more findings are in the full report.\n", grouped(rest as u64));
+}
+
+fn push_events(text: &mut String, audit: &Audit) {
+    if audit.events.is_empty() {
+        text.push_str("Nothing happened that is a fault or worth knowing.\n\n");
+        return;
+    }
+    text.push_str("| No. | Event | At | Frames | Lasts | Severity |\n|---|---|---|---|---|---|\n");
+    let shown = worst_in_order(audit, EVENTS_MAX);
+    for event in &shown {
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} | {} | {} | {} |",
+            event.number,
+            markdown(&event.line()),
+            clock_text(event.time_s),
+            frames(event.first_frame, event.last_frame),
+            length(event.duration_ms),
+            event.severity.name()
+        );
+    }
+    text.push('\n');
+    let rest = (audit.events.len() - shown.len()) as u64;
+    if rest > 0 {
+        let _ = writeln!(text, "{} {} in the full report.\n", counted(rest, "more event"), verb(rest, "are"));
     }
 }
 
-/// The digests of the frames that the findings begin with and of the frames after these: equal ones prove a
+/// The digests of the frames that the worst events begin with and of the frames after these: equal ones prove a
 /// repeat to whoever has the capture.
 fn push_digests(text: &mut String, audit: &Audit) {
     let mut named: Vec<usize> = audit
-        .findings
+        .events
         .iter()
-        .filter_map(|finding| usize::try_from(finding.first_frame).ok())
+        .filter_map(|event| usize::try_from(event.first_frame).ok())
         .flat_map(|first| [first, first + 1])
         .filter(|&frame| audit.frames.get(frame).is_some_and(|frame| frame.digest != UNKNOWN_DIGEST))
         .take(DIGESTS_MAX)
@@ -186,7 +213,8 @@ fn push_notes(text: &mut String, audit: &Audit) {
         let _ = writeln!(text, "* {}: {}", note.code.name(), markdown(&note.text));
     }
     if let Some(rest) = audit.notes.len().checked_sub(NOTES_MAX).filter(|&rest| rest > 0) {
-        let _ = writeln!(text, "* {rest} more notes are in the full report");
+        let (notes, are) = (counted(rest as u64, "more note"), verb(rest as u64, "are"));
+        let _ = writeln!(text, "* {notes} {are} in the full report");
     }
     text.push('\n');
 }

@@ -5,8 +5,8 @@ use crate::audit::{Audit, Source};
 use crate::audit_store::Placement;
 use crate::reference::PictureFacts;
 use crate::source::picture::{Conversion, Measured, Measures};
-use crate::source::{Counts, Levels, SourceOrigin, SourceSummary, SourceUnit};
-use crate::units::signed_decimal;
+use crate::source::{Counts, Drift, Levels, SourceOrigin, SourceSummary, SourceUnit};
+use crate::units::{decimal, signed_decimal};
 
 /// What indices count, for reading.
 pub(super) fn units(unit: SourceUnit) -> &'static str {
@@ -57,17 +57,27 @@ pub(super) fn rows(audit: &Audit, source: &Source) -> Vec<(&'static str, String)
         ));
     }
     if let Some(drift) = summary.drift {
-        let text = format!(
-            "{} ± {:.2} ppm (positive: the device is slow)",
-            signed_decimal(drift.ppm, 2),
-            drift.error_ppm
-        );
+        let text = drift_text(drift);
         rows.push(("Device’s clock against the clip’s", text));
     }
     if let Some(picture) = picture {
         rows.extend(picture_rows(audit, picture));
     }
     rows
+}
+
+/// How the clocks compare, with the digits that are known: `1.3 ± 0.2 ppm slow`, `no difference, ± 0.01 ppm`.
+fn drift_text(drift: Drift) -> String {
+    /// Standard errors from none that make a difference.
+    const ERRORS: f64 = 3.0;
+    let digits = if drift.error_ppm < 0.095 { 2 } else { 1 };
+    // What is known better than the last digit is no better than that.
+    let error = drift.error_ppm.max(0.01);
+    if drift.ppm.abs() <= ERRORS * error {
+        return format!("no difference, ± {} ppm", decimal(error, digits));
+    }
+    let pace = if drift.ppm > 0.0 { "slow" } else { "fast" };
+    format!("{} ± {} ppm {pace}", decimal(drift.ppm.abs(), digits), decimal(error, digits))
 }
 
 /// How the fields of one place in their frames appeared.
@@ -230,6 +240,18 @@ mod tests {
             (levels(0.7, 30.0), "other than in the clip"),
         ] {
             assert_eq!(levels_text(found), text);
+        }
+    }
+
+    #[test]
+    fn clocks_compare_in_the_digits_that_are_known() {
+        for (ppm, error_ppm, text) in [
+            (-0.0, 0.0, "no difference, ± 0.01 ppm"),
+            (0.004, 0.001, "no difference, ± 0.01 ppm"),
+            (12.34, 0.5, "12.3 ± 0.5 ppm slow"),
+            (-2.0, 0.01, "2.00 ± 0.01 ppm fast"),
+        ] {
+            assert_eq!(drift_text(Drift { ppm, error_ppm }), text);
         }
     }
 

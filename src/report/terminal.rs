@@ -1,44 +1,173 @@
-//! The short summary for standard output: plain text, at most [`COLUMNS`] wide.
-
-use std::fmt::Write;
+//! The short summary for standard output: lines no wider than the terminal, each with what it is about, so that the
+//! command can colour it.
 
 use super::text::{
-    clock_text, duration_s, exact_rate_text, fields_text, grouped, kind_title, length_text, motion_rate_text,
-    optional_ms_text, percent_text, scan_text, wrap,
+    clock_text, duration_s, exact_rate_text, fields_text, grouped, motion_rate_text, optional_ms_text,
+    percent_text, scan_text, who, worst_in_order, wrap,
 };
 use crate::audit::Audit;
 use crate::escape::visible;
 use crate::fields::Outcome;
+use crate::verdict::{Judgement, Severity};
+use crate::words::{counted, frames, verb};
 
-/// Widest line, characters.
+/// Widest line where nothing says how wide the terminal is, characters.
 pub const COLUMNS: usize = 100;
-/// Findings written out; the report files have them all.
-const FINDINGS_MAX: usize = 12;
+/// Narrowest and widest line that a terminal is given, characters: below, nothing can be read; above, nothing is.
+const COLUMNS_RANGE: (usize, usize) = (40, 120);
+/// Events written out, the worst ones; the report files have them all.
+const EVENTS_MAX: usize = 8;
 /// Notes written out.
-const NOTES_MAX: usize = 8;
+const NOTES_MAX: usize = 4;
 /// Width of the names before the values.
 const NAME_COLUMNS: usize = 10;
+/// Width of the judgement after the name of an aspect: `cannot be told`.
+const JUDGEMENT_COLUMNS: usize = 16;
 
-/// The summary, with a line end at its end.
-pub fn summary(audit: &Audit) -> String {
-    let mut text = String::new();
-    for line in wrap(&visible(&audit.verdict), COLUMNS) {
-        let _ = writeln!(text, "{line}");
+/// How a part of a line is meant; a terminal shows it by colour, beside the words that say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tone {
+    /// Like everything else.
+    Plain,
+    /// What is read first.
+    Strong,
+    /// Right.
+    Right,
+    /// Wrong.
+    Wrong,
+    /// To be watched.
+    Warning,
+    /// Of lesser weight.
+    Quiet,
+}
+
+/// A line: its beginning with a tone of its own, and the rest. Nothing in it controls a terminal.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// How the beginning is meant.
+    pub tone: Tone,
+    /// The beginning.
+    pub start: String,
+    /// The rest.
+    pub rest: String,
+}
+
+impl Line {
+    fn new(tone: Tone, start: impl Into<String>, rest: impl Into<String>) -> Self {
+        Self { tone, start: start.into(), rest: rest.into() }
     }
-    text.push('\n');
+
+    /// The line without its tone.
+    pub fn text(&self) -> String {
+        format!("{}{}", self.start, self.rest)
+    }
+}
+
+/// The summary in lines of at most `columns` characters, kept within what can be read.
+pub fn summary(audit: &Audit, columns: usize) -> Vec<Line> {
+    let mut page = Page { columns: columns.clamp(COLUMNS_RANGE.0, COLUMNS_RANGE.1), lines: Vec::new() };
+    page.prose(Tone::Strong, &visible(&audit.headline));
+    let rest = audit.verdict.strip_prefix(audit.headline.as_str()).unwrap_or(&audit.verdict).trim_start();
+    page.prose(Tone::Plain, &visible(rest));
+    page.gap();
+    page.judgements(audit);
+    page.gap();
+    page.events(audit);
+    for outcome in &audit.requirements {
+        let tone = if outcome.passed { Tone::Right } else { Tone::Wrong };
+        page.entry(tone, outcome.verdict(), &format!("{}: {}", outcome.requirement, outcome.found_text()));
+    }
     for (name, value) in numbers(audit) {
-        push_entry(&mut text, name, &value);
+        page.entry(Tone::Quiet, name, &value);
     }
-    push_source(&mut text, audit);
-    push_requirements(&mut text, audit);
-    push_findings(&mut text, audit);
     for note in audit.notes.iter().take(NOTES_MAX) {
-        push_entry(&mut text, "note", &visible(&note.text));
+        page.entry(Tone::Quiet, "note", &visible(&note.text));
     }
-    if let Some(rest) = audit.notes.len().checked_sub(NOTES_MAX).filter(|&rest| rest > 0) {
-        push_entry(&mut text, "", &format!("{rest} more notes are in the report"));
+    page.rest(audit.notes.len(), NOTES_MAX, "more note");
+    page.lines
+}
+
+/// Lines as they come.
+struct Page {
+    columns: usize,
+    lines: Vec<Line>,
+}
+
+impl Page {
+    fn gap(&mut self) {
+        self.lines.push(Line::new(Tone::Plain, "", ""));
     }
-    text
+
+    fn prose(&mut self, tone: Tone, text: &str) {
+        self.lines.extend(wrap(text, self.columns).into_iter().map(|line| Line::new(tone, line, "")));
+    }
+
+    /// One entry: its name in a column of its own, its value wrapped beside it.
+    fn entry(&mut self, tone: Tone, name: &str, value: &str) {
+        self.beside(tone, name, NAME_COLUMNS, value);
+    }
+
+    fn beside(&mut self, tone: Tone, name: &str, room: usize, value: &str) {
+        let mut name = name;
+        for line in wrap(value, self.columns - room) {
+            self.lines.push(Line::new(tone, format!("{name:room$}"), line));
+            name = "";
+        }
+    }
+
+    /// Says how much is left out, if anything is.
+    fn rest(&mut self, all: usize, shown: usize, what: &str) {
+        if let Some(rest) = all.checked_sub(shown).filter(|&rest| rest > 0) {
+            let rest = rest as u64;
+            self.entry(
+                Tone::Quiet,
+                "",
+                &format!("{} {} in the report", counted(rest, what), verb(rest, "are")),
+            );
+        }
+    }
+
+    /// A line for each aspect: its judgement, its number and its limit.
+    fn judgements(&mut self, audit: &Audit) {
+        for judged in &audit.judgements {
+            let tone = match judged.judgement {
+                Judgement::Right => Tone::Right,
+                Judgement::Wrong => Tone::Wrong,
+                Judgement::CannotBeTold | Judgement::NotTested => Tone::Quiet,
+            };
+            let limit = judged.limit.as_ref().filter(|limit| Some(*limit) != judged.number.as_ref());
+            let found = match (&judged.number, limit) {
+                (Some(number), Some(limit)) => format!("{number}; should be {limit}"),
+                (Some(number), None) => number.clone(),
+                (None, _) => judged.text.clone(),
+            };
+            let words = format!("{:JUDGEMENT_COLUMNS$}", judged.judgement.words());
+            let name = format!("{:NAME_COLUMNS$}{words}", judged.aspect.name());
+            self.beside(tone, &name, NAME_COLUMNS + JUDGEMENT_COLUMNS, &visible(&found));
+        }
+    }
+
+    fn events(&mut self, audit: &Audit) {
+        if audit.events.is_empty() {
+            return;
+        }
+        for event in worst_in_order(audit, EVENTS_MAX) {
+            let tone = match event.severity {
+                Severity::Fault => Tone::Wrong,
+                Severity::Warning => Tone::Warning,
+                Severity::Info => Tone::Quiet,
+            };
+            let sentence = format!(
+                "{}. at {}, {}: {}",
+                event.number,
+                clock_text(event.time_s),
+                frames(event.first_frame, event.last_frame),
+                visible(&event.line())
+            );
+            self.entry(tone, event.severity.name(), &sentence);
+        }
+        self.rest(audit.events.len(), EVENTS_MAX, "more event");
+    }
 }
 
 fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
@@ -50,13 +179,15 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
         || "no pattern holds".to_owned(),
         |pattern| format!("{} over {} of judged frames", pattern.label(), percent_text(cadence.coverage)),
     );
-    let mut rows = vec![
+    let mut rows: Vec<(&'static str, String)> =
+        who(&audit.device).map(|who| ("device", who)).into_iter().collect();
+    rows.extend([
         (
-            "capture",
+            "recording",
             format!(
-                "{}, {} frames, {}, {}×{}, {}{incomplete}",
+                "{}, {}, {}, {}×{}, {}{incomplete}",
                 visible(&audit.facts.name),
-                grouped(audit.frames.len() as u64),
+                counted(audit.frames.len() as u64, "frame"),
                 clock_text(duration_s(audit)),
                 shape.width,
                 shape.height,
@@ -81,7 +212,7 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
                 grouped(motion.still_frames)
             ),
         ),
-        ("cadence", format!("{pattern}, {} breaks", grouped(cadence.breaks.len() as u64))),
+        ("cadence", format!("{pattern}, {}", counted(cadence.breaks.len() as u64, "break"))),
         (
             "judder",
             format!(
@@ -92,19 +223,20 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
             ),
         ),
         ("scan", scan_text(audit)),
-    ];
+    ]);
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("fields", fields_text(fields))));
     let outcome =
         |outcome: &Outcome| ("outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
     rows.extend(audit.outcome.as_ref().map(outcome));
+    rows.extend(clip(audit).map(|clip| ("clip", clip)));
     rows
 }
 
 /// Which clip, and how many of its pictures appeared.
-fn push_source(text: &mut String, audit: &Audit) {
-    let Some(source) = &audit.source else { return };
+fn clip(audit: &Audit) -> Option<String> {
+    let source = audit.source.as_ref()?;
     let (track, summary) = (&source.track, &source.summary);
-    let sentence = format!(
+    Some(format!(
         "{}, {} {}/s: {} of {} appeared, {} only within mixes, {} cannot be told, {} never appeared",
         visible(&track.clip_name),
         track.clip_rate,
@@ -114,43 +246,5 @@ fn push_source(text: &mut String, audit: &Audit) {
         grouped(summary.counts.only_mixed),
         grouped(summary.counts.ambiguous),
         grouped(summary.counts.never_shown)
-    );
-    push_entry(text, "clip", &sentence);
-}
-
-fn push_requirements(text: &mut String, audit: &Audit) {
-    for outcome in &audit.requirements {
-        push_entry(text, outcome.verdict(), &format!("{}: {}", outcome.requirement, outcome.found_text()));
-    }
-}
-
-fn push_findings(text: &mut String, audit: &Audit) {
-    if audit.findings.is_empty() {
-        push_entry(text, "findings", "none");
-        return;
-    }
-    for finding in audit.findings.iter().take(FINDINGS_MAX) {
-        let sentence = format!(
-            "{} at {}, frames {}–{}, {}: {}",
-            kind_title(finding.kind),
-            clock_text(finding.time_s),
-            finding.first_frame,
-            finding.last_frame,
-            length_text(finding.duration_ms),
-            visible(&finding.text)
-        );
-        push_entry(text, finding.severity.name(), &sentence);
-    }
-    if let Some(rest) = audit.findings.len().checked_sub(FINDINGS_MAX).filter(|&rest| rest > 0) {
-        push_entry(text, "", &format!("{} more findings are in the report", grouped(rest as u64)));
-    }
-}
-
-/// One entry: its name in a column of its own, its value wrapped beside it.
-fn push_entry(text: &mut String, name: &str, value: &str) {
-    let mut name = name;
-    for line in wrap(value, COLUMNS - NAME_COLUMNS) {
-        let _ = writeln!(text, "{name:NAME_COLUMNS$}{line}");
-        name = "";
-    }
+    ))
 }

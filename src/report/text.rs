@@ -3,11 +3,13 @@
 use crate::audit::Audit;
 pub(super) use crate::audit_store::values::{hex, ticks_from_start, time_s};
 use crate::classify::FrameFlags;
+use crate::escape::visible;
 use crate::fields::FieldAudit;
 use crate::frame::Scan;
+use crate::settings::DeviceFacts;
 
 use crate::units::{decimal, hz_text, Rate};
-use crate::verdict::FindingKind;
+use crate::verdict::{rank, Event};
 pub(super) use crate::words::grouped;
 
 /// The decided scan, what it rests on, and the flags where they say something else.
@@ -39,6 +41,28 @@ pub(super) fn fields_text(fields: &FieldAudit) -> String {
     )
 }
 
+/// What was recorded, and with what, in one line; nothing where nothing was told.
+pub(super) fn who(device: &DeviceFacts) -> Option<String> {
+    let told = device.told();
+    let parts: Vec<String> = told
+        .iter()
+        .map(|(name, text)| match *name {
+            "Device" => visible(text),
+            name => format!("{} {}", name.to_lowercase(), visible(text)),
+        })
+        .collect();
+    (!parts.is_empty()).then(|| parts.join(", "))
+}
+
+/// The worst events, at most so many, in the order of time.
+pub(super) fn worst_in_order(audit: &Audit, most: usize) -> Vec<&Event> {
+    let mut events: Vec<&Event> = audit.events.iter().collect();
+    events.sort_by(|one, other| rank(other, one));
+    events.truncate(most);
+    events.sort_by_key(|event| event.number);
+    events
+}
+
 /// Length of the capture in seconds: from the first to the last frame, and one frame period for the last.
 pub(super) fn duration_s(audit: &Audit) -> f64 {
     audit.times.duration_s()
@@ -47,36 +71,6 @@ pub(super) fn duration_s(audit: &Audit) -> f64 {
 /// One frame period at the delivered rate, seconds.
 pub(super) fn period_s(audit: &Audit) -> f64 {
     audit.times.delivered_rate.period_ms() / 1000.0
-}
-
-/// A kind of finding for reading: `half-rate motion`, `cadence break`.
-pub(super) fn kind_title(kind: FindingKind) -> &'static str {
-    match kind {
-        FindingKind::HalfRateMotion => "half-rate motion",
-        FindingKind::CadenceBreak => "cadence break",
-        FindingKind::Freeze => "freeze",
-        FindingKind::DroppedPictures => "dropped pictures",
-        FindingKind::CaptureGap => "capture gap",
-        FindingKind::UnevenTimestamps => "uneven timestamps",
-        FindingKind::RateSlip => "rate slip",
-        FindingKind::OutOfOrder => "out of order",
-        FindingKind::BlendedPictures => "blended pictures",
-        FindingKind::CombedPictures => "combed pictures",
-        FindingKind::OneFieldPictures => "one-field pictures",
-        FindingKind::FieldOrderSwapped => "field order swapped",
-        FindingKind::LevelsClipped => "levels clipped",
-        FindingKind::RangeMistaken => "range mistaken",
-        FindingKind::LevelsChanged => "levels changed",
-        FindingKind::GammaChanged => "gamma changed",
-        FindingKind::MatrixMistaken => "colour matrix mistaken",
-        FindingKind::ChromaSwapped => "chroma swapped",
-        FindingKind::ChromaShifted => "chroma shifted",
-        FindingKind::PictureStretched => "picture stretched",
-        FindingKind::PictureCropped => "picture cropped",
-        FindingKind::PictureShrunk => "picture shrunk",
-        FindingKind::PictureShifted => "picture shifted",
-        FindingKind::PictureMirrored => "picture mirrored",
-    }
 }
 
 /// Flags in words, in their order; the page's script has the same list.
@@ -93,15 +87,6 @@ pub(super) const FLAG_WORDS: [(FrameFlags, &str); 7] = [
 /// Milliseconds with two decimals and unit.
 pub(super) fn ms_text(ms: f64) -> String {
     format!("{} ms", decimal(ms, 2))
-}
-
-/// A length for reading: milliseconds below one second, otherwise as [`clock_text`].
-pub(super) fn length_text(ms: f64) -> String {
-    if ms < 1000.0 {
-        ms_text(ms)
-    } else {
-        clock_text(ms / 1000.0)
-    }
 }
 
 /// Milliseconds that may be unknown.

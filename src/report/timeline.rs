@@ -16,14 +16,13 @@ use plotters::prelude::*;
 use self::axis::MarkedAxis;
 use self::columns::{path, Shares, TimeScale};
 use super::palette;
-use super::text::{
-    clock_text, duration_s, exact_rate_text, grouped, kind_title, motion_rate_text, period_s, wrap,
-};
+use super::text::{clock_text, duration_s, exact_rate_text, grouped, motion_rate_text, period_s, who, wrap};
 use crate::audit::Audit;
-use crate::classify::FrameFlags;
+use crate::classify::{FrameClass, FrameFlags};
 use crate::error::{Error, Result};
 use crate::escape::{markup, visible};
-use crate::verdict::{Finding, FindingKind, Severity};
+use crate::verdict::{Event, EventKind, FindingKind, Severity};
+use crate::words::{counted, length};
 
 /// Width of the chart, px.
 pub const WIDTH: i32 = 800;
@@ -37,8 +36,6 @@ const LABEL_PX: i32 = 126;
 const PLOT_LEFT: i32 = MARGIN + LABEL_PX;
 /// Characters of the verdict per line: 15 px bold type takes at most 9 px a character.
 const VERDICT_COLUMNS: usize = 84;
-/// Lines of the verdict shown; all of it is in the description.
-const VERDICT_LINES_MAX: usize = 4;
 /// Characters of the line that names the capture.
 const CAPTURE_COLUMNS: usize = 108;
 const VERDICT_LINE_PX: i32 = 20;
@@ -57,8 +54,8 @@ const MARK_PX_MIN: usize = 3;
 const SHAPE_DISTANCE_PX: usize = 9;
 /// Marks with a description of their own; beyond, the file would grow without use.
 const DESCRIBED_MARKS_MAX: usize = 200;
-/// Findings named in the description.
-const DESCRIBED_FINDINGS_MAX: usize = 20;
+/// Events named in the description.
+const DESCRIBED_EVENTS_MAX: usize = 20;
 /// Holds longer than this many median holds are cut off at the top, marked, and do not stretch the scale.
 const SCALE_MEDIANS: f64 = 4.0;
 /// Thickness of the hold line, px.
@@ -159,13 +156,9 @@ fn shown(audit: &Audit, stretch: Option<&Range<f64>>) -> Range<f64> {
     from..stretch.end.clamp(from + period, whole)
 }
 
+/// The first sentence of the verdict: nothing of it is cut off.
 fn verdict_lines(audit: &Audit) -> Vec<String> {
-    let mut lines = wrap(&visible(&audit.verdict), VERDICT_COLUMNS);
-    if lines.len() > VERDICT_LINES_MAX {
-        lines.truncate(VERDICT_LINES_MAX);
-        lines[VERDICT_LINES_MAX - 1].push('…');
-    }
-    lines
+    wrap(&visible(&audit.headline), VERDICT_COLUMNS)
 }
 
 fn push_opening(text: &mut String, audit: &Audit, layout: &Layout) {
@@ -196,17 +189,17 @@ fn description(audit: &Audit) -> String {
         exact_rate_text(audit.times.delivered_rate),
         motion_rate_text(motion.motion_rate_hz),
     );
-    for finding in audit.findings.iter().take(DESCRIBED_FINDINGS_MAX) {
+    for event in audit.events.iter().take(DESCRIBED_EVENTS_MAX) {
         let _ = write!(
             text,
             " {} ({}) at {}.",
-            kind_title(finding.kind),
-            finding.severity.name(),
-            clock_text(finding.time_s)
+            event.kind.title(),
+            event.severity.name(),
+            clock_text(event.time_s)
         );
     }
-    if audit.findings.len() > DESCRIBED_FINDINGS_MAX {
-        let _ = write!(text, " {} more findings.", audit.findings.len() - DESCRIBED_FINDINGS_MAX);
+    if let Some(rest) = audit.events.len().checked_sub(DESCRIBED_EVENTS_MAX).filter(|&rest| rest > 0) {
+        let _ = write!(text, " {} more.", counted(rest as u64, "event"));
     }
     text
 }
@@ -222,10 +215,11 @@ fn push_heading(text: &mut String, audit: &Audit, layout: &Layout) {
         baseline += VERDICT_LINE_PX;
     }
     let incomplete = if audit.complete { "" } else { "INCOMPLETE CAPTURE · " };
+    let who = who(&audit.device).map_or_else(String::new, |who| format!("{who} · "));
     let capture = format!(
-        "{incomplete}{} · {} frames · {}",
+        "{incomplete}{who}{} · {} · {}",
         visible(&audit.facts.name),
-        grouped(audit.frames.len() as u64),
+        counted(audit.frames.len() as u64, "frame"),
         clock_text(duration_s(audit))
     );
     let _ = writeln!(
@@ -239,7 +233,7 @@ fn push_heading(text: &mut String, audit: &Audit, layout: &Layout) {
         "<text x=\"{MARGIN}\" y=\"{}\" font-size=\"12\" font-weight=\"bold\">{}</text>",
         layout.rows_top - 12,
         if layout.is_whole {
-            "The whole capture".to_owned()
+            "The whole recording".to_owned()
         } else {
             format!("From {} to {}", clock_text(layout.shown.start), clock_text(layout.shown.end))
         }
@@ -343,24 +337,24 @@ fn part<'a>(
     root.clone().shrink((0, top), (WIDTH, height))
 }
 
-/// One row of marks: a kind of finding, or a flag that no finding speaks of.
+/// One row of marks: a kind of event, or a flag that no event speaks of.
 #[derive(Clone, Copy)]
 enum Row {
-    Finding(FindingKind),
+    Event(EventKind),
     Flag(FrameFlags, &'static str),
 }
 
 impl Row {
     fn title(self) -> &'static str {
         match self {
-            Self::Finding(kind) => kind_title(kind),
+            Self::Event(kind) => kind.title(),
             Self::Flag(_, name) => name,
         }
     }
 
     fn name(self) -> &'static str {
         match self {
-            Self::Finding(kind) => kind.name(),
+            Self::Event(kind) => kind.name(),
             Self::Flag(_, name) => name,
         }
     }
@@ -368,13 +362,18 @@ impl Row {
 
 /// Rows that have something to show, in the order of the kinds.
 fn rows(audit: &Audit) -> Vec<Row> {
-    let has = |kind| audit.findings.iter().any(|finding| finding.kind == kind);
-    let kinds = FindingKind::NAMES.iter().map(|&(kind, _)| kind).filter(|&kind| has(kind));
+    let has = |kind| audit.events.iter().any(|event| event.kind == kind);
+    let kinds = EventKind::NAMES.iter().map(|&(kind, ..)| kind).filter(|&kind| has(kind));
     let all_flags = audit.frames.iter().fold(0, |flags, frame| flags | frame.flags.0);
     let flags = FrameFlags::NAMES
         .into_iter()
-        .filter(|&(flag, _)| FrameFlags(all_flags).contains(flag) && !finding_of(flag).is_some_and(has));
-    kinds.map(Row::Finding).chain(flags.map(|(flag, name)| Row::Flag(flag, name))).collect()
+        .filter(|&(flag, _)| FrameFlags(all_flags).contains(flag) && !is_said_by_events(audit, flag));
+    kinds.map(Row::Event).chain(flags.map(|(flag, name)| Row::Flag(flag, name))).collect()
+}
+
+/// Whether findings, and with them events, speak of frames with this flag.
+pub(super) fn is_said_by_events(audit: &Audit, flag: FrameFlags) -> bool {
+    finding_of(flag).is_some_and(|kind| audit.findings.iter().any(|finding| finding.kind == kind))
 }
 
 /// The kind of finding that speaks of frames with this flag.
@@ -406,11 +405,11 @@ fn push_rows(text: &mut String, audit: &Audit, layout: &Layout, scale: &TimeScal
             palette::GRID
         );
         match row {
-            Row::Finding(kind) => {
-                let findings: Vec<&Finding> =
-                    audit.findings.iter().filter(|finding| finding.kind == kind).collect();
-                push_bars(text, &findings, middle, scale);
-                push_shapes(text, &findings, middle, scale, &mut described);
+            Row::Event(kind) => {
+                let events: Vec<&Event> = audit.events.iter().filter(|event| event.kind == kind).collect();
+                push_bars(text, &events, middle, scale);
+                push_shapes(text, &events, middle, scale, &mut described);
+                push_labels(text, &events, middle, scale);
             }
             Row::Flag(flag, _) => push_flag_marks(text, audit, flag, middle, scale),
         }
@@ -418,18 +417,49 @@ fn push_rows(text: &mut String, audit: &Audit, layout: &Layout, scale: &TimeScal
     }
 }
 
-fn finding_columns(finding: &Finding, scale: &TimeScale<'_>) -> Range<usize> {
-    let first = usize::try_from(finding.first_frame).unwrap_or(usize::MAX);
-    let end = usize::try_from(finding.last_frame).unwrap_or(usize::MAX).saturating_add(1);
+fn event_columns(event: &Event, scale: &TimeScale<'_>) -> Range<usize> {
+    let first = usize::try_from(event.first_frame).unwrap_or(usize::MAX);
+    let end = usize::try_from(event.last_frame).unwrap_or(usize::MAX).saturating_add(1);
     scale.columns(first, end, MARK_PX_MIN)
 }
 
-/// Bars over the length of each finding; where several share a pixel, the most severe one wins.
-fn push_bars(text: &mut String, findings: &[&Finding], middle: i32, scale: &TimeScale<'_>) {
+/// What happened in words beside its mark, where there is room up to the next mark; else its number; else nothing.
+fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeScale<'_>) {
+    /// Widest letter of the type below, px.
+    const LETTER_PX: f64 = 6.6;
+    let begins: Vec<usize> = events.iter().map(|event| event_columns(event, scale).start).collect();
+    for (place, event) in events.iter().enumerate() {
+        let columns = event_columns(event, scale);
+        if columns.is_empty() || columns.len() > scale.width / 2 {
+            continue;
+        }
+        let begin = columns.end.max(columns.start + SHAPE_DISTANCE_PX) + 2;
+        let next = begins.get(place + 1).map_or(scale.width, |&next| next.saturating_sub(SHAPE_DISTANCE_PX));
+        let room = next.saturating_sub(begin) as f64;
+        let fits = |label: &str| (label.chars().count() as f64) * LETTER_PX <= room;
+        let whole = visible(&event.text);
+        let short = format!("{}: {}", event.number, length(event.duration_ms));
+        let Some(label) = [whole, short, event.number.to_string()].into_iter().find(|label| fits(label))
+        else {
+            continue;
+        };
+        let _ = writeln!(
+            text,
+            "<text x=\"{}\" y=\"{}\" font-size=\"11\" stroke=\"{}\" stroke-width=\"3\" paint-order=\"stroke\">{}</text>",
+            scale.left + begin as i32,
+            middle + 4,
+            palette::PAPER,
+            markup(&label)
+        );
+    }
+}
+
+/// Bars over the length of each event; where several share a pixel, the most severe one wins.
+fn push_bars(text: &mut String, events: &[&Event], middle: i32, scale: &TimeScale<'_>) {
     let mut worst: Vec<Option<Severity>> = vec![None; scale.width];
-    for finding in findings {
-        for column in &mut worst[finding_columns(finding, scale)] {
-            *column = (*column).max(Some(finding.severity));
+    for event in events {
+        for column in &mut worst[event_columns(event, scale)] {
+            *column = (*column).max(Some(event.severity));
         }
     }
     for severity in [Severity::Info, Severity::Warning, Severity::Fault] {
@@ -443,19 +473,19 @@ fn push_bars(text: &mut String, findings: &[&Finding], middle: i32, scale: &Time
     }
 }
 
-/// A shape where each finding begins: its form says how severe it is. Most severe ones are placed first.
+/// A shape where each event begins: its form says how severe it is. Most severe ones are placed first.
 fn push_shapes(
     text: &mut String,
-    findings: &[&Finding],
+    events: &[&Event],
     middle: i32,
     scale: &TimeScale<'_>,
     described: &mut usize,
 ) {
-    let mut by_severity = findings.to_vec();
-    by_severity.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    let mut by_severity = events.to_vec();
+    by_severity.sort_by_key(|event| std::cmp::Reverse(event.severity));
     let mut taken = vec![false; scale.width];
-    for finding in by_severity {
-        let columns = finding_columns(finding, scale);
+    for event in by_severity {
+        let columns = event_columns(event, scale);
         if columns.is_empty() {
             continue;
         }
@@ -466,8 +496,8 @@ fn push_shapes(
             continue;
         }
         taken[column] = true;
-        let shape = severity_shape(finding.severity, scale.left + column as i32, middle);
-        let color = severity_color(finding.severity);
+        let shape = severity_shape(event.severity, scale.left + column as i32, middle);
+        let color = severity_color(event.severity);
         if *described == DESCRIBED_MARKS_MAX {
             let _ = writeln!(text, "<path d=\"{shape}\" fill=\"{color}\" stroke=\"#000\"/>");
             continue;
@@ -476,8 +506,8 @@ fn push_shapes(
         let _ = writeln!(
             text,
             "<path d=\"{shape}\" fill=\"{color}\" stroke=\"#000\"><title>{} at {}</title></path>",
-            finding.severity.name(),
-            clock_text(finding.time_s)
+            event.severity.name(),
+            clock_text(event.time_s)
         );
     }
 }
@@ -540,7 +570,10 @@ fn push_frames_lane(text: &mut String, audit: &Audit, axes: &Axes, layout: &Layo
         ("new", middle - half / 2, palette::NEW),
         ("repeat", middle + half / 2, palette::REPEAT_INK),
         ("still", layout.still_top + 8, palette::QUIET_INK),
-    ] {
+    ]
+    .into_iter()
+    .filter(|(name, ..)| *name != "still" || !still.is_empty())
+    {
         let _ = writeln!(
             text,
             "<text x=\"{x}\" y=\"{}\" font-size=\"12\" font-weight=\"bold\" text-anchor=\"end\" fill=\"{color}\">{name}</text>",
@@ -693,21 +726,49 @@ fn push_legend(text: &mut String, audit: &Audit, layout: &Layout) {
     let swatch = |x: i32, y: i32| format!("M{x} {}h12v10h-12z", y - 9);
     let first = layout.legend_top + 10;
     let second = first + 20;
-    let mut entries = vec![
-        (16, first, swatch(16, first), palette::NEW, "new picture (up)"),
-        (160, first, swatch(160, first), palette::REPEAT, "repeat of the picture before (down)"),
-        (412, first, swatch(412, first), palette::FAULT, "repeat outside the cadence (down)"),
-        (656, first, swatch(656, first), palette::STILL, "still, not judged"),
+    // What is drawn is named, and nothing else.
+    let has = |class: FrameClass| audit.frames.iter().any(|frame| frame.class == class);
+    let leaves = !audit.cadence.breaks.is_empty() || !audit.cadence.freezes.is_empty();
+    let is_there = |severity: Severity| audit.events.iter().any(|event| event.severity == severity);
+    let entries = [
+        (has(FrameClass::New), 16, first, swatch(16, first), palette::NEW, "new picture (up)"),
+        (
+            has(FrameClass::Repeat),
+            160,
+            first,
+            swatch(160, first),
+            palette::REPEAT,
+            "repeat of the picture before (down)",
+        ),
+        (leaves, 412, first, swatch(412, first), palette::FAULT, "repeat outside the cadence (down)"),
+        (has(FrameClass::Still), 656, first, swatch(656, first), palette::STILL, "still, not judged"),
+        (
+            is_there(Severity::Fault),
+            16,
+            second,
+            severity_shape(Severity::Fault, 22, second - 4),
+            palette::FAULT,
+            "fault",
+        ),
+        (
+            is_there(Severity::Warning),
+            160,
+            second,
+            severity_shape(Severity::Warning, 166, second - 4),
+            palette::WARNING,
+            "warning",
+        ),
+        (
+            is_there(Severity::Info),
+            412,
+            second,
+            severity_shape(Severity::Info, 418, second - 4),
+            palette::INFO,
+            "worth knowing",
+        ),
     ];
-    if !audit.findings.is_empty() {
-        entries.extend([
-            (16, second, severity_shape(Severity::Fault, 22, second - 4), palette::FAULT, "fault"),
-            (160, second, severity_shape(Severity::Warning, 166, second - 4), palette::WARNING, "warning"),
-            (412, second, severity_shape(Severity::Info, 418, second - 4), palette::INFO, "worth knowing"),
-        ]);
-    }
     text.push_str("<g class=\"legend\" font-size=\"12\">\n");
-    for (x, y, shape, color, name) in entries {
+    for (_, x, y, shape, color, name) in entries.into_iter().filter(|(is_drawn, ..)| *is_drawn) {
         let _ = writeln!(
             text,
             "<path d=\"{shape}\" fill=\"{color}\"/><text x=\"{}\" y=\"{y}\">{name}</text>",

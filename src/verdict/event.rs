@@ -1,5 +1,7 @@
 //! One event, one entry: what belongs together among the findings is one thing to whoever watches.
 
+use std::cmp::Ordering;
+
 use super::{Aspect, Finding, FindingKind, Severity};
 use crate::words::{counted, length};
 
@@ -110,7 +112,7 @@ impl Event {
         (
             self.severity,
             u64::from(self.kind == EventKind::HalfRate),
-            self.duration_ms + MISSING_PICTURE_MS * self.lost_pictures as f64,
+            self.duration_ms.round() + MISSING_PICTURE_MS * self.lost_pictures as f64,
         )
     }
 }
@@ -118,12 +120,15 @@ impl Event {
 /// What one missing picture weighs against a stall of so many ms: at the usual rates as long as it would have stayed.
 const MISSING_PICTURE_MS: f64 = 16.0;
 
+/// How two events stand: the worse one is greater, of equally bad ones the earlier.
+pub fn rank(one: &Event, other: &Event) -> Ordering {
+    let by_weight = one.weight().partial_cmp(&other.weight()).unwrap_or(Ordering::Equal);
+    by_weight.then(other.number.cmp(&one.number))
+}
+
 /// The worst event: of equally bad ones the first.
 pub fn worst(events: &[Event]) -> Option<&Event> {
-    let better = |one: &Event, other: &Event| {
-        one.weight().partial_cmp(&other.weight()).unwrap_or(std::cmp::Ordering::Equal)
-    };
-    events.iter().rev().max_by(|one, other| better(one, other))
+    events.iter().max_by(|one, other| rank(one, other))
 }
 
 /// What the events of an audit are gathered by, besides its findings.

@@ -3,7 +3,7 @@
 use super::complaint::{shown_so_often, Complaint, Seen};
 use super::expectation::Expectation;
 use super::picture::Bill;
-use super::sentence::{is_unsure, nothing_to_judge};
+use super::sentence::{is_unsure, is_unusual, nothing_to_judge};
 use super::FindingKind;
 use crate::fields::may_hide_fields;
 use crate::units::hz_text;
@@ -182,6 +182,13 @@ fn motion(seen: &Seen<'_>) -> AspectJudgement {
             return cannot(text).of(found, "");
         }
         _ => {}
+    }
+    if is_unusual(seen) {
+        let text = format!(
+            "Pictures repeat in cadence {}; whether the clip holds more is not known.",
+            pattern.label()
+        );
+        return cannot(text).of(found, "");
     }
     let unsure = case.unsure_holds();
     let text = match unsure {

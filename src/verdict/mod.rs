@@ -11,7 +11,7 @@ mod sentence;
 #[cfg(test)]
 mod tests;
 
-pub use event::{gather, worst, Around, Event, EventKind};
+pub use event::{gather, rank, worst, Around, Event, EventKind};
 pub use judgement::{Aspect, AspectJudgement, Judgement};
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};

@@ -2,13 +2,16 @@
 
 use crate::classify::{Evidence, FrameClass};
 use crate::note::{Note, NoteCode};
-use crate::units::hz_text;
+use crate::units::{hz_text, Rate};
 
 use super::complaint::{lower_first, shown_so_often, units_of, Complaint, Seen};
 use super::expectation::Expectation;
 use super::findings::{constant_hold, never_appeared};
 use super::{Aspect, Case, Finding, FindingKind, Severity};
 use crate::words::{counted, grouped, length, sentence, verb};
+
+/// A rate is a standard one within this fraction: half of what 23.976 and 24 differ by. Choice.
+const STANDARD_WITHIN: f64 = 0.0005;
 
 /// Confidence below which a call is unsure.
 const UNSURE_BELOW: f32 = 0.9;
@@ -114,6 +117,12 @@ fn clean(seen: &Seen<'_>) -> String {
         );
     }
     let rates = format!("{found} new pictures/s in {delivered}");
+    if is_unusual(seen) {
+        return format!(
+            "Pictures repeat in cadence {} ({rates}), unless the clip itself holds no more.",
+            pattern.label()
+        );
+    }
     let whole = match (case.played.summary, seen.expected) {
         (Some(summary), _) if summary.counts.never_shown == 0 => ", as many as the clip holds",
         (_, Some(Expectation::Whole(_))) => ", as many as the clip holds",
@@ -123,6 +132,15 @@ fn clean(seen: &Seen<'_>) -> String {
         Some(often) => format!("No fault is found: every picture is shown {often} ({rates}{whole})."),
         None => format!("No fault is found: {rates}{whole}, evenly in cadence {}.", pattern.label()),
     }
+}
+
+/// Whether pictures repeat, the clip is not known, and no clip is known to hold so many per second: then nothing says that
+/// the device is right.
+pub(super) fn is_unusual(seen: &Seen<'_>) -> bool {
+    let known = seen.case.played.summary.is_some() || matches!(seen.expected, Some(Expectation::Whole(_)));
+    let rate = seen.case.cadence.motion.motion_rate_hz;
+    let is_standard = rate.is_some_and(|hz| Rate::nearest_standard(hz, STANDARD_WITHIN).is_some());
+    !known && !is_standard && constant_hold(seen.case.cadence) != Some(1)
 }
 
 /// What it rests on, in one sentence.

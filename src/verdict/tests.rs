@@ -111,6 +111,11 @@ fn the_verdict_says_what_moves() {
         ),
         (
             &"nrnnnn".repeat(50),
+            None,
+            "Pictures repeat in cadence 1×4:2 (49.95 new pictures/s in 59.94), unless the clip itself holds no more.",
+        ),
+        (
+            &"nrnnnn".repeat(50),
             Some("59.94"),
             "17 % of the motion is missing: 49.95 new pictures/s in 59.94.",
         ),
@@ -298,6 +303,8 @@ fn every_aspect_is_judged_with_its_number_and_limit() {
         ),
         (half.as_str(), None, CannotBeTold, Some("29.97 new pictures/s"), None, Right),
         (&"n".repeat(300), None, Right, Some("59.94 new pictures/s"), None, Right),
+        (&"nrnrr".repeat(60), None, Right, Some("23.976 new pictures/s"), None, Right),
+        (&"nrnnnnnn".repeat(50), None, CannotBeTold, Some("52.448 new pictures/s"), None, Right),
         (&stalls(3, 9), None, Wrong, Some("3 stalls, 27 pictures lost"), Some("0 stalls"), Right),
         (&stalls(1, 1), None, Wrong, Some("1 stall, 1 picture lost"), Some("0 stalls"), Right),
         (&still, None, CannotBeTold, None, None, CannotBeTold),

@@ -49,6 +49,11 @@ const canvas = () => page.evaluate(() => document.querySelector('#lanes').toData
 facts.ready_ms = await page.evaluate(() => performance.getEntriesByName('evenbeat-ready')[0].startTime);
 facts.has_timeline = await page.isVisible('#slider');
 if (facts.has_timeline) {
+  // Arrows step before anything has the focus; the page opens at the worst event.
+  facts.opened_at = await value();
+  await page.keyboard.press('ArrowRight');
+  facts.arrows_step_at_once = await value() === facts.opened_at + 1;
+  await page.keyboard.press('ArrowLeft');
   // By keyboard alone: tab to the slider, step, zoom, jump.
   for (let n = 0; n < 40 && !(await page.evaluate(() => document.activeElement?.id === 'slider')); n++) await page.keyboard.press('Tab');
   facts.slider_reached_by_tab = await page.evaluate(() => document.activeElement?.id === 'slider');
@@ -70,7 +75,7 @@ if (facts.has_timeline) {
   facts.wheel_zooms = before !== await canvas();
   await page.keyboard.press('End');
   facts.last = await value();
-  facts.first_finding_start = await page.evaluate(() => JSON.parse(document.getElementById('facts').textContent).findings[0]?.first ?? null);
+  facts.first_finding_start = await page.evaluate(() => JSON.parse(document.getElementById('facts').textContent).events[0]?.first ?? null);
   if (facts.first_finding_start !== null) {
     await page.locator('button[data-first]').first().click();
     facts.jumped_to = await value();

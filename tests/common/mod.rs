@@ -126,6 +126,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
         headline: format!("59.94 frames/s delivered, {count} frames looked at."),
         verdict: format!("59.94 frames/s delivered, {count} frames looked at."),
         requirements: Vec::new(),
+        device: evenbeat::settings::DeviceFacts::default(),
         given_source_rate: None,
         source: None,
         levels: None,
@@ -260,6 +261,36 @@ pub fn troubled() -> Audit {
     ));
     assert!(frames > 3500);
     concluded(audit)
+}
+
+/// A delivery of 59.94 that stalls so many times for 200 ms, 11 pictures lost each time: what the whole trade calls bad.
+pub fn stalling(count: usize) -> Audit {
+    let mut holds = vec![1; 90];
+    for _ in 0..count {
+        holds.push(12);
+        holds.extend([1; 90]);
+    }
+    let mut audit = with_holds(&holds, &[1]);
+    for stall in 0..count {
+        let first = 90 + 102 * stall as u64;
+        let (last, duration_ms) = (first + 11, 12.0 * PERIOD_MS);
+        audit.cadence.freezes.push(Freeze {
+            first_frame: first,
+            last_frame: last,
+            duration_ms,
+            lost_pictures: Some(11),
+        });
+        audit.cadence.breaks.push(CadenceBreak { frame: first, expected_hold: 1, found_hold: 12 });
+        let after = &mut audit.frames[last as usize + 1];
+        after.flags.insert(FrameFlags::AFTER_DROP);
+        after.lost_before = 11;
+    }
+    let conclusion = audit.conclusion();
+    (audit.findings, audit.events, audit.judgements) =
+        (conclusion.findings, conclusion.events, conclusion.judgements);
+    (audit.headline, audit.verdict, audit.notes) =
+        (conclusion.headline, conclusion.verdict, conclusion.notes);
+    audit
 }
 
 /// Every kind of finding at every severity, one frame long each, spread over the capture; every flag and class.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::draft::{Draft, DraftClip, DraftDevice, DraftRecording, Reading};
 use super::{Plan, PlannedClip, PlannedDevice, Recordings, Unit};
 use crate::error::{excerpt, Error};
-use crate::settings::{ReadingSettings, Settings, ViewSettings};
+use crate::settings::{DeviceFacts, ReadingSettings, Settings, ViewSettings};
 use crate::units::hz_text;
 use crate::verdict::gate::{Bound, Requirement};
 
@@ -114,6 +114,7 @@ fn unit(
             reference_log: None,
             scan: own.scan.or(usual.scan),
             reference_scan: played.scan.filter(|_| played.file.is_some()),
+            device: DeviceFacts::default(),
         },
         require: joined([&usual.require, &played.require, &own.require]),
         folder: format!("{RUNS}/{}/{}/{run}", folder_name(&recording.device), folder_name(&recording.clip)),

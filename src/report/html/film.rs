@@ -6,15 +6,16 @@ use std::fmt::Write;
 use base64::engine::general_purpose::STANDARD;
 use base64::Engine;
 
-use super::findings::call_text;
+use super::events::call_text;
 use super::table::open_section;
 use crate::audit::Audit;
 use crate::escape::markup;
 use crate::pictures::{Detail, EncodedImage, Pictures, Reason, Stretch};
-use crate::report::text::{clock_text, kind_title, time_s};
+use crate::report::text::{clock_text, time_s};
+use crate::words::frames;
 
 pub(super) fn push(html: &mut String, audit: &Audit, pictures: &Pictures) {
-    open_section(html, "pictures", "The pictures, frame by frame");
+    open_section(html, "pictures", "Frame by frame");
     if pictures.stretches.is_empty() {
         let why = if pictures.remark.is_empty() { "There are no pictures." } else { &pictures.remark };
         let _ = writeln!(html, "<p>{}</p>\n</section>", markup(why));
@@ -52,14 +53,15 @@ pictures.</p>
 fn push_stretch(html: &mut String, audit: &Audit, pictures: &Pictures, place: usize, stretch: &Stretch) {
     let title = match stretch.reason {
         Reason::Typical => "A typical stretch".to_owned(),
-        Reason::Finding(number) => audit.findings.get(number).map_or_else(
-            || format!("Finding {}", number + 1),
-            |finding| {
-                format!("{}. {} at {}", number + 1, kind_title(finding.kind), clock_text(finding.time_s))
-            },
-        ),
+        Reason::Event(number) => {
+            let event = audit.events.iter().find(|event| event.number == number);
+            let name = event.map_or_else(String::new, |event| {
+                format!(", {} at {}", event.kind.title(), clock_text(event.time_s))
+            });
+            format!("Event {number}{name}")
+        }
     };
-    let title = format!("{title}, frames {}–{}", stretch.frames.start, stretch.frames.end - 1);
+    let title = format!("{title}, {}", frames(stretch.frames.start, stretch.frames.end - 1));
     let _ = writeln!(
         html,
         "<div class=\"reel\">\n<h3 class=\"film-title\" id=\"film-{place}\">{0}</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" \
@@ -94,6 +96,16 @@ fn push_frame(html: &mut String, audit: &Audit, pictures: &Pictures, (place, fra
         "<li class=\"{class}\" id=\"picture-{frame}\" data-frame=\"{frame}\" data-call=\"{call}\">"
     );
     let alt = format!("Picture of frame {frame}");
+    if picture.is_same_as_before && pictures.pictures.contains_key(&(frame - 1)) {
+        let _ = writeln!(
+            html,
+            "<p class=\"same\">the same as frame {} to the last bit</p><p><b>{frame}</b> <span class=\"tag \
+             {class}\">{class}</span> {}</p></li>",
+            frame - 1,
+            clock_text(time_s(audit, frame))
+        );
+        return;
+    }
     push_image(html, &picture.image, "picture", (picture.width_px, picture.height_px), &alt);
     if let Some(difference) = &picture.difference {
         let alt = if difference_is_white(known.change) {

@@ -16,6 +16,7 @@ use crate::report::text::{
 };
 use crate::report::{source, Report};
 use crate::units::{decimal, hz_text};
+use crate::words::{counted, times};
 
 /// Cadence breaks listed; all are in `audit.json`.
 const BREAKS_MAX: usize = 200;
@@ -47,8 +48,7 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
 fn push_levels(html: &mut String, levels: &CaptureLevels) {
     let cut = |frames: u64, end: &str| match frames {
         0 => String::new(),
-        1 => format!("; cut off at the {end} in 1 frame"),
-        frames => format!("; cut off at the {end} in {} frames", grouped(frames)),
+        frames => format!("; cut off at the {end} in {}", counted(frames, "frame")),
     };
     let text = |levels: &LevelSummary| {
         let ((low, high), (lowest, highest)) = (levels.nominal, levels.extremes);
@@ -85,7 +85,7 @@ fn push_numbers(html: &mut String, audit: &Audit) {
     let mut rows = vec![
         (
             "Length",
-            format!("{} frames, {}", grouped(audit.frames.len() as u64), clock_text(duration_s(audit))),
+            format!("{}, {}", counted(audit.frames.len() as u64, "frame"), clock_text(duration_s(audit))),
         ),
         (
             "Delivered rate",
@@ -211,9 +211,9 @@ fn push_breaks(html: &mut String, audit: &Audit) {
             html,
             "<p>{}</p>",
             markup(&format!(
-                "The pattern {} slips {} times, once in {}{pair}: two clocks that differ, not lost pictures.",
+                "The pattern {} slips {}, by one frame in {}{pair}: two clocks that differ, not lost pictures.",
                 slip.pattern.label(),
-                slip.frames.len(),
+                times(slip.frames.len() as u64),
                 clock_text(slip.interval_s)
             ))
         );
@@ -222,11 +222,15 @@ fn push_breaks(html: &mut String, audit: &Audit) {
         html.push_str("<p>None.</p>\n</section>\n");
         return;
     }
-    open_table(html, "Holds that leave the pattern", &["Frame", "At", "Expected hold", "Found hold", "Look"]);
+    open_table(
+        html,
+        "Holds that leave the pattern",
+        &["Frame", "At", "Should stay, frames", "Stays, frames", "Look"],
+    );
     for found in audit.cadence.breaks.iter().take(BREAKS_MAX) {
         let _ = writeln!(
             html,
-            "<tr><td>{0}</td><td>{1}</td><td>{2} frames</td><td>{3} frames</td><td><button type=\"button\" \
+            "<tr><td>{0}</td><td>{1}</td><td>{2}</td><td>{3}</td><td><button type=\"button\" \
              class=\"jump\" data-first=\"{0}\" data-last=\"{4}\">Show<span class=\"unseen\"> the break at frame {0} on \
              the timeline</span></button></td></tr>",
             found.frame,
@@ -245,7 +249,7 @@ fn push_timing(html: &mut String, audit: &Audit) {
     let Some(timing) = &audit.cadence.timing else {
         open_section(html, "timing", "Timestamps");
         html.push_str(
-            "<p>The capture has no times of its own; frames were laid out evenly at the delivered rate.</p>\n\
+            "<p>The recording has no times of its own; its frames are taken as even, at the delivered rate.</p>\n\
              </section>\n",
         );
         return;
@@ -266,7 +270,7 @@ fn timing_rows(timing: &Timing) -> [(&'static str, String); 9] {
             "Interarrival jitter (RFC 3550), at the end and largest",
             format!("{}, {}", ms_text(timing.jitter_ms), ms_text(timing.jitter_largest_ms)),
         ),
-        ("Gaps", format!("{}, {} frames lost by the recorder", timing.gaps.len(), grouped(lost))),
+        ("Gaps", format!("{}, {} lost by the recorder", timing.gaps.len(), counted(lost, "frame"))),
         ("Frames not later than the one before", grouped(timing.not_increasing.len() as u64)),
     ]
 }

@@ -38,23 +38,21 @@ fn push_provenance(html: &mut String, report: &Report<'_>, alone: &str) {
         let named = provenance.changed_settings.iter().map(|(name, value)| format!("{name} {value}"));
         named.collect::<Vec<_>>().join("; ")
     };
-    push_pairs(
-        html,
-        "provenance",
-        "How this was made",
-        &[
-            ("Capture", visible(&audit.facts.name)),
-            ("BLAKE3 over all frame digests", hex(&audit.digest)),
-            ("Read by", visible(&audit.facts.reader)),
-            ("Tool", format!("evenbeat {}, format version {FORMAT_VERSION}", provenance.tool_version)),
-            ("Command line", visible(&provenance.command())),
-            ("Settings that differ from the default", settings),
-            ("Time of the audit", provenance.audited_at.to_rfc3339()),
-            ("All frames", format!("{FRAMES_CSV}, beside this report")),
-            ("All numbers", format!("{AUDIT_JSON}, beside this report and inside it")),
-            ("Read back", alone.to_owned()),
-        ],
-    );
+    let mut rows: Vec<(&str, String)> =
+        audit.device.told().into_iter().map(|(name, text)| (name, visible(text))).collect();
+    rows.extend([
+        ("Capture", visible(&audit.facts.name)),
+        ("BLAKE3 over all frame digests", hex(&audit.digest)),
+        ("Read by", visible(&audit.facts.reader)),
+        ("Tool", format!("evenbeat {}, format version {FORMAT_VERSION}", provenance.tool_version)),
+        ("Command line", visible(&provenance.command())),
+        ("Settings that differ from the default", settings),
+        ("Time of the audit", provenance.audited_at.to_rfc3339()),
+        ("All frames", format!("{FRAMES_CSV}, beside this report")),
+        ("All numbers", format!("{AUDIT_JSON}, beside this report and inside it")),
+        ("Read back", alone.to_owned()),
+    ]);
+    push_pairs(html, "provenance", "How this was made", &rows);
     html.push_str(
         "<p class=\"live\" id=\"save\" hidden=\"hidden\"><button type=\"button\" data-save=\"audit-json\">Save the \
          audit.json inside this report</button></p>\n",

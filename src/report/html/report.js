@@ -139,8 +139,8 @@ class Timeline {
     this.cursor = 0;
     this.spanMin = Math.min(facts.duration_s, SPAN_MIN * facts.period_s);
     this.onCursor = () => {};
-    this.rows = [...new Set(facts.findings.map((finding) => finding.kind))];
-    this.flagRows = FLAGS.map((name, f) => f).filter((f) => data.flagged[f].length);
+    this.rows = [...new Set(facts.events.map((event) => event.kind))];
+    this.flagRows = facts.flag_lanes.filter((f) => data.flagged[f].length);
     this.slider.setAttribute('aria-valuemax', data.n - 1);
     this.listen();
     new ResizeObserver(() => this.later()).observe(this.slider);
@@ -205,8 +205,8 @@ class Timeline {
     parts.push(`frame ${frame - start[frame] + 1} of ${hold[frame]} that show this picture`);
     if (call & OUTSIDE) parts.push('outside the pattern');
     for (let f = 0; f < FLAGS.length; f++) if (flags[frame] & (1 << f)) parts.push(FLAG_WORDS[f]);
-    const found = this.facts.findings.filter((finding) => finding.first <= frame && frame <= finding.last);
-    for (const finding of found.slice(0, 3)) parts.push(`in finding: ${finding.kind}`);
+    const found = this.facts.events.filter((event) => event.first <= frame && frame <= event.last);
+    for (const event of found.slice(0, 3)) parts.push(`in event ${event.number}, ${event.kind}`);
     return parts.join(', ') + '.';
   }
 
@@ -218,11 +218,11 @@ class Timeline {
     this.setCursor(first);
   }
 
-  nextFinding(direction) {
-    const starts = [...new Set(this.facts.findings.map((finding) => finding.first))].sort((a, b) => a - b);
+  nextEvent(direction) {
+    const starts = [...new Set(this.facts.events.map((event) => event.first))].sort((a, b) => a - b);
     const next = direction > 0 ? starts.find((at) => at > this.cursor) : starts.reverse().find((at) => at < this.cursor);
-    const finding = this.facts.findings.find((one) => one.first === next);
-    if (finding) this.show(finding.first, finding.last);
+    const event = this.facts.events.find((one) => one.first === next);
+    if (event) this.show(event.first, event.last);
   }
 
   act(what) {
@@ -233,15 +233,23 @@ class Timeline {
       frames: () => { const span = 24 * this.facts.period_s; this.setView(this.time(this.cursor) - span / 2, span); },
       earlier: () => this.setView(this.from - this.span * 0.8, this.span),
       later: () => this.setView(this.from + this.span * 0.8, this.span),
-      'previous-finding': () => this.nextFinding(-1),
-      'next-finding': () => this.nextFinding(1),
+      'previous-event': () => this.nextEvent(-1),
+      'next-event': () => this.nextEvent(1),
     };
     actions[what]();
   }
 
   listen() {
+    // Arrows step at once, wherever nothing else wants them.
+    document.addEventListener('keydown', (event) => {
+      const steps = { ArrowLeft: -1, ArrowRight: 1 };
+      if (!(event.key in steps) || event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
+      if (event.target.closest('select, input, textarea, .scroll, .chart, #slider, #stage')) return;
+      event.preventDefault();
+      this.setCursor(this.cursor + steps[event.key]);
+    });
     const keys = { '+': 'in', '=': 'in', '-': 'out', 0: 'whole', 1: 'frames', PageUp: 'earlier', PageDown: 'later',
-      '[': 'previous-finding', ']': 'next-finding', ArrowUp: 'in', ArrowDown: 'out' };
+      '[': 'previous-event', ']': 'next-event', ArrowUp: 'in', ArrowDown: 'out' };
     this.slider.addEventListener('keydown', (event) => {
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       const moves = { ArrowLeft: this.cursor - 1, ArrowRight: this.cursor + 1, Home: 0, End: this.data.n - 1 };
@@ -328,11 +336,11 @@ class Timeline {
     let top = 0;
     const add = (name, height, draw) => { const label = this.narrow ? 18 : 0; lanes.push({ name, top: top + label, height, draw }); top += height + label + 10; };
     add('', 14, (pen, lane) => this.drawPlace(pen, lane));
-    for (const kind of this.rows) add(kind, 18, (pen, lane) => this.drawFindings(pen, lane, kind));
+    for (const kind of this.rows) add(kind, 18, (pen, lane) => this.drawEvents(pen, lane, kind));
     for (const flag of this.flagRows) add(FLAGS[flag].replace(/-/g, ' '), 14, (pen, lane) => this.drawFlags(pen, lane, flag));
     add('new, up', 112, (pen, lane) => this.drawFrames(pen, lane));
     add('picture stays, frames', 76, (pen, lane) => this.drawHolds(pen, lane));
-    if (this.data.step) add('step off by, ms', 60, (pen, lane) => this.drawSteps(pen, lane));
+    if (this.data.step && this.facts.step_lane) add('step off by, ms', 60, (pen, lane) => this.drawSteps(pen, lane));
     add('', 30, (pen, lane) => this.drawAxis(pen, lane));
     return lanes;
   }
@@ -374,18 +382,20 @@ class Timeline {
     pen.fillRect(left, lane.top + 6, width, 7);
   }
 
-  drawFindings(pen, lane, kind) {
+  drawEvents(pen, lane, kind) {
     const worst = new Uint8Array(this.plotWidth), middle = lane.top + lane.height / 2;
     const rank = { info: 1, warning: 2, fault: 3 }, names = ['', 'info', 'warning', 'fault'];
     const shapes = [];
-    for (const finding of this.facts.findings) {
-      if (finding.kind !== kind) continue;
-      const a = (this.time(finding.first) - this.from) / this.span * this.plotWidth;
-      const b = (this.end(Math.min(finding.last, this.data.n - 1)) - this.from) / this.span * this.plotWidth;
+    const labels = [];
+    for (const event of this.facts.events) {
+      if (event.kind !== kind) continue;
+      const a = (this.time(event.first) - this.from) / this.span * this.plotWidth;
+      const b = (this.end(Math.min(event.last, this.data.n - 1)) - this.from) / this.span * this.plotWidth;
       if (b < 0 || a > this.plotWidth) continue;
       const left = Math.max(0, Math.min(this.plotWidth - 3, Math.floor(a))), right = Math.min(this.plotWidth, Math.max(left + 3, Math.ceil(b)));
-      for (let x = left; x < right; x++) worst[x] = Math.max(worst[x], rank[finding.severity]);
-      if (a >= -6) shapes.push([left, rank[finding.severity]]);
+      for (let x = left; x < right; x++) worst[x] = Math.max(worst[x], rank[event.severity]);
+      if (a >= -6) shapes.push([left, rank[event.severity]]);
+      if (right - left < this.plotWidth / 2) labels.push([left, Math.max(right, left + 10) + 3, event]);
     }
     for (let x = 0; x < this.plotWidth; x++) {
       if (!worst[x]) continue;
@@ -402,6 +412,14 @@ class Timeline {
       if (taken.has(place) || taken.has(place - 1)) continue;
       taken.add(place);
       this.shape(pen, this.plotLeft + x, middle, severity, this.colors[names[severity]]);
+    }
+    // What happened in words where there is room up to the next mark; else its number; else nothing.
+    pen.textAlign = 'left';
+    pen.fillStyle = this.colors.ink;
+    for (const [place, [, begin, event]] of labels.entries()) {
+      const room = (place + 1 < labels.length ? labels[place + 1][0] - 10 : this.plotWidth) - begin;
+      const label = [event.text, String(event.number)].find((one) => pen.measureText(one).width <= room);
+      if (label) pen.fillText(label, this.plotLeft + begin, middle + 5);
     }
   }
 
@@ -467,8 +485,10 @@ class Timeline {
     // At least three pixels where there is any: one repeat among thousands of frames shows.
     const lengths = (k) => this.perColumn((x, a, b) => {
       if (!there(k, x)) return 0;
-      const wanted = Math.min(n, Math.ceil(Math.max(b - a, SHARE_FRAMES) / period) * period);
-      const from = Math.max(0, Math.min(n - wanted, a - ((wanted - (b - a)) >> 1)));
+      // No share is taken across the edge of a stall, so that it stands upright.
+      const [low, high] = this.part(a, b, n);
+      const wanted = Math.min(high - low, Math.ceil(Math.max(b - a, SHARE_FRAMES) / period) * period);
+      const from = Math.max(low, Math.min(high - wanted, a - ((wanted - (b - a)) >> 1)));
       return Math.max(3, Math.round((counts[k][from + wanted] - counts[k][from]) / wanted * half));
     });
     const up = lengths(0), down = lengths(1), still = this.perColumn((x) => (there(2, x) ? 5 : 0));
@@ -477,6 +497,21 @@ class Timeline {
     this.bars(pen, this.colors.repeat, (x) => [middle, middle + (outside[x] ? 0 : down[x])]);
     this.bars(pen, this.colors.fault, (x) => [middle, middle + outside[x]]);
     this.bars(pen, this.colors.still, (x) => [middle - still[x], middle + still[x]]);
+  }
+
+  // The part between two edges of stalls that holds the frames from a to before b.
+  part(a, b, n) {
+    const edges = this.edges ||= this.facts.events.filter((event) => event.stalls)
+      .flatMap((event) => { const held = this.held(event); return [held[0] + 1, held[1]]; }).sort((one, other) => one - other);
+    const next = firstFrom(edges, b), before = firstFrom(edges, a + 1) - 1;
+    return [before >= 0 ? edges[before] : 0, next < edges.length ? edges[next] : n];
+  }
+
+  // The longest hold of an event: its first frame and the one after its last.
+  held(event) {
+    let first = event.first;
+    for (let i = event.first; i <= event.last; i++) if (this.data.hold[i] > this.data.hold[first]) first = i;
+    return [this.data.start[first], this.data.start[first] + this.data.hold[first]];
   }
 
   perColumn(value) {
@@ -633,8 +668,11 @@ class Stage {
   }
 
   image(shown, name) {
-    const owner = byId(`picture-${shown.frame}`);
-    return owner && owner.querySelector(`img.${name}`);
+    let owner = byId(`picture-${shown.frame}`);
+    const own = owner && owner.querySelector(`img.${name}`);
+    // What is the same to the last bit is shown by the picture that it repeats; that it differs in nothing, by none.
+    for (let frame = shown.frame; owner && owner.querySelector('.same') && name !== 'difference'; owner = byId(`picture-${frame}`)) frame--;
+    return own || (owner && owner.querySelector(`img.${name}`));
   }
 
   show() {
@@ -651,7 +689,8 @@ class Stage {
     if (this.difference && this.held) this.fillDifference(current, now);
     else if (this.difference) {
       const none = !this.image(now, 'difference');
-      const what = none ? 'The frame before was not read.' : `What changed since frame ${now.frame - 1}.`;
+      const same = now.item.querySelector('.same') ? 'Nothing changed since the frame before: it is the same to the last bit.' : '';
+      const what = same ? same : none ? 'The frame before was not read.' : `What changed since frame ${now.frame - 1}.`;
       this.fill(current, now, none ? 'picture' : 'difference', `${what} ${sentence(now.call)}`);
     } else {
       const none = this.detail && !this.image(now, 'detail');
@@ -739,9 +778,12 @@ async function start() {
     document.documentElement.classList.add('scripted');
     timeline = new Timeline(facts, data);
     timeline.setView(facts.from_s, facts.to_s - facts.from_s);
-    timeline.setCursor(timeline.frameAt(facts.from_s));
+    const at = facts.at_frame;
+    const inside = timeline.time(at) >= timeline.from && timeline.time(at) <= timeline.from + timeline.span;
+    timeline.setCursor(inside ? at : timeline.frameAt(facts.from_s));
   }
   if (timeline && stage) {
+    stage.go(timeline.cursor);
     timeline.onCursor = (frame) => stage.go(frame);
     stage.onFrame = (frame) => { if (timeline.cursor !== frame) timeline.setCursor(frame); };
   }
@@ -760,6 +802,22 @@ async function start() {
       bringIntoView(byId('stage'));
     });
   }
+  // Each picture stands in the page once: the table borrows it.
+  for (const link of document.querySelectorAll('[data-thumb]')) {
+    const picture = stage && stage.image({ frame: Number(link.dataset.thumb) }, 'picture');
+    if (!picture) continue;
+    const image = new Image(96, Math.round(96 * picture.height / picture.width));
+    image.src = picture.src;
+    image.alt = '';
+    link.prepend(image);
+    link.addEventListener('click', (event) => {
+      event.preventDefault();
+      stage.go(Number(link.dataset.thumb));
+      if (timeline) timeline.setCursor(Number(link.dataset.thumb));
+      bringIntoView(byId('stage'));
+    });
+  }
+  addEventListener('beforeprint', () => { for (const one of document.querySelectorAll('details')) one.open = true; });
   byId('save').hidden = false;
   for (const button of document.querySelectorAll('[data-save]')) button.addEventListener('click', () => save(button.dataset.save));
   requestAnimationFrame(() => requestAnimationFrame(() => performance.mark('evenbeat-ready')));

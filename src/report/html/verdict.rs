@@ -1,133 +1,69 @@
-//! The head of the page: the verdict, one second of the delivery as it came, and what the calls rest on.
+//! The head of the page: the verdict, and the judgement of each aspect.
 
 use std::fmt::Write;
-use std::ops::Range;
 
 use crate::audit::Audit;
-use crate::cadence::Pattern;
-use crate::classify::{Evidence, FrameClass};
+use crate::classify::Evidence;
 use crate::escape::markup;
-use crate::report::text::{grouped, kind_title, motion_rate_text, optional_ms_text};
-use crate::report::timeline::strip;
-
-/// Most frames drawn for one second.
-const FRAMES_MAX: usize = 120;
-/// Width of a frame in the drawing, units.
-const CELL: usize = 12;
-/// Height of the drawing, units.
-const HEIGHT: usize = 44;
+use crate::report::text::who;
+use crate::verdict::{AspectJudgement, Judgement};
+use crate::words::{counted, listed};
 
 pub(super) fn push(html: &mut String, audit: &Audit) {
-    let (first, rest) = first_sentence(&audit.verdict);
+    let rest = audit.verdict.strip_prefix(audit.headline.as_str()).unwrap_or(&audit.verdict).trim_start();
+    let who = who(&audit.device).map_or_else(String::new, |who| format!(" · {}", markup(&who)));
     let _ = writeln!(
         html,
-        "<header>\n<p class=\"kicker\">Cadence audit of <strong>{}</strong></p>\n<h1>{}</h1>",
+        "<header>\n<p class=\"kicker\">Cadence audit of <strong>{}</strong>{who}</p>\n<h1>{}</h1>",
         markup(&audit.facts.name),
-        markup(first)
+        markup(&audit.headline)
     );
     if !rest.is_empty() {
         let _ = writeln!(html, "<p class=\"verdict\">{}</p>", markup(rest));
     }
     if !audit.complete {
         html.push_str(
-            "<p class=\"incomplete\" role=\"note\"><strong>The capture is incomplete.</strong> Not every frame \
-             could be read; what follows holds for the frames that were. See the notes.</p>\n",
+            "<p class=\"incomplete\" role=\"note\"><strong>The recording is incomplete.</strong> Not every frame \
+             could be read. What follows holds for the frames that were. See the notes.</p>\n",
         );
     }
-    push_second(html, audit);
-    push_facts(html, audit);
-    let _ = writeln!(html, "<p>{}</p>", markup(&evidence_text(audit)));
-    if let Some(assumed) = audit.notes.first() {
-        let more = audit.notes.len() - 1;
-        let rest = if more > 0 { format!(" <a href=\"#notes\">{more} more</a>") } else { String::new() };
-        let _ = writeln!(html, "<p><strong>Assumed:</strong> {}{rest}</p>", markup(&assumed.text));
-    }
-    html.push_str("</header>\n");
+    html.push_str("<ul class=\"aspects\" aria-label=\"Judgement of each aspect\">\n");
+    audit.judgements.iter().for_each(|judged| push_aspect(html, judged));
+    html.push_str("</ul>\n</header>\n");
 }
 
-/// The first sentence of a text, and the rest. A full stop within a number is followed by no space.
-fn first_sentence(text: &str) -> (&str, &str) {
-    text.find(". ").map_or((text, ""), |stop| (&text[..=stop], text[stop + 1..].trim_start()))
-}
-
-/// The frames drawn for one second, and which ones they are in words: around the worst finding that has a
-/// place, else a typical stretch.
-fn second_of(audit: &Audit) -> (Range<usize>, String) {
-    let second = (audit.times.delivered_rate.hz().round() as usize).clamp(1, FRAMES_MAX);
-    let worst = audit.findings.iter().find(|finding| strip::is_confined(audit, finding));
-    let (start, what) = match worst {
-        Some(finding) => {
-            let first = usize::try_from(finding.first_frame).unwrap_or(usize::MAX);
-            (first.saturating_sub(second / 4), format!("around the first {}", kind_title(finding.kind)))
+/// One aspect: the shape and the words of its judgement, its number and its limit, and why.
+fn push_aspect(html: &mut String, judged: &AspectJudgement) {
+    let _ = write!(
+        html,
+        "<li class=\"{}\"><span class=\"aspect\">{}</span><b><svg class=\"sign\" viewBox=\"0 0 16 16\" \
+         aria-hidden=\"true\"><path d=\"{}\"/></svg>{}</b>",
+        judged.judgement.name(),
+        judged.aspect.title(),
+        sign(judged.judgement),
+        judged.judgement.words()
+    );
+    if let Some(number) = &judged.number {
+        let _ = write!(html, "<span class=\"number\">{}</span>", markup(number));
+        if let Some(limit) = judged.limit.as_ref().filter(|limit| *limit != number) {
+            let _ = write!(html, "<span class=\"limit\">should be {}</span>", markup(limit));
         }
-        None => (audit.typical_frame(), "a typical stretch".to_owned()),
-    };
-    let end = audit.frames.len().min(start.saturating_add(second));
-    (end.saturating_sub(second)..end, what)
+    }
+    let _ = writeln!(html, "<span class=\"unseen\"> {}</span></li>", markup(&judged.text));
 }
 
-/// A second of frames, one block each: standing up where the picture is new, hanging down where it repeats.
-fn push_second(html: &mut String, audit: &Audit) {
-    let (Range { start, end }, what) = second_of(audit);
-    if start == end {
-        return;
+/// The shape of a judgement on 16 by 16 units: colour never stands alone.
+fn sign(judgement: Judgement) -> &'static str {
+    match judgement {
+        Judgement::Right => "M1 8a7 7 0 1 0 14 0a7 7 0 1 0 -14 0z",
+        Judgement::Wrong => "M8 0l8 8l-8 8l-8 -8z",
+        Judgement::CannotBeTold => "M1 8a7 7 0 1 0 14 0a7 7 0 1 0 -14 0zM4 8a4 4 0 1 1 8 0a4 4 0 1 1 -8 0z",
+        Judgement::NotTested => "M1 7h14v2h-14z",
     }
-    let frames = &audit.frames[start..end];
-    let new = frames.iter().filter(|frame| frame.class == FrameClass::New).count();
-    let caption = format!(
-        "{} frames in a row as they were delivered, about one second: {new} show a new picture (up), {} show \
-         the one before again (down)",
-        frames.len(),
-        frames.len() - new
-    );
-    let _ = writeln!(
-        html,
-        "<figure class=\"second\"><svg viewBox=\"0 0 {} {HEIGHT}\" preserveAspectRatio=\"none\" role=\"img\" \
-         aria-label=\"{caption}\">",
-        frames.len() * CELL
-    );
-    let middle = HEIGHT / 2;
-    for (place, frame) in frames.iter().enumerate() {
-        let (y, height) = match frame.class {
-            FrameClass::New => (1, middle - 1),
-            FrameClass::Repeat => (middle + 1, middle - 2),
-            FrameClass::Still => (middle - 4, 8),
-        };
-        let _ = writeln!(
-            html,
-            "<rect class=\"{}\" x=\"{}\" y=\"{y}\" width=\"{}\" height=\"{height}\"/>",
-            frame.class.name(),
-            place * CELL + 1,
-            CELL - 2
-        );
-    }
-    let _ = writeln!(
-        html,
-        "<path d=\"M0 {middle}h{}\"/></svg>\n<figcaption>{caption}. Frames {start}–{}, \
-         {what}.</figcaption></figure>",
-        frames.len() * CELL,
-        end - 1
-    );
 }
 
-fn push_facts(html: &mut String, audit: &Audit) {
-    let motion = audit.cadence.motion;
-    let cadence = audit.cadence.pattern.as_ref().map_or_else(|| "none holds".to_owned(), Pattern::label);
-    html.push_str("<dl class=\"facts\">\n");
-    for (name, value) in [
-        ("Frames delivered", format!("{} a second", audit.times.delivered_rate)),
-        ("New pictures among them", motion_rate_text(motion.motion_rate_hz)),
-        ("Each picture stays (frames)", cadence),
-        ("Judder of the device’s own", optional_ms_text(audit.cadence.judder.excess_rms_ms)),
-        ("Findings", grouped(audit.findings.len() as u64)),
-    ] {
-        let _ = writeln!(html, "<div><dt>{name}</dt><dd>{}</dd></div>", markup(&value));
-    }
-    html.push_str("</dl>\n");
-}
-
-/// What the calls of the frames rest on, in words for readers outside the trade.
-fn evidence_text(audit: &Audit) -> String {
+/// How many frames were called by what.
+fn calls_text(audit: &Audit) -> String {
     let mut counts = [0u64; 4];
     for frame in audit.frames.iter().skip(1) {
         counts[match frame.evidence {
@@ -137,32 +73,37 @@ fn evidence_text(audit: &Audit) -> String {
             Evidence::Reference | Evidence::Mark => 3,
         }] += 1;
     }
-    let by_clip = match counts[3] {
-        0 => String::new(),
-        count => format!(" {} were called by their place in the clip.", grouped(count)),
-    };
+    let ways = [
+        "because identical to the last bit",
+        "by the measured change",
+        "by the pattern around",
+        "by the place in the clip",
+    ];
+    let parts: Vec<String> = counts
+        .iter()
+        .zip(ways)
+        .filter(|(&count, _)| count > 0)
+        .map(|(&count, way)| format!("{} {way}", counted(count, "frame")))
+        .collect();
+    let called = if parts.is_empty() { String::new() } else { format!(" Called were {}.", listed(&parts)) };
     format!(
-        "Each frame was compared with the one before it: a frame is new if it shows another picture, and a \
-         repeat if it shows the same one while the scene moves. {} frames were called because they are \
-         identical to the last bit, {} by the measured change, {} by the pattern around them.{by_clip}",
-        grouped(counts[0]),
-        grouped(counts[1]),
-        grouped(counts[2])
+        "Each frame is compared with the one before it: it is new if it shows another picture, and a repeat if it shows \
+         the same one while the scene moves.{called}"
     )
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_first_sentence_ends_at_its_stop_and_not_within_a_number() {
-        for (text, first, rest) in [
-            ("59.94 frames/s. Freeze at 2.703 s. End", "59.94 frames/s.", "Freeze at 2.703 s. End"),
-            ("Nothing to judge.", "Nothing to judge.", ""),
-            ("", "", ""),
-        ] {
-            assert_eq!(first_sentence(text), (first, rest));
-        }
+/// Why each aspect is judged so, as a list.
+pub(super) fn push_reasons(html: &mut String, audit: &Audit) {
+    super::table::open_section(html, "reasons", "Why it is judged so");
+    html.push_str("<table class=\"pairs\"><tbody>\n");
+    for judged in &audit.judgements {
+        let _ = writeln!(
+            html,
+            "<tr><th scope=\"row\">{}: {}</th><td>{}</td></tr>",
+            judged.aspect.title(),
+            judged.judgement.words(),
+            markup(&judged.text)
+        );
     }
+    let _ = writeln!(html, "</tbody></table>\n<p>{}</p>\n</section>", markup(&calls_text(audit)));
 }

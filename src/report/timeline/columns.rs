@@ -111,7 +111,7 @@ pub(super) fn shares(audit: &Audit, scale: &TimeScale<'_>) -> Vec<Shares> {
     }
     let spans = frame_spans(audit.frames.len(), scale);
     let sums = running_counts(audit);
-    let frames = audit.frames.len();
+    let bounds = bounds(audit);
     let period = audit.cadence.pattern.as_ref().map_or(1, |pattern| {
         pattern.holds.iter().map(|&hold| hold as usize).fold(0, usize::saturating_add).max(1)
     });
@@ -119,7 +119,7 @@ pub(super) fn shares(audit: &Audit, scale: &TimeScale<'_>) -> Vec<Shares> {
         .into_iter()
         .map(|span| {
             let Some(span) = span else { return Shares::default() };
-            let stretch = widened(span, period, frames);
+            let stretch = widened(span.clone(), period, part_of(&bounds, span));
             let total = stretch.len() as f64;
             let count = |class: usize| f64::from(sums[stretch.end][class] - sums[stretch.start][class]);
             Shares {
@@ -180,14 +180,34 @@ fn running_counts(audit: &Audit) -> Vec<[u32; 3]> {
     sums
 }
 
-/// `span` widened on both sides to a whole number of periods, within the capture.
-fn widened(span: Range<usize>, period: usize, frames: usize) -> Range<usize> {
+/// Where what is shown changes at once, in order: a stall begins with its first repeat and ends with the picture after it.
+/// No share is taken across, so that its edges stand upright.
+fn bounds(audit: &Audit) -> Vec<usize> {
+    let index = |frame: u64| usize::try_from(frame).unwrap_or(usize::MAX);
+    let stalls = audit.cadence.freezes.iter();
+    let mut bounds: Vec<usize> = stalls
+        .flat_map(|one| [index(one.first_frame).saturating_add(1), index(one.last_frame).saturating_add(1)])
+        .chain([0, audit.frames.len()])
+        .collect();
+    bounds.sort_unstable();
+    bounds
+}
+
+/// The part between two bounds that holds `span`; where a bound lies within, from the one before to the one after.
+fn part_of(bounds: &[usize], span: Range<usize>) -> Range<usize> {
+    let before = bounds[..bounds.partition_point(|&bound| bound <= span.start)].last();
+    let after = bounds.get(bounds.partition_point(|&bound| bound < span.end));
+    before.copied().unwrap_or(0).min(span.start)..after.copied().unwrap_or(span.end).max(span.end)
+}
+
+/// `span` widened on both sides to a whole number of periods, within a part that it lies in.
+fn widened(span: Range<usize>, period: usize, part: Range<usize>) -> Range<usize> {
     let period = if period > FITTED_PERIOD_MAX { 1 } else { period };
     let wanted = span.len().max(SHARE_FRAMES_MIN).div_ceil(period) * period;
-    let wanted = wanted.min(frames);
-    let start = span.start.saturating_sub((wanted - span.len().min(wanted)) / 2);
-    let end = (start + wanted).max(span.end).min(frames);
-    end.saturating_sub(wanted).min(span.start)..end
+    let wanted = wanted.min(part.len());
+    let start = span.start.saturating_sub((wanted - span.len().min(wanted)) / 2).max(part.start);
+    let end = (start + wanted).max(span.end).min(part.end);
+    end.saturating_sub(wanted).min(span.start).max(part.start)..end
 }
 
 /// Writes columns as rectangles of one path; neighbours of equal extent become one rectangle.
@@ -223,7 +243,23 @@ mod tests {
             (3..4, 2, 5, 0..5),
             (0..3000, 5, 2_160_000, 0..3000),
         ] {
-            assert_eq!(widened(span, period, frames), expected);
+            assert_eq!(widened(span, period, 0..frames), expected);
+        }
+    }
+
+    #[test]
+    fn no_share_is_taken_across_the_edge_of_a_stall() {
+        // A stall of frames 100 to 111: its repeats are 101 to 111.
+        let bounds = [0, 101, 112, 600];
+        for (span, part, stretch) in [
+            (99..101, 0..101, 89..101),
+            (101..103, 101..112, 101..112),
+            (110..112, 101..112, 101..112),
+            (112..113, 112..600, 112..124),
+            (100..102, 0..112, 95..107),
+        ] {
+            assert_eq!(part_of(&bounds, span.clone()), part);
+            assert_eq!(widened(span, 1, part), stretch);
         }
     }
 

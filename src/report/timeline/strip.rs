@@ -8,12 +8,13 @@ use crate::audit::Audit;
 use crate::classify::{FrameClass, FrameFlags};
 use crate::escape::markup;
 use crate::report::palette;
-use crate::report::text::{clock_text, kind_title, period_s, ticks_from_start, time_s};
-use crate::verdict::{Finding, FindingKind};
+use crate::report::text::{clock_text, period_s, ticks_from_start, time_s};
+use crate::verdict::{rank, Event, EventKind};
+use crate::words;
 
 /// Frames of a close-up: 32 px each at 800 px, room for a letter and a number.
 pub(crate) const FRAMES: usize = 24;
-/// Frames shown before a finding.
+/// Frames shown before an event.
 const LEAD: usize = 6;
 /// Height of a close-up with its heading, px.
 pub(super) const HEIGHT: i32 = 98;
@@ -33,18 +34,20 @@ pub(crate) struct CloseUp {
     pub heading: String,
 }
 
-/// A typical stretch and, where a finding is confined to a place, the most severe such place.
+/// A typical stretch and, where an event is confined to a place, the worst such place.
 pub(crate) fn close_ups(audit: &Audit) -> Vec<CloseUp> {
     if audit.frames.is_empty() {
         return Vec::new();
     }
     let typical = stretch(audit, audit.typical_frame());
     let mut shown = vec![close_up(audit, typical.clone(), "A typical stretch")];
-    if let Some(finding) = audit.findings.iter().find(|finding| is_confined(audit, finding)) {
-        let start = usize::try_from(finding.first_frame).unwrap_or(usize::MAX).saturating_sub(LEAD);
+    let confined = audit.events.iter().filter(|event| is_confined(audit, event));
+    if let Some(event) = confined.max_by(|one, other| rank(one, other)) {
+        let start = usize::try_from(event.first_frame).unwrap_or(usize::MAX).saturating_sub(LEAD);
         let frames = stretch(audit, start);
         if frames != typical {
-            shown.push(close_up(audit, frames, &format!("At the first {}", kind_title(finding.kind))));
+            let what = format!("Event {}, {}", event.number, event.kind.title());
+            shown.push(close_up(audit, frames, &what));
         }
     }
     shown
@@ -52,18 +55,17 @@ pub(crate) fn close_ups(audit: &Audit) -> Vec<CloseUp> {
 
 fn close_up(audit: &Audit, frames: Range<usize>, what: &str) -> CloseUp {
     let heading = format!(
-        "{what}: frames {}–{}, from {} (same letter = same picture)",
-        frames.start,
-        frames.end - 1,
+        "{what}: {}, from {} (same letter = same picture)",
+        words::frames(frames.start as u64, frames.end as u64 - 1),
         clock_text(time_s(audit, frames.start as u64))
     );
     CloseUp { frames, heading }
 }
 
-/// Whether a finding concerns a place rather than the whole capture.
-pub(crate) fn is_confined(audit: &Audit, finding: &Finding) -> bool {
-    let length = finding.last_frame.saturating_sub(finding.first_frame);
-    finding.kind != FindingKind::HalfRateMotion && length < audit.frames.len() as u64 / 2
+/// Whether an event concerns a place rather than the whole capture.
+fn is_confined(audit: &Audit, event: &Event) -> bool {
+    let length = event.last_frame.saturating_sub(event.first_frame);
+    event.kind != EventKind::HalfRate && length < audit.frames.len() as u64 / 2
 }
 
 /// Up to [`FRAMES`] frames from `start`, moved back where the capture ends before.

@@ -269,6 +269,9 @@ pub struct DemoArguments {
     /// Write into the folder although it is there.
     #[arg(long)]
     pub force: bool,
+    /// Instead of one clip: a campaign of four devices and three clips, held against an earlier firmware.
+    #[arg(long)]
+    pub campaign: bool,
     /// No progress and no summary.
     #[arg(long, short)]
     pub quiet: bool,

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::thread;
 
-use clap::{ArgGroup, Args};
+use clap::{ArgGroup, Args, Subcommand};
 use evenbeat::campaign::known::Known;
 use evenbeat::campaign::model::{Campaign, Standing};
 use evenbeat::campaign::plan::{plan_of_folder, Plan, Unit, PLAN_TOML};
@@ -17,11 +17,14 @@ use evenbeat::campaign::{
 };
 use evenbeat::error::{Error, Result};
 use evenbeat::output::{Disk, Existing, OutputFolder, WholeFile};
+use evenbeat::report::campaign::INDEX_HTML;
 use evenbeat::report::{write_all, Report};
 use serde_json::json;
 
 use super::arguments::{PICTURES_DEFAULT_MB, PICTURES_MAX_MB};
+use super::campaign_pages;
 use super::campaign_progress::Told;
+use super::campaign_report::{self, CampaignReportArguments};
 use super::campaign_watch;
 use super::commands::now;
 use super::exit::Exit;
@@ -33,10 +36,15 @@ use super::say;
 #[derive(Args, Debug)]
 #[command(
     after_help = EXAMPLES,
+    args_conflicts_with_subcommands = true,
+    subcommand_negates_reqs = true,
     group(ArgGroup::new("what").args(["plan", "new"]).required(true)),
     group(ArgGroup::new("part").args(["watch", "units", "unit", "collect"])),
 )]
 pub struct CampaignArguments {
+    /// What to do with a campaign that was run.
+    #[command(subcommand)]
+    pub command: Option<CampaignCommand>,
     /// A TOML file that names clips, devices and recordings, or a folder with DEVICE/CLIP.* in it.
     pub plan: Option<PathBuf>,
     /// Write a plan, plan.toml, from what lies in this folder, with every key explained.
@@ -82,6 +90,13 @@ pub struct CampaignArguments {
     pub quiet: bool,
 }
 
+/// What to do with a campaign that was run.
+#[derive(Subcommand, Debug)]
+pub enum CampaignCommand {
+    /// Write one page about one recording, for the maker of the device.
+    Report(CampaignReportArguments),
+}
+
 const EXAMPLES: &str = "\
 Examples:
   evenbeat campaign --new recordings                 # writes recordings/plan.toml to fill in
@@ -89,12 +104,34 @@ Examples:
   evenbeat campaign recordings --clips clips         # without a plan: recordings/kitchen/harbour.mkv, clips/harbour.mp4
   evenbeat campaign plan.toml --out results --against last-time/campaign.json
   evenbeat campaign plan.toml --out results --watch
+  evenbeat campaign report kitchen/harbour --campaign results
   evenbeat campaign plan.toml --out results --unit 7  # one unit, for a scheduler; then --collect
 
 Exit status: 0 every cell is right or was not tested, 1 one is wrong, 2 one could not be audited, was not read whole or is
 missing, 130 interrupted.";
 
 impl CampaignArguments {
+    /// Those of a plan with results in `out`, everything else as it is without options.
+    pub(super) fn of_plan(plan: PathBuf, out: PathBuf, against: Option<PathBuf>, quiet: bool) -> Self {
+        Self {
+            command: None,
+            plan: Some(plan),
+            new: None,
+            clips: None,
+            out: Some(out),
+            jobs: None,
+            decoder: None,
+            against,
+            watch: false,
+            units: false,
+            unit: None,
+            collect: false,
+            pictures: PICTURES_DEFAULT_MB,
+            force: false,
+            quiet,
+        }
+    }
+
     fn plan(&self) -> std::result::Result<Plan, Vec<Error>> {
         Plan::read(self.plan_path(), self.clips.as_deref())
     }
@@ -122,6 +159,9 @@ impl CampaignArguments {
 
 /// `evenbeat campaign`.
 pub fn campaign(arguments: &CampaignArguments) -> Result<Exit> {
+    if let Some(CampaignCommand::Report(arguments)) = &arguments.command {
+        return campaign_report::report(arguments);
+    }
     if let Some(folder) = &arguments.new {
         return write_plan(folder, arguments);
     }
@@ -295,11 +335,11 @@ fn write_results(campaign: &Campaign, out: &Path) -> Result<()> {
     ] {
         write_changed(&out.join(name), text.as_bytes())?;
     }
-    Ok(())
+    campaign_pages::write(campaign, out)
 }
 
 /// Writes a file, unless it holds that already.
-fn write_changed(path: &Path, bytes: &[u8]) -> Result<()> {
+pub(super) fn write_changed(path: &Path, bytes: &[u8]) -> Result<()> {
     if std::fs::read(path).is_ok_and(|there| there == bytes) {
         return Ok(());
     }
@@ -326,7 +366,7 @@ fn summary(campaign: &Campaign, out: &Path) -> String {
         .collect();
     let cells = campaign.cells.len();
     text.push_str(&format!("{cells} {}: {}\n", if cells == 1 { "cell" } else { "cells" }, counts.join(", ")));
-    text.push_str(&format!("results: {}\n", out.join(CAMPAIGN_JSON).display()));
+    text.push_str(&format!("results: {}\n", out.join(INDEX_HTML).display()));
     text
 }
 

@@ -32,6 +32,7 @@ use super::arguments::{
 };
 use super::command_line;
 use super::compare::{audit_name, compare_into};
+use super::demo_campaign;
 use super::exit::Exit;
 use super::interrupt::STOP;
 use super::pictures::{self, Wanted};
@@ -218,6 +219,9 @@ const DEMO_COMPARISON: &str = "comparison";
 
 /// `evenbeat demo`: paints four devices on one clip and audits each.
 pub fn demo(arguments: &DemoArguments) -> Result<Exit> {
+    if arguments.campaign {
+        return demo_campaign::demo(arguments);
+    }
     let devices = evenbeat::demo::demo_captures();
     let names: Vec<&str> = devices.iter().map(|device| device.device).chain([DEMO_COMPARISON]).collect();
     let whole = reserve(&arguments.out, existing(arguments.force), &names)?;

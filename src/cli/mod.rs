@@ -3,11 +3,14 @@
 pub mod about;
 pub mod arguments;
 pub mod campaign;
+mod campaign_pages;
 mod campaign_progress;
+mod campaign_report;
 mod campaign_watch;
 pub mod command_line;
 pub mod commands;
 pub mod compare;
+mod demo_campaign;
 pub mod exit;
 pub mod interrupt;
 pub mod join;

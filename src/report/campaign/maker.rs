@@ -8,7 +8,7 @@ use base64::engine::general_purpose::STANDARD;
 use base64::Engine;
 
 use super::marks::{self, push_barcode};
-use super::sheet::{counted, runs_text};
+use super::sheet::{counted, file_name, runs_text};
 use super::shell::{link, page, Head};
 use crate::campaign::model::{
     AspectRow, Campaign, Cell, Clip, Device, EventRow, Run, RunResult, Standing, Way,
@@ -81,6 +81,11 @@ impl Place {
     /// As [`Place::result`].
     pub fn run<'a>(&self, campaign: &'a Campaign) -> &'a Run {
         &self.cell(campaign).runs[self.run]
+    }
+
+    /// A name for files about it, of small letters, digits and `-`.
+    pub fn file_name(&self, campaign: &Campaign) -> String {
+        format!("{}-{}", file_name(&self.device(campaign).id), file_name(&self.clip(campaign).id))
     }
 
     fn cell<'a>(&self, campaign: &'a Campaign) -> &'a Cell {

@@ -264,7 +264,8 @@ fn file_names<'a>(ids: impl Iterator<Item = &'a str>) -> Vec<String> {
     .collect()
 }
 
-fn file_name(id: &str) -> String {
+/// A name as that of a file.
+pub(super) fn file_name(id: &str) -> String {
     let mut name = String::new();
     for letter in id.chars().take(FILE_NAME_MAX) {
         if letter.is_ascii_alphanumeric() {

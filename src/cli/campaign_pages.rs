@@ -5,7 +5,7 @@ use std::path::Path;
 
 use evenbeat::campaign::model::Campaign;
 use evenbeat::error::Result;
-use evenbeat::output::write_error;
+use evenbeat::output::{clear_parts, write_error};
 use evenbeat::report::campaign::{write_pages, PageFile, Shelf};
 
 use super::campaign::write_changed;
@@ -15,6 +15,7 @@ use super::campaign::write_changed;
 /// # Errors
 /// One cannot be written.
 pub(super) fn write(campaign: &Campaign, out: &Path) -> Result<()> {
+    ["", "clips", "devices"].iter().for_each(|folder| clear_parts(&out.join(folder)));
     write_pages(campaign, &mut Folder(out))
 }
 

@@ -114,6 +114,30 @@ impl WholeFile {
     }
 }
 
+/// Between the name of a file and the number of the process that writes it.
+const PART: &str = ".evenbeat-part-";
+
+/// Removes from a folder the files that processes have left half written which are no more. Where the system does not say
+/// which processes there are, they stay.
+pub fn clear_parts(folder: &Path) {
+    let processes = Path::new("/proc");
+    let Ok(entries) = fs::read_dir(folder) else { return };
+    if !processes.join("self").exists() {
+        return;
+    }
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let Some((_, process)) = name.to_str().and_then(|name| name.strip_prefix('.')?.split_once(PART))
+        else {
+            continue;
+        };
+        if process.parse::<u32>().is_ok() && !processes.join(process).exists() {
+            // One that stays is in nobody's way.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
 impl Write for WholeFile {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.opened()?.write(bytes)
@@ -135,5 +159,29 @@ impl Drop for WholeFile {
             // Whatever it is, the error that led here is the one to report.
             let _ = self.disk.remove_file(&beside);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn only_what_ended_processes_left_is_cleared() {
+        let folder = tempfile::tempdir().unwrap();
+        // No system numbers a process so high.
+        let ended = format!(".a.html{PART}{}", u32::MAX);
+        let running = format!(".a.html{PART}{}", std::process::id());
+        let others = ["a.html", ".hidden", ".a.evenbeat-part-x"];
+        for name in [ended.as_str(), running.as_str()].into_iter().chain(others) {
+            fs::write(folder.path().join(name), "part").unwrap();
+        }
+        clear_parts(folder.path());
+        assert!(!folder.path().join(&ended).exists());
+        for name in [running.as_str()].into_iter().chain(others) {
+            assert!(folder.path().join(name).exists(), "{name}");
+        }
+        clear_parts(&folder.path().join("none"));
     }
 }

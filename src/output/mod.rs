@@ -15,7 +15,7 @@ use std::path::Path;
 pub use disk::Disk;
 #[doc(hidden)]
 pub use disk::Faults;
-pub use file::WholeFile;
+pub use file::{clear_parts, WholeFile};
 pub use folder::OutputFolder;
 
 use crate::error::{plain_cause, Error};

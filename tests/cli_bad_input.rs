@@ -387,7 +387,9 @@ fn arguments_that_cannot_be_are_refused_with_status_2() {
             "evenbeat: invalid value 'speed=1' for '--require <KEY=VALUE>': unknown key speed; known are \
              motion-rate, delivered-rate, coverage, judged-share, repeat-share, cadence-breaks, freezes, \
              longest-freeze-ms, drops, gap-frames, judder-rms-ms, judder-peak-to-peak-ms, \
-             excess-judder-rms-ms, out-of-order-frames, blended-frames\n",
+             excess-judder-rms-ms, out-of-order-frames, blended-frames, level-difference, gamma-difference, \
+             clipped-share, wrong-colour-equations, chroma-shift-px, stretch-share, cropped-px, \
+             picture-shift-px, mirrored\n",
         ),
         ("audit a.y4m --junit a.xml", "evenbeat: the following required arguments were not provided: --require"),
         ("audit a.y4m --fail-at never", "evenbeat: invalid value 'never' for '--fail-at <SEVERITY>'"),

@@ -78,7 +78,12 @@ fn a_reader_steps_zooms_and_jumps_by_keyboard() {
     assert_eq!(facts["jumped_to"], facts["first_finding_start"]);
     assert_eq!(facts["picture_of_finding"], facts["first_finding_start"]);
     assert!(facts["stretch_of_finding"].as_str().unwrap().starts_with("Event 1, "), "{facts}");
-    assert!(facts["words"].as_str().unwrap().contains("by the measured change"), "{facts}");
+    // The frame that was stepped to is said to be new by measure, or a repeat to the last bit.
+    let words = facts["words"].as_str().unwrap();
+    assert!(
+        words.contains("by the measured change") || words.contains("identical to the last bit"),
+        "{facts}"
+    );
     assert!(facts["difference_caption"].as_str().unwrap().starts_with("What changed since frame"), "{facts}");
     assert!(facts["printed_pages"].as_u64().unwrap() <= 2, "{facts}");
 }

@@ -367,13 +367,13 @@ fn a_stretch_of_the_timeline_shows_what_lies_in_it() {
     let audit = common::troubled();
     let whole = timeline::svg(&audit).unwrap();
     let part = timeline::svg_of(&audit, Some(&(14.0..17.0))).unwrap();
-    // The freeze lies in it, the cadence breaks do not.
+    // The stall lies in it, the uneven holds do not.
     let row = |svg: &str, kind: &str| {
         let rest = svg.split(&format!("data-row=\"{kind}\"")).nth(1).unwrap_or_default();
         rest.split("</g>").next().unwrap_or_default().matches("class=\"mark\"").count()
     };
-    assert_eq!((row(&whole, "freeze"), row(&part, "freeze")), (1, 1));
-    assert_eq!((row(&whole, "cadence-break"), row(&part, "cadence-break")), (1, 0));
+    assert_eq!((row(&whole, "stall"), row(&part, "stall")), (1, 1));
+    assert_eq!((row(&whole, "uneven-hold"), row(&part, "uneven-hold")), (1, 0));
     assert!(part.contains("From 14.000 s to 17.000 s"));
     for odd in [-5.0..-1.0, 59.0..1e300, 0.0..1e-12, 1e9..2e9] {
         roxmltree::Document::parse(&timeline::svg_of(&audit, Some(&odd)).unwrap()).unwrap();

@@ -1,7 +1,7 @@
 //! Many recordings in one go: which device plays which clip right, and what changed since last time.
 //!
 //! A plan names clips, devices and recordings ([`plan`]). Each recording is a unit of work with a folder of its own
-//! ([`unit`]); units are done in any order, on any machine that sees the files ([`run`]), and collected ([`mod@collect`])
+//! ([`mod@unit`]); units are done in any order, on any machine that sees the files ([`run`]), and collected (`collect`)
 //! into one result ([`model`]).
 
 pub mod against;

@@ -1,13 +1,13 @@
 //! The pages of a campaign: `index.html` with clips by devices, a page for each of both, and charts. One folder, relative
 //! links: copied to any web server it stays whole. Values in, text out; everything from outside is escaped here.
 //!
-//! * [`sheet`]: the campaign as the pages ask it;
-//! * [`answers`]: the tester's questions, answered in sentences;
-//! * [`marks`]: the marks and the barcode;
-//! * [`shell`]: what all pages have in common;
-//! * [`index`], [`lines`]: the pages;
-//! * [`chart`]: pictures to show;
-//! * [`maker`]: a bug report about one recording.
+//! * `sheet`: the campaign as the pages ask it;
+//! * `answers`: the tester's questions, answered in sentences;
+//! * `marks`: the marks and the barcode;
+//! * `shell`: what all pages have in common;
+//! * `index`, `lines`: the pages;
+//! * `chart`: pictures to show;
+//! * `maker`: a bug report about one recording.
 
 mod answers;
 mod chart;

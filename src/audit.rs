@@ -17,7 +17,7 @@ use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, Mar
 use crate::frame::{Coding, FrameShape};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
-use crate::reference::{self, Clip, ClipReading, PictureFacts, Recording};
+use crate::reference::{self, Clip, ClipReading, Marked, PictureFacts, Recording};
 use crate::settings::{DeviceFacts, Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
 use crate::source::picture::KeptFrames;
@@ -550,8 +550,20 @@ fn conclude(
                 ..Source::settle(&mut classified, track, known, &settled.times)
             })
         }
-        None => source::marks::track(&marks, signatures.len())
-            .map(|track| Source::settle(&mut classified, track, (&[], Standing::EXACT, &[]), &settled.times)),
+        None => source::marks::track(&marks, signatures.len()).map(|track| {
+            let unpacked = signatures.unpacked();
+            let marked = |clip| Marked {
+                clip,
+                places: &track.places,
+                kept: kept.frames(),
+                signatures: &unpacked,
+                shape: facts.shape,
+                view,
+            };
+            let picture = source::marks::most_frequent_clip(&marks).and_then(|clip| marked(clip).picture());
+            let known = (&[][..], Standing::EXACT, &[][..]);
+            Source { picture, ..Source::settle(&mut classified, track, known, &settled.times) }
+        }),
     };
     // What is concluded rests on what is written, so that it can be concluded again from that.
     for frame in &mut classified.frames {

@@ -1,7 +1,7 @@
 //! The clip that was played, read as a reference: its pictures as signatures, and the alignment of a capture with
 //! them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use crate::cadence::{self, StatedRate};
@@ -12,9 +12,12 @@ use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
 use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
+use crate::fingerprint::marks::code::{COLUMNS, ROWS};
+use crate::fingerprint::marks::{chart, ClipIdentity};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{
-    Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
+    ChartReading, Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference, ViewPlan, FIXED_POINT,
+    SIGNATURE_COLUMNS,
 };
 use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -22,11 +25,12 @@ use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
 use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
-use crate::source::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures};
+use crate::source::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures, RowMeasures};
 use crate::source::{
     self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Proof, Signature, SourceOrigin, SourcePlace,
     SourceTrack, SourceUnit, Warp, CELLS,
 };
+use crate::testclip::{ClipPainter, ClipSettings};
 use crate::units::Rate;
 
 /// Confidence from which a picture that repeats the one before is taken for the clip's own repeat.
@@ -129,6 +133,8 @@ pub struct PictureFacts {
     pub mirrored: [bool; 2],
     /// What became of the picture, each number with its error; `None` where that was not measured.
     pub measures: Option<Measures>,
+    /// What is left of the rows and slants of the test clip.
+    pub rows: Option<RowMeasures>,
 }
 
 impl PictureFacts {
@@ -634,6 +640,7 @@ impl Clip {
         let facts = PictureFacts {
             mirrored: clip.mirrored,
             measures: measures.map(written),
+            rows: rows_written(recording.kept),
             clip_size: (shape.width, shape.height),
             geometry: Geometry {
                 scale: aligned.geometry.scale.map(millionths),
@@ -693,79 +700,32 @@ impl Clip {
         let mut wanted: Vec<usize> = frames.iter().flat_map(Shows::units).collect();
         wanted.sort_unstable();
         wanted.dedup();
-        let details = self.details(&wanted)?;
-        let region = recording.view.region;
-        let FrameShape { width, height, pixel_format } = recording.shape;
-        let (width, height) = region.map_or((width, height), |region| (region.width, region.height));
         let capture_grid = grid(recording.shape, recording.view);
-        let clip_film = self.film();
-        let warp = Warp::new(&clip_film.grid, &capture_grid, aligned.geometry);
-        let is_yuv = |format: PixelFormat| matches!(format.family, Family::Yuv { .. });
-        let has_chroma = is_yuv(pixel_format) && is_yuv(self.facts.shape.pixel_format);
-        let has_green =
-            [pixel_format, self.facts.shape.pixel_format].map(|format| format.family == Family::Gbr);
-        // What is left out of the capture is not left out of the clip.
-        let counts_ends = recording.view.exclude.is_empty() && !has_green.contains(&true);
-        let stations = frames.iter().filter_map(|frame| {
-            let shown = |shown: Option<(usize, f64)>| match shown {
-                Some((unit, weight)) => details.get(&unit).map(|detail| Some((detail, weight))),
-                None => Some(None),
-            };
-            let first = frame.shown[0].map_or(0, |(unit, _)| unit);
-            let last = self.signatures.len() - 1;
-            let around = [first.saturating_sub(1), (first + 1).min(last)]
-                .map(|unit| warp.apply(&self.signatures[unit]));
-            let units_per_frame = if self.is_interlaced() { 2 } else { 1 };
-            let ends = self.ends.get(first / units_per_frame);
-            Some(picture::Station {
-                luma: recording.signatures.get(frame.kept.frame)?,
-                chroma: has_chroma.then_some(&frame.kept.chroma),
-                shown: [shown(frame.shown[0])?, shown(frame.shown[1])?],
-                motion: std::array::from_fn(|cell| (around[1][cell] - around[0][cell]) / 2.0),
-                ends: ends.filter(|_| counts_ends).map(|&ends| [frame.kept.ends, ends]),
-            })
-        });
-        let stations = stations.collect();
-        let chroma_plane = recording.shape.planes().nth(1).filter(|_| has_chroma);
-        let case = Comparison {
-            stations,
-            luma_grid: capture_grid,
-            chroma_size: chroma_plane.map(|plane| match region {
-                Some(_) => (width as usize, height as usize),
-                None => (plane.width, plane.height),
-            }),
-            visible: visible(recording.shape, recording.view),
-            capture_size: [f64::from(width), f64::from(height)],
-            has_luma: has_green[0] == has_green[1],
+        let pictures = ClipPictures {
+            details: self.details(&wanted)?,
+            warp: Warp::new(&self.film().grid, &capture_grid, aligned.geometry),
+            clip: self,
         };
-        picture::measure(&case, aligned.geometry)
+        let looked = Looked {
+            shape: recording.shape,
+            view: recording.view,
+            signatures: recording.signatures,
+            frames: &frames,
+        };
+        picture::measure(&looked.comparison(&pictures), aligned.geometry)
     }
 
     /// Pictures or fields of the clip in small cells, by their numbers; these are rising. `None` where it cannot be read.
     fn details(&self, wanted: &[usize]) -> Option<BTreeMap<usize, Detail>> {
         let last = *wanted.last()?;
-        let even = |(columns, rows): (usize, usize)| {
-            [columns, rows].map(|count| (0..=count).map(|at| at as f64 / count as f64).collect::<Vec<f64>>())
-        };
-        let (luma_borders, chroma_borders) = (even(picture::LUMA_CELLS), even(picture::CHROMA_CELLS));
         let mut next = wanted.iter().copied().peekable();
         let mut details = BTreeMap::new();
         self.read_again(|unit, shape, samples, lines| {
             if next.next_if(|&wanted| wanted == unit).is_some() {
-                let mut detail =
-                    Detail { luma: self.means(shape, samples, &luma_borders, lines), ..Detail::default() };
-                if let Family::Yuv { .. } = shape.pixel_format.family {
-                    for (cells, plane) in detail.chroma.iter_mut().zip(shape.planes().skip(1)) {
-                        let format = PixelFormat { family: Family::Gray, ..shape.pixel_format };
-                        let own = FrameShape {
-                            width: plane.width as u32,
-                            height: plane.height as u32,
-                            pixel_format: format,
-                        };
-                        *cells = self.means(own, &samples[plane.offset..], &chroma_borders, lines);
-                    }
-                }
-                details.insert(unit, detail);
+                let means = |plane: FrameShape, samples: &[u8], borders: &[Vec<f64>; 2]| {
+                    self.means(plane, samples, borders, lines)
+                };
+                details.insert(unit, detail(shape, samples, means));
             }
             unit < last
         })?;
@@ -820,6 +780,275 @@ impl Clip {
     }
 }
 
+/// A picture or field in small cells; `means` gives those of a plane between borders in parts of the picture.
+fn detail(
+    shape: FrameShape,
+    samples: &[u8],
+    means: impl Fn(FrameShape, &[u8], &[Vec<f64>; 2]) -> Vec<u16>,
+) -> Detail {
+    let even = |(columns, rows): (usize, usize)| {
+        [columns, rows].map(|count| (0..=count).map(|at| at as f64 / count as f64).collect::<Vec<f64>>())
+    };
+    let luma = means(shape, samples, &even(picture::LUMA_CELLS));
+    let mut detail = Detail { luma, ..Detail::default() };
+    if let Family::Yuv { .. } = shape.pixel_format.family {
+        for (cells, plane) in detail.chroma.iter_mut().zip(shape.planes().skip(1)) {
+            let pixel_format = PixelFormat { family: Family::Gray, ..shape.pixel_format };
+            let (width, height) = (plane.width as u32, plane.height as u32);
+            let own = FrameShape { width, height, pixel_format };
+            *cells = means(own, &samples[plane.offset..], &even(picture::CHROMA_CELLS));
+        }
+    }
+    detail
+}
+
+/// Where pictures of a clip come from.
+trait Pictures {
+    /// Whether they have luma, colour differences or green.
+    fn format(&self) -> PixelFormat;
+    /// One of them in small cells.
+    fn detail(&self, unit: usize) -> Option<&Detail>;
+    /// By how much each cell of the capture changes from this picture to the next, code values.
+    fn motion(&self, unit: usize) -> [f32; CELLS];
+    /// What lies at the ends of its range.
+    fn ends(&self, unit: usize) -> Option<LumaEnds>;
+}
+
+/// Pictures of a clip that was read.
+struct ClipPictures<'a> {
+    clip: &'a Clip,
+    details: BTreeMap<usize, Detail>,
+    warp: Warp,
+}
+
+impl Pictures for ClipPictures<'_> {
+    fn format(&self) -> PixelFormat {
+        self.clip.facts.shape.pixel_format
+    }
+
+    fn detail(&self, unit: usize) -> Option<&Detail> {
+        self.details.get(&unit)
+    }
+
+    fn motion(&self, unit: usize) -> [f32; CELLS] {
+        let signatures = &self.clip.signatures;
+        let last = signatures.len() - 1;
+        let [before, after] = [unit.saturating_sub(1).min(last), (unit + 1).min(last)]
+            .map(|unit| self.warp.apply(&signatures[unit]));
+        std::array::from_fn(|cell| (after[cell] - before[cell]) / 2.0)
+    }
+
+    fn ends(&self, unit: usize) -> Option<LumaEnds> {
+        let units_per_frame = if self.clip.is_interlaced() { 2 } else { 1 };
+        self.clip.ends.get(unit / units_per_frame).copied()
+    }
+}
+
+/// Pictures of the test clip, painted again.
+struct PaintedPictures {
+    format: PixelFormat,
+    details: BTreeMap<usize, Detail>,
+    motions: BTreeMap<usize, [f32; CELLS]>,
+    ends: LumaEnds,
+}
+
+impl Pictures for PaintedPictures {
+    fn format(&self) -> PixelFormat {
+        self.format
+    }
+
+    fn detail(&self, unit: usize) -> Option<&Detail> {
+        self.details.get(&unit)
+    }
+
+    fn motion(&self, unit: usize) -> [f32; CELLS] {
+        self.motions.get(&unit).copied().unwrap_or([0.0; CELLS])
+    }
+
+    fn ends(&self, _: usize) -> Option<LumaEnds> {
+        Some(self.ends)
+    }
+}
+
+/// A capture of the test clip whose marks were read.
+#[derive(Clone, Copy)]
+pub struct Marked<'a> {
+    /// What the marks say of the clip.
+    pub clip: ClipIdentity,
+    /// Where each frame lies in it.
+    pub places: &'a [SourcePlace],
+    /// What was kept of some frames.
+    pub kept: &'a [KeptFrame],
+    /// One signature per frame.
+    pub signatures: &'a [Signature],
+    /// Size and format of the frames.
+    pub shape: FrameShape,
+    /// The part of the picture that was looked at.
+    pub view: &'a ViewSettings,
+}
+
+impl Marked<'_> {
+    /// What became of the picture, by painting the clip's pictures again; `None` for a clip of the first version, where only a
+    /// part of the picture was looked at, and where too little of it shows.
+    pub fn picture(self) -> Option<PictureFacts> {
+        if self.view.region.is_some() {
+            return None;
+        }
+        let mut painter = ClipPainter::new(&ClipSettings::of_identity(self.clip)?).ok()?;
+        let clip = painter.shape();
+        let mut frames = Shows::of(self.kept, self.places);
+        let turned = frames.iter().find_map(|frame| frame.kept.chart)?.turned;
+        frames.retain(|frame| frame.kept.chart.is_some_and(|chart| chart.turned == turned));
+        let start = self.geometry(&frames, clip)?;
+        let pictures = self.painted(&mut painter, &frames, (start, turned));
+        let looked =
+            Looked { shape: self.shape, view: self.view, signatures: self.signatures, frames: &frames };
+        let measures = written(picture::measure(&looked.comparison(&pictures), start)?);
+        let [left, right, top, bottom] = measures.edges.map(|edge| edge.value);
+        let levels = measures.levels.map_or(Levels::SAME, |levels| {
+            let gain = (levels.white.value - levels.black.value) / (picture::WHITE - picture::BLACK);
+            let offset = levels.black.value - gain * picture::BLACK;
+            Levels { gain: millionths(gain), offset: millionths(offset), ..Levels::SAME }
+        });
+        Some(PictureFacts {
+            clip_size: (clip.width, clip.height),
+            geometry: Geometry {
+                scale: [1.0 - left - right, 1.0 - top - bottom].map(millionths),
+                offset: [left, top],
+            },
+            levels,
+            error: measures.error,
+            cells: CELLS,
+            explained: None,
+            mirrored: turned,
+            measures: Some(measures),
+            rows: rows_written(self.kept),
+        })
+    }
+
+    /// The pictures that frames show, painted and turned over as they are.
+    fn painted(
+        self,
+        painter: &mut ClipPainter,
+        frames: &[Shows<'_>],
+        (start, turned): (Geometry, [bool; 2]),
+    ) -> PaintedPictures {
+        let shape = painter.shape();
+        let plan = ViewPlan::new(shape, &ViewSettings::default());
+        let mut pictures = PaintedPictures {
+            format: shape.pixel_format,
+            details: BTreeMap::new(),
+            motions: BTreeMap::new(),
+            ends: LumaEnds::of(&plan, painter.paint_whole(0)),
+        };
+        let borders = grid(self.shape, self.view).borders_in(start);
+        let mut of = |unit: usize| {
+            let means = |plane: FrameShape, samples: &[u8], [columns, rows]: &[Vec<f64>; 2]| {
+                let along = |borders: &[f64], length: u32| {
+                    borders.iter().map(|border| border * f64::from(length)).collect()
+                };
+                let borders =
+                    CellBorders { columns: along(columns, plane.width), rows: along(rows, plane.height) };
+                means(plane, samples, &borders, Lines::All)
+            };
+            detail(shape, painter.paint_whole(unit as u64), means).mirrored(turned)
+        };
+        for unit in frames.iter().flat_map(Shows::units).collect::<BTreeSet<_>>() {
+            let (own, next) = (of(unit), of(unit + 1));
+            let [from, to] = [&own, &next].map(|detail| picture::cells(detail, &borders));
+            pictures.motions.insert(unit, std::array::from_fn(|cell| (to[cell] - from[cell]) as f32));
+            pictures.details.insert(unit, own);
+        }
+        pictures
+    }
+
+    /// Where the capture lies in the clip by the places of its marks: the middle ones of all frames.
+    fn geometry(self, frames: &[Shows<'_>], clip: FrameShape) -> Option<Geometry> {
+        let ((left, top), cell) = chart::ribbon(clip.width as usize, clip.height as usize);
+        let painted = [
+            (left, cell.0 * COLUMNS, clip.width, self.shape.width),
+            (top, cell.1 * ROWS, clip.height, self.shape.height),
+        ];
+        let middle = |of: usize| {
+            let mut values: Vec<u16> =
+                frames.iter().filter_map(|frame| frame.kept.chart).map(|chart| chart.ribbon[of]).collect();
+            values.sort_unstable();
+            let value = *values.get(values.len() / 2)?;
+            Some(f64::from(value) / f64::from(ChartReading::STEPS_PER_PIXEL))
+        };
+        let mut geometry = Geometry::SAME;
+        for (axis, (from, length, clip, capture)) in painted.into_iter().enumerate() {
+            let (found_from, found_length) = (middle(axis)?, middle(axis + 2)?);
+            // Pixels of the clip per pixel of the capture.
+            let pixels = length as f64 / found_length.max(1.0);
+            geometry.scale[axis] = pixels * f64::from(capture) / f64::from(clip);
+            geometry.offset[axis] = (from as f64 - found_from * pixels) / f64::from(clip);
+        }
+        Some(geometry)
+    }
+}
+
+/// What is left of the test clip's rows, rounded to what is written.
+fn rows_written(kept: &[KeptFrame]) -> Option<RowMeasures> {
+    let one = |measured: Option<Measured>| {
+        measured
+            .map(|Measured { value, error }| Measured { value: millionths(value), error: millionths(error) })
+    };
+    RowMeasures::of(kept).map(|rows| RowMeasures {
+        still: one(rows.still),
+        moving: one(rows.moving),
+        step: one(rows.step),
+    })
+}
+
+/// Frames of a capture that are compared with pictures of a clip.
+struct Looked<'a> {
+    shape: FrameShape,
+    view: &'a ViewSettings,
+    signatures: &'a [Signature],
+    frames: &'a [Shows<'a>],
+}
+
+impl<'a> Looked<'a> {
+    fn comparison(&self, pictures: &'a impl Pictures) -> Comparison<'a> {
+        let region = self.view.region;
+        let FrameShape { width, height, pixel_format } = self.shape;
+        let (width, height) = region.map_or((width, height), |region| (region.width, region.height));
+        let formats = [pixel_format, pictures.format()];
+        let has_chroma = formats.iter().all(|format| matches!(format.family, Family::Yuv { .. }));
+        let has_green = formats.map(|format| format.family == Family::Gbr);
+        // What is left out of the capture is not left out of the clip.
+        let counts_ends = self.view.exclude.is_empty() && !has_green.contains(&true);
+        let signatures = self.signatures;
+        let station = |frame: &'a Shows<'a>| {
+            let shown = |shown: Option<(usize, f64)>| match shown {
+                Some((unit, weight)) => pictures.detail(unit).map(|detail| Some((detail, weight))),
+                None => Some(None),
+            };
+            let first = frame.shown[0].map_or(0, |(unit, _)| unit);
+            Some(picture::Station {
+                luma: signatures.get(frame.kept.frame)?,
+                chroma: has_chroma.then_some(&frame.kept.chroma),
+                shown: [shown(frame.shown[0])?, shown(frame.shown[1])?],
+                motion: pictures.motion(first),
+                ends: pictures.ends(first).filter(|_| counts_ends).map(|ends| [frame.kept.ends, ends]),
+            })
+        };
+        let chroma_plane = self.shape.planes().nth(1).filter(|_| has_chroma);
+        Comparison {
+            stations: self.frames.iter().filter_map(station).collect(),
+            luma_grid: grid(self.shape, self.view),
+            chroma_size: chroma_plane.map(|plane| match region {
+                Some(_) => (width as usize, height as usize),
+                None => (plane.width, plane.height),
+            }),
+            visible: visible(self.shape, self.view),
+            capture_size: [f64::from(width), f64::from(height)],
+            has_luma: has_green[0] == has_green[1],
+        }
+    }
+}
+
 /// Frames that the picture is measured by at most: many more would say the same again. Choice.
 const MEASURED_FRAMES: usize = 32;
 
@@ -868,7 +1097,7 @@ fn written(measures: Measures) -> Measures {
                 ends.map(|end| picture::Beyond {
                     clip: one(end.clip),
                     capture: one(end.capture),
-                    gathered: one(end.gathered),
+                    cut: one(end.cut),
                 })
             }),
         }),

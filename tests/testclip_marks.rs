@@ -105,7 +105,7 @@ fn painting_is_the_same_everywhere() {
         let late = again.paint(2).to_vec();
         assert!(late == painter.paint(2));
     }
-    assert_eq!(digests, ["3af5edb436037432", "081f9fb6ef9c17a6", "7db057e7f4dbb2c8"]);
+    assert_eq!(digests, ["0fb3738d7bea034e", "548ca9c9996e099e", "51d6e43ad1b0d3d6"]);
 }
 
 /// Weights of units over both sets of lines, for a frame that shows a mix all over.
@@ -328,7 +328,7 @@ struct Flashes {
     swing: f64,
     /// Largest share of any third by third of the picture that flashes more than three times within some second.
     area: f64,
-    /// Largest share of red in any colour, R / (R + G + B) of linear light.
+    /// Largest share of red in any colour of a place that changes, R / (R + G + B) of linear light.
     red: f64,
 }
 
@@ -366,10 +366,10 @@ fn flashes(settings: &ClipSettings, frames: u64, change: f64) -> Flashes {
         rises: Option<bool>,
         changes: Vec<u64>,
         flashes: bool,
+        redness: f64,
     }
     let mut places: Vec<Place> = Vec::new();
     let mut known: HashMap<[u8; 3], (f64, f64)> = HashMap::new();
-    let mut red: f64 = 0.0;
     let second = settings.rate.hz().ceil() as u64;
     for frame in 0..frames {
         let samples = painter.paint(frame);
@@ -381,13 +381,14 @@ fn flashes(settings: &ClipSettings, frames: u64, change: f64) -> Flashes {
                 let [r, g, b] = light(colour.map(f64::from));
                 (0.2126 * r + 0.7152 * g + 0.0722 * b, r / (r + g + b).max(1e-9))
             });
-            red = red.max(redness);
             if frame == 0 {
                 let (low, high, turn) = (luminance, luminance, luminance);
-                places.push(Place { low, high, turn, rises: None, changes: Vec::new(), flashes: false });
+                let (rises, changes, flashes) = (None, Vec::new(), false);
+                places.push(Place { low, high, turn, rises, changes, flashes, redness });
                 continue;
             }
             let place = &mut places[at];
+            place.redness = place.redness.max(redness);
             place.low = place.low.min(luminance);
             place.high = place.high.max(luminance);
             let (from, to) = (place.turn, luminance);
@@ -407,6 +408,9 @@ fn flashes(settings: &ClipSettings, frames: u64, change: f64) -> Flashes {
             }
         }
     }
+    // What never changes cannot flash, however red it is.
+    let changing = places.iter().filter(|place| place.high > place.low);
+    let red = changing.map(|place| place.redness).fold(0.0, f64::max);
     let swing = places.iter().map(|place| place.high - place.low).fold(0.0, f64::max);
     let (window, window_rows) = (columns / 3, rows / 3);
     let mut area: f64 = 0.0;

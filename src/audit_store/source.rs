@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::audit::Audit;
 use crate::fields::Parity;
 use crate::reference::PictureFacts;
-use crate::source::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures};
+use crate::source::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures, RowMeasures};
 use crate::source::{Counts, Geometry, Levels, SourceOrigin, SourceTrack, SourceUnit};
 use crate::units::Rate;
 
@@ -111,6 +111,15 @@ struct PictureRow {
     mirrored_across: bool,
     mirrored_down: bool,
     measured: Option<MeasuresRow>,
+    rows: Option<RowsRow>,
+}
+
+/// What is left of the test clip's rows and slants, each number as itself and its standard error.
+#[derive(Deserialize, Serialize)]
+struct RowsRow {
+    detail_still: Option<[f64; 2]>,
+    detail_moving: Option<[f64; 2]>,
+    step_rows: Option<[f64; 2]>,
 }
 
 /// What became of the picture, each number as itself and its standard error.
@@ -139,7 +148,7 @@ struct LevelsRow {
 struct BeyondRow {
     clip: [f64; 2],
     capture: [f64; 2],
-    gathered: [f64; 2],
+    cut: [f64; 2],
 }
 
 #[derive(Deserialize, Serialize)]
@@ -161,13 +170,13 @@ fn unpaired([value, error]: [f64; 2]) -> Measured {
 }
 
 impl BeyondRow {
-    fn of(Beyond { clip, capture, gathered }: Beyond) -> Self {
-        Self { clip: pair(clip), capture: pair(capture), gathered: pair(gathered) }
+    fn of(Beyond { clip, capture, cut }: Beyond) -> Self {
+        Self { clip: pair(clip), capture: pair(capture), cut: pair(cut) }
     }
 
     fn beyond(self) -> Beyond {
-        let [clip, capture, gathered] = [self.clip, self.capture, self.gathered].map(unpaired);
-        Beyond { clip, capture, gathered }
+        let [clip, capture, cut] = [self.clip, self.capture, self.cut].map(unpaired);
+        Beyond { clip, capture, cut }
     }
 }
 
@@ -303,6 +312,11 @@ impl SourceRow {
             explained: row.explained,
             mirrored: [row.mirrored_across, row.mirrored_down],
             measures: row.measured.map(MeasuresRow::measures),
+            rows: row.rows.map(|rows| RowMeasures {
+                still: rows.detail_still.map(unpaired),
+                moving: rows.detail_moving.map(unpaired),
+                step: rows.step_rows.map(unpaired),
+            }),
         });
         Some((track, facts))
     }
@@ -333,6 +347,11 @@ fn picture_row(picture: &PictureFacts, audit: &Audit) -> PictureRow {
         mirrored_across: picture.mirrored[0],
         mirrored_down: picture.mirrored[1],
         measured: picture.measures.map(MeasuresRow::of),
+        rows: picture.rows.map(|rows| RowsRow {
+            detail_still: rows.still.map(pair),
+            detail_moving: rows.moving.map(pair),
+            step_rows: rows.step.map(pair),
+        }),
     }
 }
 

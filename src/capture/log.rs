@@ -33,8 +33,11 @@
 //!    | 588 | 16 | 8 × u16 | code values of luma: lowest, highest (below the lowest where no sample was looked at), share below and above the nominal range (1/65535); of chroma, likewise |
 //!    | 604 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
 //!    | 605 | 1 | zero | reserved |
-//!    | 606 | 8 | 4 × u16 | luma samples far below black, at black, at white, far above white (1/65535) |
-//!    | 614 | 384 | 2 × 96 × u16 | mean of Cb per cell, of Cr per cell; 0 without colour differences |
+//!    | 606 | 4 | 2 × u16 | luma samples far below black, far above white (1/65535) |
+//!    | 610 | 384 | 2 × 96 × u16 | mean of Cb per cell, of Cr per cell; 0 without colour differences |
+//!    | 994 | 8 | 4 × u16 | chart: left and upper edge, width and height of the marks (1/2 pixel); 0 without marks |
+//!    | 1002 | 2 | u16 | chart: bit 0: turned over across, bit 1: down |
+//!    | 1004 | 6 | 3 × u16 | chart: what is left of still and of moving rows, step of the slants (1/4096; 65535: not known) |
 //!
 //! 4. The byte `E`, then one line of JSON: number of records, notes, the error that ended reading if any,
 //!    and whether the capture was whole.
@@ -49,11 +52,11 @@ use serde::{Deserialize, Serialize};
 use super::limits::cause_of;
 use super::{CaptureEnd, CaptureFacts, RateSource};
 use crate::error::{Error, Result};
-use crate::fingerprint::marks::{ClipIdentity, Lines};
+use crate::fingerprint::marks::{ClipIdentity, Kept, Lines};
 use crate::fingerprint::{
-    Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level, LumaEnds,
-    MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare, FIXED_POINT,
-    SIGNATURE_COLUMNS, SIGNATURE_ROWS,
+    ChartReading, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level,
+    LumaEnds, MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare,
+    FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
 use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
@@ -65,7 +68,7 @@ pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
 pub const VERSION: u32 = 8;
 /// Bytes of one record.
-pub const RECORD_LEN: usize = 998;
+pub const RECORD_LEN: usize = 1010;
 
 /// First byte of a record.
 const RECORD_MARK: u8 = b'F';
@@ -378,12 +381,41 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
     push_levels(bytes, &fingerprint.levels);
-    let LumaEnds { far_below, at_black, at_white, far_above } = fingerprint.ends;
-    let ends = [far_below, at_black, at_white, far_above].map(|share| share.0);
+    let LumaEnds { far_below, far_above } = fingerprint.ends;
+    let ends = [far_below, far_above].map(|share| share.0);
     for value in ends.iter().chain(fingerprint.chroma.as_flattened()) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
+    for value in chart_words(fingerprint.chart) {
+        bytes.extend_from_slice(&value.to_le_bytes());
+    }
     debug_assert_eq!(bytes.len() - start, RECORD_LEN);
+}
+
+/// A chart as the numbers that are written.
+fn chart_words(chart: Option<ChartReading>) -> [u16; 8] {
+    let Some(ChartReading { ribbon: [left, top, width, height], turned, detail: [still, moving], step }) =
+        chart
+    else {
+        return [0; 8];
+    };
+    let turned = u16::from(turned[0]) | u16::from(turned[1]) << 1;
+    [left, top, width, height, turned, still.0, moving.0, step.0]
+}
+
+/// The chart of these numbers; `None` where they cannot be.
+fn chart_of(
+    [left, top, width, height, turned, still, moving, step]: [u16; 8],
+) -> Option<Option<ChartReading>> {
+    if (width, height) == (0, 0) {
+        return ([left, top, turned, still, moving, step] == [0; 6]).then_some(None);
+    }
+    (width > 0 && height > 0 && turned < 4).then_some(Some(ChartReading {
+        ribbon: [left, top, width, height],
+        turned: [turned & 1 != 0, turned & 2 != 0],
+        detail: [Kept(still), Kept(moving)],
+        step: Kept(step),
+    }))
 }
 
 fn push_levels(bytes: &mut Vec<u8>, levels: &FrameLevels) {
@@ -698,6 +730,7 @@ fn read_record(
         },
         parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
         levels: FrameLevels::default(),
+        chart: None,
         ends: LumaEnds::default(),
         chroma: [[0; SIGNATURE_COLUMNS * SIGNATURE_ROWS]; 2],
     };
@@ -705,9 +738,13 @@ fn read_record(
     fingerprint.fields.ripple = Ripple { textured, ..fields.ripple() };
     fingerprint.parity_difference = fields.words().map(|value| value as i16);
     fingerprint.levels = fields.levels()?;
-    let [far_below, at_black, at_white, far_above] = fields.words::<4>().map(Share);
-    fingerprint.ends = LumaEnds { far_below, at_black, at_white, far_above };
+    let [far_below, far_above] = fields.words::<2>().map(Share);
+    fingerprint.ends = LumaEnds { far_below, far_above };
     fingerprint.chroma = [fields.words(), fields.words()];
+    fingerprint.chart = chart_of(fields.words()).ok_or("its chart cannot be")?;
+    if fingerprint.chart.is_some() != fingerprint.marks.is_some() {
+        return Err("its chart does not go with its marks");
+    }
     check_values(&fingerprint)?;
     check_levels(&fingerprint.levels, facts.shape.pixel_format)?;
     check_picture(&fingerprint, facts.shape.pixel_format)?;
@@ -752,8 +789,8 @@ fn check_picture(
     fingerprint: &FrameFingerprint,
     format: PixelFormat,
 ) -> std::result::Result<(), &'static str> {
-    let LumaEnds { far_below, at_black, at_white, far_above } = fingerprint.ends;
-    let shares = [far_below, at_black, at_white, far_above].map(|share| u32::from(share.0));
+    let LumaEnds { far_below, far_above } = fingerprint.ends;
+    let shares = [far_below, far_above].map(|share| u32::from(share.0));
     // Each is rounded for itself.
     if shares.iter().sum::<u32>() > u32::from(u16::MAX) + shares.len() as u32 {
         return Err("a share of its samples cannot be");
@@ -1078,6 +1115,7 @@ mod tests {
             },
             signature: std::array::from_fn(|at| at as u16 * 101 + index as u16),
             marks: marks(index),
+            chart: marks(index).map(|_| chart(index as u16)),
             fields: FieldMeasures {
                 luma: fit(index as u16),
                 chroma: fit(index as u16 + 100),
@@ -1100,13 +1138,17 @@ mod tests {
                 luma: plane_levels(index as u16),
                 chroma: plane_levels(index as u16 + 300),
             },
-            ends: LumaEnds {
-                far_below: Share(700 + index as u16),
-                at_black: Share(800 + index as u16),
-                at_white: Share(900 + index as u16),
-                far_above: Share(1000 + index as u16),
-            },
+            ends: LumaEnds { far_below: Share(700 + index as u16), far_above: Share(1000 + index as u16) },
             chroma: [0, 1].map(|plane| std::array::from_fn(|at| at as u16 * 90 + 31 * plane + index as u16)),
+        }
+    }
+
+    fn chart(index: u16) -> ChartReading {
+        ChartReading {
+            ribbon: [3 + index, 500 + index, 900 + index, 1200 + index],
+            turned: [index % 2 == 1, index % 3 == 1],
+            detail: [Kept(4000 + index), Kept(u16::MAX)],
+            step: Kept(8000 + index),
         }
     }
 

@@ -3,7 +3,7 @@
 use super::Device;
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
-use crate::source::picture::{Measured, Measures};
+use crate::source::picture::{Measured, Measures, RowMeasures};
 use crate::units::Rate;
 use crate::verdict::{FindingKind, Placing};
 
@@ -68,7 +68,7 @@ impl Value {
 const DELIVERED: usize = 1;
 
 /// Every measure, in the order of the table.
-pub const MEASURES: [Measure; 18] = [
+pub const MEASURES: [Measure; 21] = [
     Measure {
         key: "motion_rate_hz",
         title: "Motion rate",
@@ -217,11 +217,40 @@ pub const MEASURES: [Measure; 18] = [
             placed(audit, |placing| (placing.shifted(), placing.shift[0].error.hypot(placing.shift[1].error)))
         },
     },
+    Measure {
+        key: "still_detail_share",
+        title: "Vertical detail kept, still",
+        unit: "%",
+        decimals: 0,
+        better: Better::Higher,
+        find: |audit| measured(rows(audit).and_then(|rows| rows.still)),
+    },
+    Measure {
+        key: "moving_detail_share",
+        title: "Vertical detail kept, moving",
+        unit: "%",
+        decimals: 0,
+        better: Better::Higher,
+        find: |audit| measured(rows(audit).and_then(|rows| rows.moving)),
+    },
+    Measure {
+        key: "slant_step_rows",
+        title: "Steps on slants",
+        unit: "rows",
+        decimals: 2,
+        better: Better::Lower,
+        find: |audit| measured(rows(audit).and_then(|rows| rows.step)),
+    },
 ];
 
 /// What was measured of the picture beside the clip's.
 fn measures(audit: &Audit) -> Option<Measures> {
     audit.against_clip()?.measures
+}
+
+/// What is left of the test clip's rows and slants.
+fn rows(audit: &Audit) -> Option<RowMeasures> {
+    audit.source.as_ref()?.picture.as_ref()?.rows
 }
 
 /// Twice the standard error on either side holds nineteen of twenty.

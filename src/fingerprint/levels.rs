@@ -72,20 +72,14 @@ pub struct FrameLevels {
 /// Rows that the ends of the range are counted in, evenly spread: the same ones in every picture of a size, so that two
 /// pictures can be compared by them. Choice: an eighth of 1080 rows.
 const ENDS_ROWS: usize = 135;
-/// Code values at 8 bit around black or white within which a sample counts as at it, and beyond which it counts as far
-/// beyond: more than coding moves it by. Choice.
-const ENDS_WITHIN: u16 = 4;
-
-/// What of the luma samples lies at and beyond the ends of the nominal range, over evenly spread rows that are the same in
-/// all pictures of a size. What lay beyond before it was cut off is at the end then.
+/// Code values at 8 bit beyond black or white from which a sample counts as far beyond: more than coding moves it by. Choice.
+const ENDS_FAR: u16 = 4;
+/// What of the luma samples lies beyond the ends of the nominal range, over evenly spread rows that are the same in all
+/// pictures of a size.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct LumaEnds {
     /// Share more than 4 code values (at 8 bit) below black.
     pub far_below: Share,
-    /// Share within 4 code values of black.
-    pub at_black: Share,
-    /// Share within 4 code values of white.
-    pub at_white: Share,
     /// Share more than 4 code values above white.
     pub far_above: Share,
 }
@@ -97,8 +91,8 @@ impl LumaEnds {
         let step = (plane.packed.height / ENDS_ROWS).max(1);
         let bytes = plan.bytes_per_sample;
         let (black, white) = scaled(LUMA_NOMINAL, plan.bit_depth);
-        let within = ENDS_WITHIN << (plan.bit_depth - 8);
-        let limits = [black - within, black + within, white - within, white + within];
+        let far = ENDS_FAR << (plan.bit_depth - 8);
+        let limits = [black - far, white + far];
         let (mut below, mut total) = ([0; LIMITS], 0);
         for row in (step / 2..plane.packed.height).step_by(step) {
             let samples = &picture[plane.packed.offset + row * plane.packed.width * bytes..];
@@ -111,26 +105,20 @@ impl LumaEnds {
                 total += columns.len();
             }
         }
-        let [far_below, to_black, below_white, to_white] = below;
-        Self {
-            far_below: Share::of(far_below, total),
-            at_black: Share::of(to_black - far_below, total),
-            at_white: Share::of(to_white - below_white, total),
-            far_above: Share::of(total - to_white, total),
-        }
+        let [far_below, to_white] = below;
+        Self { far_below: Share::of(far_below, total), far_above: Share::of(total - to_white, total) }
     }
 
-    /// The four shares, 0 to 1, from dark to bright.
-    pub fn shares(self) -> [f64; 4] {
-        [self.far_below, self.at_black, self.at_white, self.far_above]
-            .map(|share| f64::from(share.0) / f64::from(u16::MAX))
+    /// Both shares, 0 to 1, dark before bright.
+    pub fn shares(self) -> [f64; 2] {
+        [self.far_below, self.far_above].map(|share| f64::from(share.0) / f64::from(u16::MAX))
     }
 }
 
-/// Ends of the ranges around black and white.
-const LIMITS: usize = 4;
+/// A limit below black and one above white.
+const LIMITS: usize = 2;
 
-/// Adds how many samples lie below the lower ends, and not above the upper ones.
+/// Adds how many samples lie below the lower one, and not above the upper one.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 fn count_8(samples: &[u8], limits: [u16; LIMITS], below: &mut [usize; LIMITS]) {
     let limits: [u8; LIMITS] = std::array::from_fn(|at| (limits[at] + u16::from(counts_limit(at))) as u8);
@@ -154,10 +142,10 @@ fn count_16(samples: &[u8], limits: [u16; LIMITS], below: &mut [usize; LIMITS]) 
     }
 }
 
-/// Whether samples at a limit lie below what is counted: those at the upper end of a range belong to it.
+/// Whether samples at a limit are counted: those at the upper one are.
 #[inline(always)]
 fn counts_limit(at: usize) -> bool {
-    at % 2 == 1
+    at == 1
 }
 
 /// Counts code values; holds only scratch memory.
@@ -358,8 +346,8 @@ mod tests {
     }
 
     #[test]
-    fn what_lies_at_and_beyond_the_ends_is_counted() {
-        // Every code value from 0 to 255 once per row: 12 below 12; 12 to 20; 231 to 239; 16 above 239.
+    fn what_lies_beyond_the_ends_is_counted() {
+        // Every code value from 0 to 255 once per row: 12 below 12, 16 above 239.
         for bit_depth in [8, 10] {
             let shape = FrameShape { width: 256, ..shape(bit_depth) };
             let plan = ViewPlan::new(shape, &ViewSettings::default());
@@ -370,7 +358,7 @@ mod tests {
                 })
                 .collect();
             let found = LumaEnds::of(&plan, &samples).shares().map(|share| (share * 256.0).round());
-            assert_eq!(found, [12.0, 9.0, 9.0, 16.0], "{bit_depth} bit");
+            assert_eq!(found, [12.0, 16.0], "{bit_depth} bit");
         }
     }
 

@@ -24,7 +24,7 @@ pub use chroma_cells::ChromaSignature;
 pub use double_image::{Correlation, DoubleImage};
 pub use fields::{FieldFit, FieldMeasures, Level, RowDetail, Share};
 pub use levels::{CaptureLevels, FrameLevels, LevelSums, LumaEnds, PlaneLevels};
-pub use marks::MarkReading;
+pub use marks::{ChartReading, MarkReading};
 pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
 pub use ripple::{Phasor, Ripple, SignedShare};
@@ -100,6 +100,8 @@ pub struct FrameFingerprint {
     pub signature: Signature,
     /// What the marks of the test clip say, where the frame shows them.
     pub marks: Option<MarkReading>,
+    /// What the chart of the test clip says, where the frame shows marks.
+    pub chart: Option<ChartReading>,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
     /// What tells means of two fields.
@@ -108,7 +110,7 @@ pub struct FrameFingerprint {
     pub parity_difference: ParityDifference,
     /// Its code values against the nominal ranges.
     pub levels: FrameLevels,
-    /// What of its luma lies at and beyond black and white.
+    /// What of its luma lies beyond black and white.
     pub ends: LumaEnds,
     /// Mean of both colour differences per cell.
     pub chroma: ChromaSignature,
@@ -127,6 +129,7 @@ pub(crate) fn blank() -> FrameFingerprint {
         reduced: ReducedChange::default(),
         signature: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
         marks: None,
+        chart: None,
         fields: FieldMeasures::default(),
         double_image: DoubleImage::default(),
         parity_difference: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],

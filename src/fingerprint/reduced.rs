@@ -29,6 +29,19 @@ impl Plane {
         &self.values[row * self.width..(row + 1) * self.width]
     }
 
+    /// The plane turned over across and down.
+    fn turned(&self, [across, down]: [bool; 2]) -> Self {
+        let mut rows: Vec<&[i16]> = self.values.chunks_exact(self.width.max(1)).collect();
+        if down {
+            rows.reverse();
+        }
+        let values = match across {
+            false => rows.concat(),
+            true => rows.into_iter().flat_map(|row| row.iter().rev().copied()).collect(),
+        };
+        Self { values, ..*self }
+    }
+
     /// Makes this plane the mean of each 2 × 2 square of `larger`, a last odd row or column left out.
     pub(super) fn halve(&mut self, larger: &Self) {
         (self.width, self.height) = (larger.width / 2, larger.height / 2);
@@ -55,6 +68,17 @@ impl ReducedPicture {
         reduced.reduce_stripe(plan, &picture[..luma.width * luma.height * plan.bytes_per_sample], 0);
         reduced.halve();
         reduced
+    }
+
+    /// The picture turned over across and down.
+    pub(super) fn turned(&self, turned: [bool; 2]) -> Self {
+        Self { factor: self.factor, levels: self.levels.each_ref().map(|level| level.turned(turned)) }
+    }
+
+    /// Width and height that the full reduced picture covers, pixels: up to a box more than the picture.
+    pub(super) fn extent(&self) -> [usize; 2] {
+        let full = &self.levels[0];
+        [full.width * self.factor, full.height * self.factor]
     }
 
     /// Takes the size for pictures of `plan`, reusing memory.

@@ -7,7 +7,7 @@ use super::chroma_cells::{ChromaMeter, ChromaSignature};
 use super::double_image::{DoubleImage, DoubleImageMeter};
 use super::fields::{FieldMeasures, FieldMeter};
 use super::levels::{FrameLevels, LevelMeter, LumaEnds};
-use super::marks::{self, MarkReading};
+use super::marks::{self, ChartReading, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
 use super::view::ViewPlan;
@@ -26,6 +26,8 @@ pub struct FrameMeasures {
     pub chroma_change: f32,
     /// What the marks of the test clip say.
     pub marks: Option<MarkReading>,
+    /// What its chart says.
+    pub chart: Option<ChartReading>,
     /// For the comparison with earlier frames.
     pub reduced: ReducedPicture,
     /// What tells fields from frames.
@@ -36,7 +38,7 @@ pub struct FrameMeasures {
     pub parity_difference: ParityDifference,
     /// Its code values against the nominal ranges.
     pub levels: FrameLevels,
-    /// What of its luma lies at and beyond black and white.
+    /// What of its luma lies beyond black and white.
     pub ends: LumaEnds,
     /// Mean of both colour differences per cell.
     pub chroma: ChromaSignature,
@@ -95,11 +97,13 @@ impl FrameMeter {
         let (digest, reduced) = self.pass((plan, &cells.columns), current, previous, spent);
         let current = current.until(plan.packed_len());
         let picture = &current[..plan.packed_len()];
+        let (marks, chart) = marks::read(plan, current, &reduced).unzip();
         let mut measures = FrameMeasures {
             digest,
             luma_change: 0.0,
             chroma_change: 0.0,
-            marks: marks::read(plan, current, &reduced),
+            marks,
+            chart,
             reduced,
             fields: FieldMeasures::default(),
             double_image: DoubleImage::default(),
@@ -290,6 +294,7 @@ impl FrameMeasures {
             reduced,
             signature: self.reduced.signature(),
             marks: self.marks,
+            chart: self.chart,
             fields: self.fields,
             double_image: self.double_image,
             parity_difference: self.parity_difference,

@@ -4,7 +4,7 @@ use super::text::{clock_text, grouped};
 use crate::audit::{Audit, Source};
 use crate::audit_store::Placement;
 use crate::reference::PictureFacts;
-use crate::source::picture::{Conversion, Measured, Measures};
+use crate::source::picture::{Conversion, Measured, Measures, RowMeasures};
 use crate::source::{Counts, Drift, Levels, SourceOrigin, SourceSummary, SourceUnit};
 use crate::units::{decimal, signed_decimal};
 
@@ -160,7 +160,21 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
     if let Some(measures) = picture.measures {
         rows.extend(measured_rows(audit, &measures));
     }
+    rows.extend(picture.rows.map(|rows| ("Fine rows of the test clip", row_text(rows))));
     rows
+}
+
+/// What is left of the test clip's rows and slants.
+fn row_text(rows: RowMeasures) -> String {
+    let share = |share: Option<Measured>| {
+        share.map_or_else(|| "not told".to_owned(), |share| format!("{:.0} %", 100.0 * share.value))
+    };
+    let step = rows.step.map_or_else(|| "not told".to_owned(), |step| format!("{:.2} rows", step.value));
+    format!(
+        "vertical detail kept: {} still, {} moving; steps on moving slants: {step}",
+        share(rows.still),
+        share(rows.moving)
+    )
 }
 
 /// A measure with twice its standard error.

@@ -48,7 +48,7 @@ pub fn track(readings: &[Option<MarkReading>], frames: usize) -> Option<SourceTr
 }
 
 /// The clip that most readings name; the first of them where several are as frequent.
-fn most_frequent_clip(readings: &[Option<MarkReading>]) -> Option<ClipIdentity> {
+pub fn most_frequent_clip(readings: &[Option<MarkReading>]) -> Option<ClipIdentity> {
     let mut counts: Vec<(ClipIdentity, usize)> = Vec::new();
     for reading in readings.iter().flatten() {
         match counts.iter().position(|(clip, _)| *clip == reading.clip) {

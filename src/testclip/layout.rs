@@ -2,18 +2,11 @@
 
 use std::ops::Range;
 
+use crate::fingerprint::marks::chart::{self, Blocks};
 use crate::fingerprint::marks::code::{COLUMNS, ROWS};
 
-/// Parts into which the width is divided for cells: with 48 of them and a margin of one on both sides the marks stay
-/// whole when 10 % is cut off each side.
-const CELLS_ACROSS: usize = 62;
-/// Pairs of lines that a cell takes of this many.
-const CELL_PAIRS_OF: usize = 64;
-/// Per mille of the height at which the parts begin.
+/// Per mille of the height at which the text begins.
 const TEXT_TOP: usize = 112;
-const SWEEP_TOP: usize = 400;
-const SWEEP_BOTTOM: usize = 575;
-const RIBBON_TOP: usize = 615;
 /// Per mille of the height that the cloth takes above and below: less than a quarter of any third of the height,
 /// which is the area that WCAG 2.3.1 lets flash (nothing in it does, but a screen may raise the contrast).
 const CLOTH: usize = 80;
@@ -21,6 +14,10 @@ const CLOTH: usize = 80;
 const LINES_PER_DOT: usize = 240;
 /// Letters that must fit between the margins, with their spacing: the longest line of text.
 const LETTERS_ACROSS: usize = 42;
+/// Letters of the longest line of text beside which something else stands.
+pub(super) const TEXT_LETTERS: usize = 36;
+/// Per mille of the width left free at both sides of the cloth: the rulers of the upper and lower edge stand there.
+const CLOTH_SIDES: usize = 88;
 
 /// The picture's parts.
 #[derive(Clone, Debug)]
@@ -39,24 +36,30 @@ pub(super) struct Layout {
     pub(super) sweep: Range<usize>,
     /// Rows of moving cloth.
     pub(super) cloth: [Range<usize>; 2],
+    /// Columns of it.
+    pub(super) cloth_columns: Range<usize>,
 }
 
 impl Layout {
     /// The layout of pictures of this size.
     pub(super) fn new(width: usize, height: usize) -> Self {
         let row = |per_mille: usize| height * per_mille / 1000 / 4 * 4;
-        let cell = (width / CELLS_ACROSS, height / CELL_PAIRS_OF * 2);
+        let (ribbon, cell) = chart::ribbon(width, height);
         let inner = width * 4 / 5;
         let dot = (height / LINES_PER_DOT).min(inner / (LETTERS_ACROSS * super::lettering::ADVANCE)).max(1);
         Self {
             width,
             height,
             cell,
-            ribbon: ((width - COLUMNS * cell.0) / 2, row(RIBBON_TOP)),
-            text: ((width - COLUMNS * cell.0) / 2, row(TEXT_TOP)),
+            ribbon,
+            text: (ribbon.0, row(TEXT_TOP)),
             dot,
-            sweep: row(SWEEP_TOP)..row(SWEEP_BOTTOM),
+            sweep: chart::sweep(height),
             cloth: [0..row(CLOTH), height - row(CLOTH)..height],
+            cloth_columns: {
+                let side = width * CLOTH_SIDES / 1000 / 2 * 2;
+                side..width - side
+            },
         }
     }
 
@@ -64,6 +67,11 @@ impl Layout {
     pub(super) fn plate(&self) -> (Range<usize>, Range<usize>) {
         let ((left, top), (width, height)) = (self.ribbon, self.cell);
         (left - width..left + (COLUMNS + 1) * width, top - height..top + (ROWS + 1) * height)
+    }
+
+    /// The blocks of dashes below the marks.
+    pub(super) fn blocks(&self) -> Blocks {
+        Blocks::new(self.width, self.height)
     }
 
     /// Columns and rows of one cell of the marks.

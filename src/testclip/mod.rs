@@ -5,6 +5,7 @@
 //! * `layout`: where things stand in the picture, for every size;
 //! * `lettering`: a small font of its own;
 //! * `cloth`: the moving texture;
+//! * `quilt`: patches of known levels and colours, a ramp, and rulers to the edges;
 //! * [`painter`]: pictures, fields and frames as samples, integers only;
 //! * [`mod@write`]: the clip as YUV4MPEG2.
 //!
@@ -15,6 +16,7 @@ mod cloth;
 mod layout;
 mod lettering;
 pub mod painter;
+mod quilt;
 pub mod settings;
 pub mod write;
 

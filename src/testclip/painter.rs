@@ -5,14 +5,15 @@ use std::ops::Range;
 use super::cloth::Cloth;
 use super::layout::Layout;
 use super::lettering;
+use super::quilt;
 use super::settings::{ClipSettings, Pulldown};
 use crate::error::Result;
+use crate::fingerprint::marks::chart::{self, Blocks, Shuttle};
 use crate::fingerprint::marks::code::{
     place_cell, rail_cells, Numbers, CLIP_ROWS, COLUMNS, PLACES, RAIL_ROWS,
 };
 use crate::fingerprint::marks::ClipIdentity;
 use crate::frame::{Family, FrameShape, PixelFormat, PlaneShape, Scan};
-use crate::units::Rate;
 
 /// A luma or colour-difference level, 8 bit limited range.
 type Level = u16;
@@ -20,11 +21,9 @@ type Level = u16;
 /// Where nothing is.
 const BACKGROUND: Level = 20;
 /// Dark cells of the marks, and the plate around them.
-const DARK: Level = 20;
-/// Bright cells, the shuttle, and every text that changes. Against the darkest level behind, 20, its relative
-/// luminance is higher by 0.097 of the largest: less than the tenth that makes a flash (WCAG 2.3.1; of a screen of
-/// 200 cd/m² that tenth is the 20 cd/m² of ITU-R BT.1702).
-const BRIGHT: Level = 92;
+const DARK: Level = chart::CELL_LEVELS.0;
+/// Bright cells, the shuttle, and every text that changes.
+const BRIGHT: Level = chart::CELL_LEVELS.1;
 /// Text that never changes may be brighter.
 const LETTERS: Level = 150;
 /// Threads that stand still behind the shuttle.
@@ -38,14 +37,10 @@ const COOL: (Level, Level) = (133, 124);
 /// Colour of the cloth: a warm shade, far from saturated red where it is darkest.
 const WARM: (Level, Level) = (120, 133);
 
-/// Seconds in which the shuttle crosses the picture, and the cloth moves by its width.
-const SHUTTLE_CROSSES: u64 = 4;
+/// Seconds in which the cloth moves by its width.
 const CLOTH_CROSSES: u64 = 8;
 /// Threads across the picture.
 const THREADS: usize = 24;
-/// Length of the shuttle in parts of the width, and its thickness in parts of the rows it runs in.
-const SHUTTLE_LENGTH: usize = 9;
-const SHUTTLE_THICKNESS: usize = 2;
 /// Size of the number's letters over that of other text.
 const NUMBER_SCALE: usize = 2;
 
@@ -85,7 +80,8 @@ pub struct ClipPainter {
     cloth_period: usize,
     /// Pixels per unit.
     cloth_step: u64,
-    shuttle_step: u64,
+    shuttle: Shuttle,
+    blocks: Blocks,
     frame: Vec<u8>,
 }
 
@@ -115,8 +111,9 @@ impl ClipPainter {
             still: still.samples,
             cloth: Vec::new(),
             cloth_period: cloth.period,
-            cloth_step: step(layout.width, CLOTH_CROSSES, identity.unit_rate()),
-            shuttle_step: step(layout.width, SHUTTLE_CROSSES, identity.unit_rate()),
+            cloth_step: chart::step(layout.width, CLOTH_CROSSES, identity.unit_rate()),
+            shuttle: Shuttle::new(layout.width, layout.height, identity.unit_rate()),
+            blocks: layout.blocks(),
             layout,
         };
         painter.cloth = painter.cloth_samples(&cloth);
@@ -160,6 +157,12 @@ impl ClipPainter {
         &self.frame
     }
 
+    /// Samples of a picture of which all rows show this unit.
+    pub fn paint_whole(&mut self, unit: u64) -> &[u8] {
+        self.paint_unit(unit, Rows::All);
+        &self.frame
+    }
+
     /// Paints what moves, in these rows; the rest stands since the beginning.
     fn paint_unit(&mut self, unit: u64, rows: Rows) {
         let still = std::mem::take(&mut self.still);
@@ -167,7 +170,7 @@ impl ClipPainter {
         self.paint_cloth(&mut canvas, unit, rows);
         for row in rows.within(self.layout.sweep.clone()) {
             canvas.copy_row(&still, row);
-            if let Some(columns) = self.shuttle(unit, row) {
+            if let Some(columns) = self.shuttle_columns(unit, row) {
                 canvas.fill_row(0, row, columns, BRIGHT);
             }
         }
@@ -176,6 +179,11 @@ impl ClipPainter {
         for row in rows.within(number.rows(&self.layout)) {
             canvas.copy_row(&still, row);
             number.paint_row(&mut canvas, &self.layout, row, BRIGHT);
+        }
+        let rate = self.identity.unit_rate();
+        let moved = chart::dashes_moved(&self.blocks, self.layout.width, (unit, rate));
+        for row in rows.within(self.blocks.rows.clone()) {
+            canvas.paint_dashes(&self.blocks, (1, row), moved);
         }
         self.paint_numbers(&mut canvas, unit, rows);
         (self.still, self.frame) = (still, canvas.samples);
@@ -188,27 +196,21 @@ impl ClipPainter {
         let offset = (unit * self.cloth_step % self.cloth_period as u64) as usize * bytes;
         for band in &self.layout.cloth {
             for row in rows.within(band.clone()) {
+                let columns = self.layout.cloth_columns.start * bytes..self.layout.cloth_columns.end * bytes;
                 let from = (row - band.start) * stride + offset;
-                let samples = &self.cloth[from..from + row_bytes];
-                canvas.samples[row * row_bytes..(row + 1) * row_bytes].copy_from_slice(samples);
+                let samples = &self.cloth[from + columns.start..from + columns.end];
+                canvas.samples[row * row_bytes + columns.start..row * row_bytes + columns.end]
+                    .copy_from_slice(samples);
             }
         }
     }
 
-    /// Columns of the shuttle in a row: pointed at both ends, thickest in the middle.
-    fn shuttle(&self, unit: u64, row: usize) -> Option<Range<usize>> {
-        let sweep = &self.layout.sweep;
-        let half = (sweep.len() / SHUTTLE_THICKNESS / 2) as i64;
-        let off_axis = (row as i64 - (sweep.start + sweep.len() / 2) as i64).abs();
-        if off_axis >= half {
-            return None;
-        }
-        let length = self.layout.width / SHUTTLE_LENGTH;
-        let reach = ((half - off_axis) as usize * length / 2) / half as usize;
-        let path = (self.layout.width + length) as u64;
-        // The middle of the shuttle, counted from half its length left of the picture.
-        let middle = (unit * self.shuttle_step % path) as usize;
-        let column = |from_left: usize| from_left.saturating_sub(length / 2).min(self.layout.width);
+    /// Columns of the shuttle in a row.
+    fn shuttle_columns(&self, unit: u64, row: usize) -> Option<Range<usize>> {
+        let shuttle = &self.shuttle;
+        let reach = shuttle.reach(row.abs_diff(shuttle.axis()))?;
+        let middle = shuttle.middle(unit);
+        let column = |from_left: usize| from_left.saturating_sub(shuttle.length / 2).min(self.layout.width);
         Some(column(middle.saturating_sub(reach))..column(middle + reach))
     }
 
@@ -236,12 +238,6 @@ impl ClipPainter {
     }
 }
 
-/// Pixels per unit for crossing the width in so many seconds: whole, so that the motion is even.
-fn step(width: usize, seconds: u64, rate: Rate) -> u64 {
-    let units = seconds * rate.num();
-    ((width as u64 * rate.den() + units / 2) / units).max(1)
-}
-
 /// Line of the number, counted in lines of small text.
 const NUMBER_LINE: usize = 2;
 /// Line of the text below the number.
@@ -250,7 +246,7 @@ const CAUTION_LINE: usize = 4;
 const PARAGRAPH: usize = 3;
 
 /// Letters of the longest pulldown pattern that is written out.
-const PATTERN_LETTERS: usize = 11;
+const PATTERN_LETTERS: usize = 7;
 
 /// The lines of text that never change, each with its line.
 fn still_texts(settings: &ClipSettings, identity: ClipIdentity) -> [(usize, String); 4] {
@@ -285,7 +281,7 @@ fn paint_still(canvas: &mut Canvas, layout: &Layout, settings: &ClipSettings, id
     let everything = (0..layout.width, 0..layout.height);
     canvas.fill(everything, BACKGROUND, COOL);
     for band in &layout.cloth {
-        canvas.fill((0..layout.width, band.clone()), CLOTH.0, WARM);
+        canvas.fill((layout.cloth_columns.clone(), band.clone()), CLOTH.0, WARM);
     }
     let thread = (layout.width / 480).max(1) * 2;
     for index in 0..THREADS {
@@ -293,6 +289,7 @@ fn paint_still(canvas: &mut Canvas, layout: &Layout, settings: &ClipSettings, id
         canvas.fill((left..left + thread, layout.sweep.clone()), THREAD, COOL);
     }
     canvas.fill(layout.plate(), DARK, GREY);
+    paint_chart(canvas, layout);
     for (line, content) in still_texts(settings, identity) {
         let text = Text { content: &content, line, scale: 1 };
         for row in text.rows(layout) {
@@ -306,6 +303,31 @@ fn paint_still(canvas: &mut Canvas, layout: &Layout, settings: &ClipSettings, id
     }
     for (at, bright) in identity.cells().into_iter().enumerate() {
         canvas.paint_cell(layout, (at % COLUMNS, CLIP_ROWS[at / COLUMNS]), bright, Rows::All);
+    }
+}
+
+/// What of the chart stands still.
+fn paint_chart(canvas: &mut Canvas, layout: &Layout) {
+    for patch in quilt::patches(layout) {
+        let [luma, blue, red] = patch.colour;
+        canvas.fill((patch.columns, patch.rows), luma, (blue, red));
+    }
+    for (columns, rows) in quilt::teeth(layout) {
+        canvas.fill((columns, rows), LETTERS, GREY);
+    }
+    let (columns, rows) = quilt::ramp(layout);
+    canvas.fill((columns.clone(), rows.clone()), LETTERS, GREY);
+    for row in rows {
+        for column in columns.clone() {
+            canvas.set_fine((row, column), quilt::ramp_level(column, &columns));
+        }
+    }
+    let blocks = layout.blocks();
+    for columns in &blocks.columns {
+        canvas.fill((columns.clone(), blocks.rows.clone()), DARK, GREY);
+    }
+    for row in blocks.rows.clone() {
+        canvas.paint_dashes(&blocks, (0, row), 0);
     }
 }
 
@@ -393,6 +415,25 @@ impl Canvas {
         self.samples[range.clone()].copy_from_slice(&from[range]);
     }
 
+    /// Sets a sample of luma to a level in quarters of a code value at 8 bit.
+    fn set_fine(&mut self, (row, column): (usize, usize), quarters: Level) {
+        let at = row * self.shape.width as usize + column;
+        match self.shape.pixel_format.bit_depth {
+            8 => self.samples[at] = (quarters >> 2) as u8,
+            _ => self.samples[2 * at..2 * at + 2].copy_from_slice(&quarters.to_le_bytes()),
+        }
+    }
+
+    /// Paints a row of the dashes of a block.
+    fn paint_dashes(&mut self, blocks: &Blocks, (block, row): (usize, usize), moved: u64) {
+        for column in blocks.columns[block].clone() {
+            let bright =
+                blocks.is_bright(row - blocks.rows.start, column - blocks.columns[block].start, moved);
+            let (dark, light) = chart::DASH_LEVELS;
+            self.set_fine((row, column), 4 * if bright { light } else { dark });
+        }
+    }
+
     fn paint_cell(&mut self, layout: &Layout, (column, row): (usize, usize), bright: bool, rows: Rows) {
         let (columns, lines) = layout.cell_at(column, row);
         for line in rows.within(lines) {
@@ -405,6 +446,7 @@ impl Canvas {
 mod tests {
     use super::*;
     use crate::testclip::settings::{Size, SIZES};
+    use crate::units::Rate;
 
     fn clip(size: Size, scan: Scan, pulldown: Option<&str>) -> ClipSettings {
         ClipSettings {
@@ -439,14 +481,6 @@ mod tests {
                     assert!(right * 10 <= 9 * layout.width, "{content} at {size:?}");
                 }
             }
-        }
-    }
-
-    #[test]
-    fn motion_is_even_and_near_the_speed_asked_for() {
-        for (rate, width, expected) in [((60, 1), 1920, 8), ((24_000, 1001), 1920, 20), ((120, 1), 640, 1)] {
-            let rate = Rate::new(rate.0, rate.1).unwrap();
-            assert_eq!(step(width, SHUTTLE_CROSSES, rate), expected);
         }
     }
 }

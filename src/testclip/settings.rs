@@ -4,7 +4,7 @@ use std::fmt;
 use std::ops::RangeInclusive;
 
 use crate::error::{Error, Result};
-use crate::fingerprint::marks::code::{LENGTH_MAX, RATES};
+use crate::fingerprint::marks::code::{Painted, LENGTH_MAX, RATES};
 use crate::fingerprint::marks::{ClipIdentity, ClipScan};
 use crate::frame::Scan;
 use crate::units::Rate;
@@ -136,16 +136,48 @@ impl ClipSettings {
         }
         let units = self.units();
         let hash = blake3::hash(self.description().as_bytes());
-        let [a, b, c, d, ..] = *hash.as_bytes();
+        let Size { width, height, .. } = self.size;
+        let painted = Painted { width, height, ten_bit: self.bit_depth == 10, rest: hash.as_bytes()[0] };
         let length = u32::try_from(units).ok();
         rate.zip(length)
-            .and_then(|(rate, length)| {
-                ClipIdentity::new(u32::from_le_bytes([a, b, c, d]), length, rate, scan)
-            })
+            .zip(painted.id())
+            .and_then(|((rate, length), id)| ClipIdentity::new(id, length, rate, scan))
             .ok_or_else(|| {
                 let cause = format!("{units} pictures or fields, allowed are 1 to {LENGTH_MAX}");
                 Error::new("--length", "length not allowed", cause, "choose another length in seconds")
             })
+    }
+
+    /// Settings that paint the pictures of a clip whose marks were read, but for a line of text where its film was laid out
+    /// otherwise; `None` for a clip of the first version.
+    pub fn of_identity(identity: ClipIdentity) -> Option<Self> {
+        let Painted { width, height, ten_bit, .. } = identity.painted()?;
+        let named = SIZES.iter().map(|(_, size)| *size);
+        let size = named
+            .into_iter()
+            .find(|size| (size.width, size.height) == (width, height))
+            .unwrap_or(Size { width, height, pixel_aspect: (1, 1) });
+        let pulldown = || Pulldown::parse("2:3");
+        let unit = identity.unit_rate();
+        let frames = |num: u64, den: u64| Rate::new(unit.num() * num, unit.den() * den);
+        let (scan, pulldown, rate) = match identity.scan() {
+            ClipScan::Progressive => (Scan::Progressive, None, frames(1, 1)),
+            ClipScan::TopFieldFirst => (Scan::TopFieldFirst, None, frames(1, 2)),
+            ClipScan::BottomFieldFirst => (Scan::BottomFieldFirst, None, frames(1, 2)),
+            ClipScan::FilmTopFieldFirst => (Scan::TopFieldFirst, pulldown(), frames(5, 4)),
+            ClipScan::FilmBottomFieldFirst => (Scan::BottomFieldFirst, pulldown(), frames(5, 4)),
+        };
+        let length = u64::from(identity.length());
+        let frames = match identity.scan() {
+            ClipScan::Progressive => length,
+            ClipScan::TopFieldFirst | ClipScan::BottomFieldFirst => length.div_ceil(2),
+            ClipScan::FilmTopFieldFirst | ClipScan::FilmBottomFieldFirst => {
+                length.saturating_mul(5).div_ceil(4)
+            }
+        };
+        let bit_depth = if ten_bit { 10 } else { 8 };
+        let settings = Self { size, rate: rate?, scan, pulldown, bit_depth, frames };
+        settings.identity().ok().map(|_| settings)
     }
 
     /// All that makes a clip another one.
@@ -316,6 +348,23 @@ mod tests {
             assert!(!error.hint.is_empty());
         }
         assert_eq!(Size::parse("tall"), None);
+    }
+
+    #[test]
+    fn marks_say_how_to_paint_the_pictures_again() {
+        for settings in [
+            settings("60", Scan::Progressive, None),
+            settings("29.97", Scan::TopFieldFirst, None),
+            ClipSettings { bit_depth: 10, ..settings("25", Scan::BottomFieldFirst, None) },
+            ClipSettings { frames: 45, ..settings("29.97", Scan::TopFieldFirst, Some("2:3")) },
+        ] {
+            let again = ClipSettings::of_identity(settings.identity().unwrap()).unwrap();
+            assert_eq!(
+                (again.size, again.bit_depth, again.scan),
+                (settings.size, settings.bit_depth, settings.scan)
+            );
+            assert_eq!(again.identity().unwrap(), settings.identity().unwrap());
+        }
     }
 
     #[test]

@@ -480,24 +480,24 @@ mod tests {
 
     #[test]
     fn what_is_lost_beyond_black_and_white_is_told_from_what_is_not_there() {
-        let end = |clip: f64, capture: f64, gathered: f64| Beyond {
+        let end = |clip: f64, capture: f64, cut: f64| Beyond {
             clip: Measured { value: clip, error: 0.0001 },
             capture: Measured { value: capture, error: 0.0001 },
-            gathered: Measured { value: gathered, error: 0.0001 },
+            cut: Measured { value: cut, error: 0.05 },
         };
         let none = end(0.0, 0.0, 0.0);
         for (ends, text) in [
             ([none, none], None),
-            ([end(0.02, 0.0, 0.02), none], Some("levels below black are clipped at 16: 2.0 % of the samples are lost")),
-            ([none, end(0.01, 0.0, 0.009)], Some("levels above white are clipped at 235: 1.0 % of the samples are lost")),
+            ([end(0.02, 0.0, 1.0), none], Some("levels below black are clipped at 16: 2.0 % of the samples are lost")),
+            ([none, end(0.01, 0.0, 0.9)], Some("levels above white are clipped at 235: 1.0 % of the samples are lost")),
             (
-                [end(0.02, 0.0, 0.02), end(0.01, 0.0, 0.009)],
+                [end(0.02, 0.0, 1.0), end(0.01, 0.0, 0.9)],
                 Some("levels are clipped at 16 and 235: 2.0 % of the samples below black and 1.0 % of the samples above white are lost"),
             ),
             // Cropped away, still there, or blurred away.
             ([end(0.02, 0.0, 0.0), none], None),
-            ([end(0.02, 0.018, 0.001), none], None),
-            ([end(0.02, 0.006, 0.004), none], None),
+            ([end(0.02, 0.018, 0.1), none], None),
+            ([end(0.02, 0.0015, 0.1), none], None),
         ] {
             let levels = LevelMeasures { black: sure(16.0), white: sure(235.0), gamma: None, beyond: Some(ends) };
             assert_eq!(clipped(levels).map(|(.., text)| text).as_deref(), text);

@@ -199,9 +199,9 @@ pub const MISTAKES: [Change; 24] = [
         apply: |p| window(p, [0.95, 0.95], [0.025, 0.025]),
     },
     Change {
-        name: "middle-of-4:3",
+        name: "sides-cut-off",
         findings: &["picture-stretched", "picture-cropped"],
-        apply: |p| window(p, [0.75, 1.0], [0.125, 0.0]),
+        apply: |p| window(p, [0.84, 1.0], [0.08, 0.0]),
     },
     Change {
         name: "shifted-right",
@@ -220,8 +220,8 @@ pub const MISTAKES: [Change; 24] = [
 /// What is no mistake: deliveries and recorders as they may be.
 pub const CLEAN: [Change; 8] = [
     Change { name: "as-it-is", findings: &[], apply: Picture::clone },
-    Change { name: "smaller", findings: &[], apply: |p| sized(p, 480, 270) },
-    Change { name: "larger", findings: &[], apply: |p| sized(p, 854, 480) },
+    Change { name: "smaller", findings: &[], apply: |p| sized(p, 3.0 / 4.0) },
+    Change { name: "larger", findings: &[], apply: |p| sized(p, 4.0 / 3.0) },
     Change { name: "half-a-pixel", findings: &[], apply: |p| shifted(p, [0.5, 0.5], [true; 3]) },
     Change { name: "a-level-off", findings: &[], apply: |p| p.levels(|v| v + 1.5, |v| v - 0.5) },
     Change { name: "more-colour", findings: &[], apply: |p| p.levels(|v| v, |v| 128.0 + (v - 128.0) * 1.15) },
@@ -229,9 +229,12 @@ pub const CLEAN: [Change; 8] = [
     Change { name: "soft", findings: &[], apply: soft },
 ];
 
-fn sized(picture: &Picture, width: usize, height: usize) -> Picture {
+fn sized(picture: &Picture, factor: f64) -> Picture {
+    let luma = &picture.planes[0];
+    let even = |length: usize| (length as f64 * factor / 2.0).round() as usize * 2;
+    let (width, height) = (even(luma.width), even(luma.height));
     picture.map(|at, plane| {
-        let (width, height) = if at == 0 { (width, height) } else { (width.div_ceil(2), height / 2) };
+        let (width, height) = if at == 0 { (width, height) } else { (width / 2, height / 2) };
         let step = [plane.width as f64 / width as f64, plane.height as f64 / height as f64];
         // Means of three by three places, so that a smaller picture is none of single samples.
         Plane::new(width, height, |x, y| {

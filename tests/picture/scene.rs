@@ -1,6 +1,10 @@
 //! A painted scene with detail, colour, and levels beyond black and white, and pictures as three planes of numbers.
 
 use evenbeat::demo::texture::Texture;
+use evenbeat::frame::Scan;
+use evenbeat::testclip::settings::Size;
+use evenbeat::testclip::{ClipPainter, ClipSettings};
+use evenbeat::units::Rate;
 
 pub const WIDTH: usize = 640;
 pub const HEIGHT: usize = 360;
@@ -137,4 +141,29 @@ impl Scene {
             ],
         }
     }
+}
+
+/// Pictures of a progressive test clip, 640 × 480.
+pub fn test_clip() -> Vec<Picture> {
+    let settings = ClipSettings {
+        size: Size { width: 640, height: 480, pixel_aspect: (1, 1) },
+        rate: Rate::new(50, 1).expect("a rate"),
+        scan: Scan::Progressive,
+        pulldown: None,
+        bit_depth: 8,
+        frames: PICTURES as u64,
+    };
+    let mut painter = ClipPainter::new(&settings).expect("settings that can be painted");
+    let planes: Vec<_> = painter.shape().planes().collect();
+    let picture = |number: usize| {
+        let samples = painter.paint(number as u64);
+        let plane = |at: usize| {
+            let shape = &planes[at];
+            Plane::new(shape.width, shape.height, |x, y| {
+                f64::from(samples[shape.offset + y * shape.width + x])
+            })
+        };
+        Picture { planes: [plane(0), plane(1), plane(2)] }
+    };
+    (0..PICTURES).map(picture).collect()
 }

@@ -26,6 +26,11 @@ use crate::units::Rate;
 pub const COLUMNS: usize = 48;
 /// Rows of cells.
 pub const ROWS: usize = 7;
+/// Parts into which the width is divided for cells: with 48 of them and a margin of one on both sides the marks stay
+/// whole when 10 % is cut off each side.
+pub const CELLS_ACROSS: usize = 62;
+/// Pairs of lines that a cell takes of this many.
+pub const CELL_PAIRS_OF: usize = 64;
 /// Places that are changed in turn.
 pub const PLACES: usize = 4;
 /// Cells of one place side by side.
@@ -59,8 +64,10 @@ const NUMBER_BITS: u32 = UNIT_BITS - PLACES.trailing_zeros();
 const CHECK_BITS: u32 = 16;
 const _: () = assert!(PLACE_CELLS == (NUMBER_BITS + CHECK_BITS) as usize);
 
-/// Version of the layout.
-const VERSION: u64 = 1;
+/// Version of the layout that is painted: its chart (`chart.rs`) and what its id says.
+const VERSION: u8 = 2;
+/// The first version, which is still read: it has no chart, and its id says nothing but that clips differ.
+const FIRST_VERSION: u8 = 1;
 
 /// Rates that the marks can name, units per second, at their index. Only ever extended at the end.
 /// Source: ITU-R BT.709-6 and BT.2020; 47.952 and 48 are common practice, no source.
@@ -114,6 +121,7 @@ impl ClipScan {
 /// What the marks say of the whole clip.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct ClipIdentity {
+    version: u8,
     id: u32,
     length: u32,
     rate_index: u8,
@@ -135,6 +143,7 @@ impl ClipIdentity {
     pub fn new(id: u32, length: u32, unit_rate: Rate, scan: ClipScan) -> Option<Self> {
         let rate_index = RATES.iter().position(|&rate| rate == (unit_rate.num(), unit_rate.den()))?;
         (1..=LENGTH_MAX).contains(&length).then_some(Self {
+            version: VERSION,
             id: id & ((1 << ID_BITS) - 1),
             length,
             rate_index: rate_index as u8,
@@ -145,6 +154,11 @@ impl ClipIdentity {
     /// Tells clips apart that were painted differently.
     pub fn id(self) -> u32 {
         self.id
+    }
+
+    /// How its pictures were painted; `None` for a clip of the first version.
+    pub fn painted(self) -> Option<Painted> {
+        (self.version > FIRST_VERSION).then(|| Painted::of_id(self.id))
     }
 
     /// Units of the clip.
@@ -170,7 +184,7 @@ impl ClipIdentity {
             | u64::from(self.length) << LENGTH_AT
             | u64::from(self.rate_index) << RATE_AT
             | scan << SCAN_AT
-            | VERSION << VERSION_AT
+            | u64::from(self.version) << VERSION_AT
     }
 
     /// The identity that [`ClipIdentity::packed`] wrote.
@@ -179,7 +193,10 @@ impl ClipIdentity {
         let scan = SCANS.iter().find(|(number, _)| *number == part(SCAN_AT, RATE_AT - SCAN_AT))?.1;
         let (num, den) = *RATES.get(part(RATE_AT, LENGTH_AT - RATE_AT) as usize)?;
         let length = part(LENGTH_AT, UNIT_BITS) as u32;
+        let version = part(VERSION_AT, SCAN_AT - VERSION_AT) as u8;
         let identity = Self::new((packed >> ID_AT) as u32, length, Rate::new(num, den)?, scan)?;
+        let identity = Self { version, ..identity };
+        (FIRST_VERSION..=VERSION).contains(&version).then_some(())?;
         (identity.packed() == packed).then_some(identity)
     }
 
@@ -206,6 +223,49 @@ impl ClipIdentity {
         }
     }
 }
+
+/// How the pictures of a clip were painted, as its id says it from the second version on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Painted {
+    /// Width in pixels, even.
+    pub width: u32,
+    /// Height in pixels, even.
+    pub height: u32,
+    /// Whether samples have 10 bit, else 8.
+    pub ten_bit: bool,
+    /// Tells clips apart that differ in something else: the lowest [`Painted::REST_BITS`] bits count.
+    pub rest: u8,
+}
+
+impl Painted {
+    /// Bits of what tells other clips apart.
+    pub const REST_BITS: u32 = ID_BITS - 2 * SIDE_BITS - 1;
+    /// Largest width and height.
+    pub const SIDE_MAX: u32 = 2 << SIDE_BITS;
+
+    /// The id; `None` where a side is odd, 0 or too large.
+    pub fn id(self) -> Option<u32> {
+        let side = |pixels: u32| {
+            let fits = pixels % 2 == 0 && (2..=Self::SIDE_MAX).contains(&pixels);
+            fits.then(|| pixels / 2 - 1)
+        };
+        let rest = u32::from(self.rest) & ((1 << Self::REST_BITS) - 1);
+        let sides = side(self.width)? << SIDE_BITS | side(self.height)?;
+        Some((sides << 1 | u32::from(self.ten_bit)) << Self::REST_BITS | rest)
+    }
+
+    /// What an id says.
+    fn of_id(id: u32) -> Self {
+        let rest = (id & ((1 << Self::REST_BITS) - 1)) as u8;
+        let sides = id >> (Self::REST_BITS + 1);
+        let side = |bits: u32| 2 * ((bits & ((1 << SIDE_BITS) - 1)) + 1);
+        let ten_bit = id >> Self::REST_BITS & 1 == 1;
+        Self { width: side(sides >> SIDE_BITS), height: side(sides), ten_bit, rest }
+    }
+}
+
+/// Bits of half a side of the picture.
+const SIDE_BITS: u32 = 11;
 
 /// The numbers of a clip as cells. The check covers the clip's identity and the place too.
 #[derive(Clone, Copy, Debug)]
@@ -337,6 +397,28 @@ mod tests {
         assert_eq!(ClipIdentity::new(0, 0, identity().unit_rate(), ClipScan::Progressive), None);
         assert_eq!(ClipIdentity::new(0, LENGTH_MAX + 1, identity().unit_rate(), ClipScan::Progressive), None);
         assert_eq!(ClipIdentity::new(0, 1, Rate::new(72, 1).unwrap(), ClipScan::Progressive), None);
+    }
+
+    #[test]
+    fn ids_say_how_pictures_were_painted() {
+        for (width, height, ten_bit, rest) in
+            [(1920, 1080, false, 0), (4096, 2160, true, 31), (2, 2, false, 5), (640, 480, true, 17)]
+        {
+            let painted = Painted { width, height, ten_bit, rest };
+            assert_eq!(Painted::of_id(painted.id().unwrap()), painted);
+        }
+        for (width, height) in [(641, 480), (0, 480), (640, 4098)] {
+            assert_eq!(Painted { width, height, ten_bit: false, rest: 0 }.id(), None);
+        }
+    }
+
+    #[test]
+    fn clips_of_the_first_version_are_still_read() {
+        let first = ClipIdentity { version: FIRST_VERSION, ..identity() };
+        assert_eq!(ClipIdentity::from_cells(&first.cells()), Some(first));
+        assert_eq!(first.painted(), None);
+        let later = ClipIdentity { version: VERSION + 1, ..identity() };
+        assert_eq!(ClipIdentity::from_cells(&later.cells()), None);
     }
 
     #[test]

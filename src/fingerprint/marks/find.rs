@@ -47,19 +47,42 @@ struct Rail {
     middle: f32,
 }
 
-/// Looks for the ribbon.
-pub(super) fn ribbon(picture: &ReducedPicture) -> Option<Ribbon> {
-    let half = &picture.levels[1];
-    let mut found = [const { Vec::new() }; 2];
+/// Fits of both rails by the rows they were found in, read forwards, then backwards.
+type Found = [[Vec<(usize, RailFit)>; 2]; 2];
+
+/// Looks for the ribbon; in a picture that is turned over, in the picture turned back. Also whether it is turned over across
+/// and down.
+pub(super) fn ribbon(picture: &ReducedPicture) -> Option<(Ribbon, [bool; 2])> {
+    let found = rails(&picture.levels[1]);
+    let both = |[first, second]: &[Vec<(usize, RailFit)>; 2]| Some((first.first()?.0, second.first()?.0));
+    let forwards = both(&found[0]);
+    let (first, second) = forwards.or_else(|| both(&found[1]))?;
+    let turned = [forwards.is_none(), first > second];
+    if turned == [false; 2] {
+        return upright(picture, &found[0]).map(|ribbon| (ribbon, turned));
+    }
+    let picture = picture.turned(turned);
+    upright(&picture, &rails(&picture.levels[1])[0]).map(|ribbon| (ribbon, turned))
+}
+
+fn rails(half: &Plane) -> Found {
+    let mut found = Found::default();
     let mut edges = Edges::default();
     for row in (0..half.height).step_by(ROW_STEP) {
         edges.find(half.row(row));
-        for (rail, found) in found.iter_mut().enumerate() {
-            if let Some(fit) = edges.rail(rail) {
-                found.push((row, fit));
+        for (backwards, found) in found.iter_mut().enumerate() {
+            for (rail, found) in found.iter_mut().enumerate() {
+                if let Some(fit) = edges.rail(rail, backwards == 1) {
+                    found.push((row, fit));
+                }
             }
         }
     }
+    found
+}
+
+/// The ribbon by the fits of its rails.
+fn upright(picture: &ReducedPicture, found: &[Vec<(usize, RailFit)>; 2]) -> Option<Ribbon> {
     let [first, second] = [joined(&found[0])?, joined(&found[1])?];
     let symbol = (first.fit.symbol + second.fit.symbol) / 2.0;
     let apart = |a: f32, b: f32| (a - b).abs() <= RAILS_APART_MAX * symbol;
@@ -224,9 +247,13 @@ impl Edges {
     }
 
     /// The rail in this row, if it is here.
-    fn rail(&self, rail: usize) -> Option<RailFit> {
+    fn rail(&self, rail: usize, backwards: bool) -> Option<RailFit> {
         let first = usize::from(!self.first_rises);
-        self.places.windows(EDGES).skip(first).step_by(2).find_map(|edges| rail_fit(&RAIL_RUNS[rail], edges))
+        let mut runs = RAIL_RUNS[rail];
+        if backwards {
+            runs.reverse();
+        }
+        self.places.windows(EDGES).skip(first).step_by(2).find_map(|edges| rail_fit(&runs, edges))
     }
 }
 
@@ -290,7 +317,7 @@ mod tests {
     fn found(row: &[i16]) -> [Option<RailFit>; 2] {
         let mut edges = Edges::default();
         edges.find(row);
-        [edges.rail(0), edges.rail(1)]
+        [edges.rail(0, false), edges.rail(1, false)]
     }
 
     #[test]

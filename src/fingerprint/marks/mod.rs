@@ -2,9 +2,11 @@
 //! one frame alone. A number is given only where the clip's check, the check of at least one place and the levels of
 //! every cell agree.
 
+pub mod chart;
 pub mod code;
 mod find;
 mod read;
+mod rows;
 
 pub use code::{ClipIdentity, ClipScan};
 
@@ -42,8 +44,72 @@ pub struct MarkReading {
     pub lines: [Option<Lines>; 2],
 }
 
-/// Reads the marks of a packed picture, if it has any; `reduced` is its reduced picture.
-pub(super) fn read(plan: &ViewPlan, picture: &[u8], reduced: &ReducedPicture) -> Option<MarkReading> {
-    let ribbon = find::ribbon(reduced)?;
-    read::reading(read::Luma::new(plan, picture), ribbon)
+/// What the chart of one frame says: where it lies, and what is left of its fine rows and slants.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ChartReading {
+    /// Left and upper edge, width and height of the marks in [`ChartReading::STEPS_PER_PIXEL`] parts of a pixel, in the
+    /// picture turned back where it is turned over.
+    pub ribbon: [u16; 4],
+    /// Whether the picture is turned over across and down.
+    pub turned: [bool; 2],
+    /// What is left of the detail down, of what stands still and of what moves.
+    pub detail: [Kept; 2],
+    /// How many rows high the steps of the slants are that move.
+    pub step: Kept,
+}
+
+impl ChartReading {
+    /// Parts of a pixel that places are told in.
+    pub const STEPS_PER_PIXEL: f32 = 2.0;
+}
+
+/// A number from 0 to below 16, or nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Kept(pub u16);
+
+impl Kept {
+    /// Not known.
+    pub const UNKNOWN: Self = Self(u16::MAX);
+    /// Steps of 1.
+    const STEPS: f32 = 4096.0;
+
+    fn of(value: Option<f32>) -> Self {
+        value.map_or(Self::UNKNOWN, |value| {
+            Self((value.max(0.0) * Self::STEPS).round().min(f32::from(u16::MAX - 1)) as u16)
+        })
+    }
+
+    /// The number, where it is known.
+    pub fn value(self) -> Option<f64> {
+        (self != Self::UNKNOWN).then(|| f64::from(self.0) / f64::from(Self::STEPS))
+    }
+}
+
+/// Reads marks and chart of a packed picture, if it has any; `reduced` is its reduced picture.
+pub(super) fn read(
+    plan: &ViewPlan,
+    picture: &[u8],
+    reduced: &ReducedPicture,
+) -> Option<(MarkReading, ChartReading)> {
+    let (ribbon, turned) = find::ribbon(reduced)?;
+    let extent = reduced.extent();
+    let luma = read::Luma::new(plan, picture);
+    let back = read::Turned { extent: [0, 1].map(|axis| turned[axis].then_some(extent[axis])) };
+    let reading = read::reading(luma, ribbon, back)?;
+    let place = [
+        ribbon.left,
+        ribbon.top,
+        ribbon.cell_width * code::COLUMNS as f32,
+        ribbon.cell_height * code::ROWS as f32,
+    ];
+    let is_upright = turned == [false; 2];
+    let rows = if is_upright { rows::reading(luma, ribbon, &reading) } else { None };
+    let rows = rows.unwrap_or_default();
+    let chart = ChartReading {
+        ribbon: place.map(|pixels| (pixels * ChartReading::STEPS_PER_PIXEL).round() as u16),
+        turned,
+        detail: rows.detail.map(Kept::of),
+        step: Kept::of(rows.step),
+    };
+    Some((reading, chart))
 }

@@ -36,8 +36,8 @@ const WEIGHT_MIN: f32 = 0.14;
 #[derive(Clone, Copy)]
 pub(super) struct Luma<'a> {
     samples: &'a [u8],
-    width: usize,
-    height: usize,
+    pub(super) width: usize,
+    pub(super) height: usize,
     bytes_per_sample: usize,
     /// Code values at 8 bit per sample step.
     scale: f32,
@@ -54,6 +54,16 @@ impl<'a> Luma<'a> {
             bytes_per_sample: plan.bytes_per_sample,
             scale: 1.0 / (1u32 << (plan.bit_depth - 8)) as f32,
         }
+    }
+
+    /// One sample, code value at 8 bit.
+    pub(super) fn at(&self, line: usize, column: usize) -> f32 {
+        let at = (line * self.width + column) * self.bytes_per_sample;
+        let value = match self.bytes_per_sample {
+            1 => u16::from(self.samples[at]),
+            _ => u16::from_le_bytes([self.samples[at], self.samples[at + 1]]),
+        };
+        f32::from(value) * self.scale
     }
 
     /// Mean over these columns of some lines, code values at 8 bit.
@@ -75,9 +85,27 @@ impl<'a> Luma<'a> {
 /// Mean level of every cell, row by row; code values at 8 bit or, once calibrated, 0 for dark and 1 for bright.
 type Levels = [[f32; COLUMNS]; ROWS];
 
+/// How places in a picture that was turned back are found in the picture itself.
+#[derive(Clone, Copy)]
+pub(super) struct Turned {
+    /// Width and height that were turned over; `None` where that direction is as it was.
+    pub(super) extent: [Option<usize>; 2],
+}
+
+impl Turned {
+    /// Columns (0) or rows (1) of the picture itself, of which there are `limit`; `None` where some lie outside.
+    fn actual(self, axis: usize, range: Range<usize>, limit: usize) -> Option<Range<usize>> {
+        let range = match self.extent[axis] {
+            None => range,
+            Some(extent) => extent.checked_sub(range.end)?..extent - range.start,
+        };
+        (range.end <= limit).then_some(range)
+    }
+}
+
 /// Reads the marks in the ribbon.
-pub(super) fn reading(luma: Luma<'_>, ribbon: Ribbon) -> Option<MarkReading> {
-    let [even, odd] = levels(luma, ribbon)?.map(calibrated);
+pub(super) fn reading(luma: Luma<'_>, ribbon: Ribbon, turned: Turned) -> Option<MarkReading> {
+    let [even, odd] = levels(luma, ribbon, turned)?.map(calibrated);
     let (even, odd) = (even?, odd?);
     let clip = clip(&even, &odd)?;
     let reader = Reader { clip, numbers: Numbers::of(clip) };
@@ -86,14 +114,14 @@ pub(super) fn reading(luma: Luma<'_>, ribbon: Ribbon) -> Option<MarkReading> {
 }
 
 /// Levels of even and odd lines; `None` where the ribbon is not wholly inside or its cells are too small.
-fn levels(luma: Luma<'_>, ribbon: Ribbon) -> Option<[Levels; 2]> {
+fn levels(luma: Luma<'_>, ribbon: Ribbon, turned: Turned) -> Option<[Levels; 2]> {
     let mut levels = [[[0.0; COLUMNS]; ROWS]; 2];
     let columns: Vec<Range<usize>> = (0..COLUMNS)
-        .map(|column| core(ribbon.left, ribbon.cell_width, column, luma.width))
+        .map(|column| turned.actual(0, core(ribbon.left, ribbon.cell_width, column)?, luma.width))
         .collect::<Option<_>>()?;
     let [even, odd] = &mut levels;
     for (row, (even, odd)) in even.iter_mut().zip(odd).enumerate() {
-        let lines = core(ribbon.top, ribbon.cell_height, row, luma.height)?;
+        let lines = turned.actual(1, core(ribbon.top, ribbon.cell_height, row)?, luma.height)?;
         if lines.len() < 2 * CORE_LINES_MIN {
             return None;
         }
@@ -105,11 +133,11 @@ fn levels(luma: Luma<'_>, ribbon: Ribbon) -> Option<[Levels; 2]> {
     Some(levels)
 }
 
-/// Samples in the core of a cell; `None` where there are none or some lie outside.
-fn core(origin: f32, size: f32, index: usize, limit: usize) -> Option<Range<usize>> {
+/// Samples in the core of a cell; `None` where there are none or some lie before the first.
+fn core(origin: f32, size: f32, index: usize) -> Option<Range<usize>> {
     let start = (origin + (index as f32 + (1.0 - CELL_CORE) / 2.0) * size).round();
     let end = (origin + (index as f32 + (1.0 + CELL_CORE) / 2.0) * size).round();
-    (start >= 0.0 && end > start && end <= limit as f32).then_some(start as usize..end as usize)
+    (start >= 0.0 && end > start).then_some(start as usize..end as usize)
 }
 
 /// Levels in parts of the contrast that the rails show; `None` where they show too little.

@@ -1,7 +1,7 @@
 //! What is kept of a few frames of a capture, evenly spread, as they come: enough to measure the picture by, whatever the
 //! capture's length.
 
-use crate::fingerprint::{ChromaSignature, FrameFingerprint, LumaEnds};
+use crate::fingerprint::{ChartReading, ChromaSignature, FrameFingerprint, LumaEnds};
 
 /// Frames kept at most. Choice: eight times as many as are measured, so that enough of them have a place in the clip.
 const KEPT_MAX: usize = 256;
@@ -15,6 +15,8 @@ pub struct KeptFrame {
     pub chroma: ChromaSignature,
     /// What lies at the ends of its range.
     pub ends: LumaEnds,
+    /// What the test clip's chart says.
+    pub chart: Option<ChartReading>,
 }
 
 /// Frames kept of a capture, in order.
@@ -40,8 +42,8 @@ impl KeptFrames {
                 });
             }
             if self.seen % self.every.max(1) == 0 {
-                let FrameFingerprint { chroma, ends, .. } = *fingerprint;
-                self.kept.push(KeptFrame { frame: self.seen, chroma, ends });
+                let FrameFingerprint { chroma, ends, chart, .. } = *fingerprint;
+                self.kept.push(KeptFrame { frame: self.seen, chroma, ends, chart });
             }
         }
         self.seen += 1;

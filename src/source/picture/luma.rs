@@ -2,7 +2,7 @@
 
 use super::detail::{table, within, Borders, Sums};
 use super::regression::{solve, Row, Solution};
-use super::{Comparison, BLACK, WHITE};
+use super::{Comparison, Measured, BLACK, WHITE};
 use crate::fingerprint::FIXED_POINT;
 use crate::source::grid::COVERED_MIN;
 use crate::source::{Geometry, CELLS};
@@ -18,7 +18,11 @@ const GEOMETRY: [(usize, bool); 4] = [(0, false), (0, true), (1, false), (1, tru
 /// Code value about which gain is: the middle of the nominal range, so that gain and level hardly trade.
 const MIDDLE: f64 = (BLACK + WHITE) / 2.0;
 /// Steps of the search (Gauss and Newton).
-const STEPS: usize = 10;
+const STEPS: usize = 14;
+/// First steps, in which errors up to [`ROUGH`] code values count in full: where most of the picture is dark, what is bright
+/// would look like something laid over it.
+const ROUGH_STEPS: usize = 5;
+const ROUGH: f64 = 6.0;
 /// Change of a geometry over which slopes are taken, parts of the picture: about a cell of a detail.
 const SLOPE_OVER: f64 = 0.002;
 /// Change of the logarithm of the power over which slopes are taken.
@@ -73,6 +77,7 @@ fn raised(value: f64, power: f64) -> f64 {
 #[derive(Clone, Debug)]
 pub(super) struct LumaFit {
     pub geometry: Geometry,
+    curve: Curve,
     /// What the middle of the range became, and by how much a code value is raised by one more.
     level: f64,
     gain: f64,
@@ -98,6 +103,11 @@ impl LumaFit {
         (self.power.exp(), self.power.exp() * self.solution.error(factors))
     }
 
+    /// Whether a power was fitted.
+    pub fn is_bent(&self) -> bool {
+        self.power != 0.0
+    }
+
     /// Where an edge of the capture lies in the clip (axis 0 across, 1 down; the second edge where `second`), parts of the
     /// clip's picture, and its standard error.
     pub fn edge(&self, axis: usize, second: bool) -> (f64, f64) {
@@ -113,6 +123,54 @@ impl LumaFit {
         }
         let at = offset[axis] + if second { scale[axis] } else { 0.0 };
         (at, self.solution.error(factors))
+    }
+
+    /// What the parts of the picture show of what lies beyond black, and beyond white, having been cut off, beside other
+    /// levels: 1 where it surely was, 0 where it was not. Patches beyond either end may lie in one part, so that both are
+    /// solved for together where there are any.
+    pub fn cut(&self, case: &Comparison<'_>) -> [Measured; 2] {
+        let rows = self.cut_rows(case);
+        let measured = |value: f64, error: f64| Measured { value, error };
+        if let Some(both) = solve(&rows, CELLS, ERROR_MIN) {
+            let [low, high, ..] = both.values;
+            return [
+                measured(low, both.error([1.0, 0.0, 0.0, 0.0])),
+                measured(high, both.error([0.0, 1.0, 0.0, 0.0])),
+            ];
+        }
+        [0, 1].map(|end| {
+            let one = |row: &Row<4>| {
+                let [.., level, gain] = row.factors;
+                Row { factors: [row.factors[end], level, gain], value: row.value, part: row.part }
+            };
+            let rows: Vec<Row<3>> = rows.iter().map(one).collect();
+            solve(&rows, CELLS, ERROR_MIN)
+                .map_or(Measured::default(), |found| measured(found.values[0], found.error([1.0, 0.0, 0.0])))
+        })
+    }
+
+    /// What cutting off at either end changes, with a level and a gain, and what is left of the capture.
+    fn cut_rows(&self, case: &Comparison<'_>) -> Vec<Row<4>> {
+        let plain = Curve { colour: self.curve.colour, ..Curve::NONE };
+        let [whole, low, high] = [[false, false], [true, false], [false, true]]
+            .map(|cut| Fitter::new(case, self.geometry, Curve { cut, ..plain }));
+        let borders = whole.borders(self.geometry);
+        let used = whole.used(&borders);
+        let mut rows = Vec::new();
+        for (index, station) in case.stations.iter().enumerate() {
+            let [base, low, high] = [&whole, &low, &high].map(|fitter| fitter.shown(index, false, &borders));
+            rows.extend((0..CELLS).filter(|&cell| used[cell]).map(|cell| {
+                let from_middle = base[cell] - MIDDLE;
+                let changed = |by: &[f64; CELLS]| self.gain * (by[cell] - base[cell]);
+                let found = f64::from(station.luma[cell]) / f64::from(FIXED_POINT);
+                Row {
+                    factors: [changed(&low), changed(&high), 1.0, from_middle],
+                    value: found - self.level - self.gain * from_middle,
+                    part: cell,
+                }
+            }));
+        }
+        rows
     }
 
     /// Mean absolute error of the parts that were compared, code values.
@@ -148,24 +206,16 @@ fn parts(left: &[f64; CELLS]) -> impl Iterator<Item = f64> + '_ {
 
 /// Fits luma from a geometry that is roughly right; `None` where too little of the picture tells anything.
 pub(super) fn fit(case: &Comparison<'_>, start: Geometry, curve: Curve) -> Option<LumaFit> {
-    let mut fitter = Fitter {
-        case,
-        curve,
-        geometry: start,
-        level: MIDDLE,
-        gain: 1.0,
-        power: 0.0,
-        sums: [Vec::new(), Vec::new()],
-    };
-    fitter.sum();
+    let mut fitter = Fitter::new(case, start, curve);
     let mut solution = None;
     for step in 0..STEPS {
         let rows = fitter.rows(step == 0);
-        let found = solve(&rows, CELLS + 1, ERROR_MIN)?;
+        let is_rough = step < ROUGH_STEPS;
+        let found = solve(&rows, CELLS + 1, if is_rough { ROUGH } else { ERROR_MIN })?;
         fitter.take(&found.values);
         let [size_x, place_x, size_y, place_y, _, _, power] = found.values.map(f64::abs);
         solution = Some(found);
-        if step > 0 && [size_x, place_x, size_y, place_y, power].iter().all(|&by| by < STEP_MIN) {
+        if !is_rough && [size_x, place_x, size_y, place_y, power].iter().all(|&by| by < STEP_MIN) {
             break;
         }
     }
@@ -173,7 +223,7 @@ pub(super) fn fit(case: &Comparison<'_>, start: Geometry, curve: Curve) -> Optio
     let enough = parts(&left).count() >= PARTS_MIN;
     let Fitter { geometry, level, gain, power, .. } = fitter;
     let solution = solution.filter(|_| enough && gain > 0.0)?;
-    Some(LumaFit { geometry, level, gain, power, solution, left })
+    Some(LumaFit { geometry, curve, level, gain, power, solution, left })
 }
 
 struct Fitter<'a> {
@@ -187,7 +237,14 @@ struct Fitter<'a> {
     sums: [Vec<[Option<Sums>; 2]>; 2],
 }
 
-impl Fitter<'_> {
+impl<'a> Fitter<'a> {
+    fn new(case: &'a Comparison<'a>, geometry: Geometry, curve: Curve) -> Self {
+        let (level, gain, power) = (MIDDLE, 1.0, 0.0);
+        let mut fitter = Self { case, curve, geometry, level, gain, power, sums: [Vec::new(), Vec::new()] };
+        fitter.sum();
+        fitter
+    }
+
     /// Sums the pictures after the curve.
     fn sum(&mut self) {
         let powers = [self.power, self.power + POWER_OVER];

@@ -16,7 +16,8 @@ pub use kept::{KeptFrame, KeptFrames};
 
 use self::luma::{Curve, LumaFit, SURE};
 use super::{Geometry, Grid, Signature, CELLS};
-use crate::fingerprint::{ChromaSignature, LumaEnds};
+use crate::fingerprint::marks::Kept;
+use crate::fingerprint::{ChartReading, ChromaSignature, LumaEnds};
 
 /// Nominal black and white, code values at 8 bit (ITU-R BT.601, BT.709).
 pub const BLACK: f64 = 16.0;
@@ -124,6 +125,39 @@ impl Measures {
     }
 }
 
+/// What is left of the test clip's fine rows and slants.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RowMeasures {
+    /// Share of the detail down that is left of what stands still, 1 where all of it is.
+    pub still: Option<Measured>,
+    /// The same of what moves.
+    pub moving: Option<Measured>,
+    /// How many rows high the steps of slants are that move; 1 where every row has its own place.
+    pub step: Option<Measured>,
+}
+
+impl RowMeasures {
+    /// Those of the charts of some frames; `None` where none says anything.
+    pub fn of(kept: &[KeptFrame]) -> Option<Self> {
+        let charts = || kept.iter().filter_map(|kept| kept.chart);
+        let over = |of: fn(ChartReading) -> Kept| {
+            let values: Vec<f64> = charts().filter_map(|chart| of(chart).value()).collect();
+            (!values.is_empty()).then(|| mean(values.iter().copied()))
+        };
+        let rows = Self {
+            still: over(|chart| chart.detail[0]),
+            moving: over(|chart| chart.detail[1]),
+            step: over(|chart| chart.step),
+        };
+        (rows != Self::default()).then_some(rows)
+    }
+}
+
+/// Cells of a picture of the clip between borders in parts of it.
+pub fn cells(detail: &Detail, borders: &[Vec<f64>; 2]) -> [f64; CELLS] {
+    detail.luma([0.0; 2], &detail::table(|value| value)).means(borders)
+}
+
 /// What became of luma.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelMeasures {
@@ -144,18 +178,18 @@ pub struct Beyond {
     pub clip: Measured,
     /// The same in the capture.
     pub capture: Measured,
-    /// How many more lie at it, within 4 code values, in the capture than in the clip.
-    pub gathered: Measured,
+    /// What the parts of the picture that hold them show of cutting them off: 1 where these came out as brighter (darker above
+    /// white) as that makes them, 0 where their mean stayed.
+    pub cut: Measured,
 }
 
 impl Beyond {
-    /// Share of the samples that is lost, where what lay beyond was cut off: the clip has it, the capture does not, and it
-    /// is gathered at the end of the range.
+    /// Share of the samples that is lost, where what lay beyond was cut off: the clip has it, the capture does not, and the
+    /// parts of the picture that hold it came out as cutting off makes them. What is blurred away keeps their means.
     pub fn lost(self) -> Option<f64> {
-        let has = self.clip.value >= BEYOND_MIN && self.clip.value > SURE * self.clip.error;
         let gone = self.capture.value + 2.0 * self.capture.error <= LEFT_MAX * self.clip.value;
-        let gathered = self.gathered.value - 2.0 * self.gathered.error >= GATHERED_MIN * self.clip.value;
-        (has && gone && gathered).then_some(self.clip.value - self.capture.value)
+        let is_cut = self.cut.value >= CUT_MIN && self.cut.value > SURE * self.cut.error;
+        (self.can_be_told() && gone && is_cut).then_some(self.clip.value - self.capture.value)
     }
 
     /// Whether the clip has enough beyond the range for it to be told.
@@ -168,8 +202,8 @@ impl Beyond {
 const BEYOND_MIN: f64 = 0.001;
 /// Most of them that may be left where they were cut off. Choice: what is blurred away leaves more.
 const LEFT_MAX: f64 = 0.1;
-/// Least part of them that is at the end of the range then. Choice: a lossy recorder moves some a little farther.
-const GATHERED_MIN: f64 = 0.5;
+/// Least part of what cutting off does that is taken for it. Choice.
+const CUT_MIN: f64 = 0.5;
 
 /// What became of the colour differences.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -192,7 +226,7 @@ pub fn measure(case: &Comparison<'_>, start: Geometry) -> Option<Measures> {
     let colour = conversion.map_or([0.0; 2], |conversion| conversion.parts()[0]);
     let plain = Curve { colour, ..Curve::NONE };
     let straight = refit(case, first, plain);
-    let beyond = beyond(&case.stations);
+    let beyond = beyond(case, &straight);
     let cut = beyond.map_or([false; 2], |ends| ends.map(|end| end.lost().is_some()));
     let straight = refit(case, straight, Curve { cut, ..plain });
     // What a stretched range leaves no room for is cut off, too.
@@ -203,10 +237,13 @@ pub fn measure(case: &Comparison<'_>, start: Geometry) -> Option<Measures> {
         Some(bent) if bent.is_better_than(&straight, BETTER) => bent,
         _ => straight,
     };
-    let gamma = told.filter(|gamma| gamma.error < GAMMA_ERROR_MAX).map(|told| match fit.power() {
-        // A power that does not fit better is none.
-        (1.0, _) => Measured { value: 1.0, error: told.error },
-        _ => told,
+    // A power that does not fit better is none.
+    let gamma = told.filter(|gamma| gamma.error < GAMMA_ERROR_MAX).map(|told| {
+        if fit.is_bent() {
+            told
+        } else {
+            Measured { value: 1.0, ..told }
+        }
     });
     let inside = |axis: usize, second: bool| {
         let (at, error) = fit.edge(axis, second);
@@ -259,18 +296,23 @@ impl LevelMeasures {
 const END_WITHIN: f64 = 3.0;
 
 /// What lies beyond both ends; `None` where it was counted in no frame.
-fn beyond(stations: &[Station<'_>]) -> Option<[Beyond; 2]> {
-    let counted: Vec<[[f64; 4]; 2]> =
-        stations.iter().filter_map(|station| station.ends).map(|ends| ends.map(LumaEnds::shares)).collect();
+fn beyond(case: &Comparison<'_>, fit: &LumaFit) -> Option<[Beyond; 2]> {
+    let counted: Vec<[[f64; 2]; 2]> = case
+        .stations
+        .iter()
+        .filter_map(|station| station.ends)
+        .map(|ends| ends.map(LumaEnds::shares))
+        .collect();
     if counted.is_empty() {
         return None;
     }
-    let end = |far: usize, at: usize| Beyond {
-        clip: mean(counted.iter().map(|[_, clip]| clip[far])),
-        capture: mean(counted.iter().map(|[capture, _]| capture[far])),
-        gathered: mean(counted.iter().map(|[capture, clip]| capture[at] - clip[at])),
+    let cut = fit.cut(case);
+    let end = |at: usize| Beyond {
+        clip: mean(counted.iter().map(|[_, clip]| clip[at])),
+        capture: mean(counted.iter().map(|[capture, _]| capture[at])),
+        cut: cut[at],
     };
-    Some([end(0, 1), end(3, 2)])
+    Some([end(0), end(1)])
 }
 
 /// The mean of some values, and its standard error by their scatter.

@@ -41,10 +41,11 @@ pub(super) fn solve<const N: usize>(rows: &[Row<N>], parts: usize, floor: f64) -
     for round in 0..ROUNDS {
         let (mut matrix, mut right) = ([[0.0; N]; N], [0.0; N]);
         for (row, weight) in rows.iter().zip(&weights) {
-            for a in 0..N {
-                right[a] += weight * row.factors[a] * row.value;
-                let of_row = matrix[a].iter_mut().zip(&row.factors);
-                of_row.for_each(|(sum, factor)| *sum += weight * row.factors[a] * factor);
+            for ((line, right), factor) in matrix.iter_mut().zip(&mut right).zip(row.factors) {
+                *right += weight * factor * row.value;
+                line.iter_mut()
+                    .zip(row.factors)
+                    .for_each(|(sum, other): (&mut f64, f64)| *sum += weight * factor * other);
             }
         }
         inverse = inverted(matrix)?;

@@ -55,12 +55,12 @@ const TRUTHS: &[Truth] = &[
     Truth {
         file: "phone-vfr-gap.mp4",
         frames: 58,
-        size: (1024, 768),
+        size: (768, 1024),
         pixel_format: "yuv420p",
         scan: Scan::Unknown,
         rate: None, // variable: a nominal rate would be wrong
         ticks_per_second: 90_000,
-        notes: &[],
+        notes: &[NoteCode::PictureTurned],
     },
     Truth {
         file: "soft-pulldown-480.ts",
@@ -100,7 +100,7 @@ fn check_facts(truth: &Truth, facts: &CaptureFacts) {
     assert_eq!(shape.pixel_format.to_string(), truth.pixel_format, "{}", truth.file);
     assert_eq!(facts.scan, truth.scan, "{}", truth.file);
     assert_eq!(facts.nominal_rate, truth.rate.and_then(|(num, den)| Rate::new(num, den)), "{}", truth.file);
-    let is_raw = !truth.notes.is_empty();
+    let is_raw = truth.notes.contains(&NoteCode::TimesAssumed);
     let source = if is_raw { RateSource::Assumed } else { RateSource::Header };
     assert_eq!(facts.rate_source, truth.rate.map(|_| source), "{}", truth.file);
     assert_eq!(facts.time_base, TimeBase::new(1, truth.ticks_per_second), "{}", truth.file);

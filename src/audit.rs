@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::cancel::{self, Cancel};
-use crate::capture::log::{LogReader, LogWriter};
+use crate::capture::log::{self, LogReader, LogWriter};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{
     self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags, Recorder,
@@ -240,8 +240,14 @@ pub fn audit(capture: &CaptureArg, settings: &Settings, run: Run<'_>) -> Result<
         let sniffed = unless_cancelled(cancel, capture::sniff(capture, cancel))?;
         if sniffed.kind() != CaptureKind::FingerprintLog {
             let source = unless_cancelled(cancel, sniffed.open(&settings.reading))?;
-            let shape = source.facts().shape;
-            let clip = clip(settings, (shape, &settings.view), run, cancel)?;
+            let facts = source.facts();
+            let clip = clip(settings, (facts.shape, &settings.view), run, cancel)?;
+            let log = settings.capture_log.as_deref();
+            let log = log.and_then(|log| log::of_capture(log, (facts, &settings.view), cancel));
+            if let Some(log) = log {
+                drop(source);
+                return audit_log(log, clip.as_ref(), settings, run);
+            }
             return audit_source_against(source, clip.as_ref(), settings, run);
         }
         let place = sniffed.place().to_owned();

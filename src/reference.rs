@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::cadence::{self, StatedRate};
 use crate::cancel::Cancel;
-use crate::capture::log::LogReader;
+use crate::capture::log::{self, LogReader};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
@@ -217,16 +217,11 @@ pub fn read(reading: ClipReading<'_>, control: &Control<'_>, cancel: &Cancel) ->
 
 /// The pictures of a clip from its log; `None` where there is none, or one of something else.
 fn from_log(
-    log: Option<&Path>,
+    path: Option<&Path>,
     (facts, view): (&CaptureFacts, &ViewSettings),
     cancel: &Cancel,
 ) -> Option<(Gathered, ReadingEnd)> {
-    let sniffed = capture::sniff(&CaptureArg::Path(log?.to_owned()), cancel).ok()?;
-    let place = sniffed.place().to_owned();
-    let mut log = LogReader::open(sniffed.into_reader()?, place).ok()?;
-    if log.header().facts != *facts || log.header().view != *view {
-        return None;
-    }
+    let mut log = log::of_capture(path?, (facts, view), cancel)?;
     let mut gathered = Gathered::default();
     while let Some(fingerprint) = log.next_fingerprint().ok()? {
         gathered.push(&fingerprint);

@@ -20,6 +20,8 @@ pub struct Settings {
     /// A fingerprint log of that clip, which spares its first reading and changes nothing; what can be looked at in its
     /// pixels alone still is.
     pub reference_log: Option<PathBuf>,
+    /// A fingerprint log of the capture, likewise.
+    pub capture_log: Option<PathBuf>,
     /// How the capture is scanned, where the person knows it better than its pixels and flags.
     pub scan: Option<Scan>,
     /// The same of the clip that was played.
@@ -202,6 +204,7 @@ impl RecordedSettings {
             source_rate: self.source_rate,
             reference: None,
             reference_log: None,
+            capture_log: None,
             scan: self.scan,
             reference_scan: self.reference_scan,
             device: DeviceFacts::default(),
@@ -228,6 +231,7 @@ mod tests {
             source_rate: Rate::new(25, 1),
             reference: Some("clip.mkv".into()),
             reference_log: None,
+            capture_log: None,
             scan: Some(Scan::BottomFieldFirst),
             reference_scan: Some(Scan::TopFieldFirst),
             device: DeviceFacts::default(),

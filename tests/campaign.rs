@@ -1,84 +1,18 @@
 //! `evenbeat campaign` from end to end: plans, runs that are stopped and go on, units on their own, watching.
 
+mod campaign_desk;
 mod cli_common;
 
-use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Stdio};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
-use cli_common::{first_frames, sample_bytes, Desk};
-use evenbeat::campaign::json::{parse, SCHEMA};
-use evenbeat::campaign::model::{Campaign, Standing, State, Way};
+use campaign_desk::{assert_same, campaign, desk, results, run, started};
+use cli_common::{first_frames, sample_bytes};
+use evenbeat::campaign::json::parse;
+use evenbeat::campaign::model::{Standing, State, Way};
+use evenbeat::output::{Existing, OutputFolder};
 use serde_json::Value;
-
-/// Recordings of two devices on two clips, and the clips; enough frames to be judged.
-fn desk() -> Desk {
-    let desk = Desk::new();
-    for folder in ["recordings/kitchen", "recordings/bedroom", "clips"] {
-        fs::create_dir_all(desk.path(folder)).unwrap();
-    }
-    desk.write("recordings/kitchen/harbour.y4m", sample_bytes("lantern-box.y4m"));
-    desk.write("recordings/bedroom/harbour.y4m", sample_bytes("brass-kettle.y4m"));
-    desk.write("recordings/bedroom/harbour.2.y4m", first_frames("lantern-box.y4m", 50));
-    desk.write("recordings/kitchen/film.y4m", sample_bytes("tin-whistle.y4m"));
-    desk.write("clips/harbour.y4m", sample_bytes("lantern-box.y4m"));
-    desk.write("clips/film.y4m", sample_bytes("tin-whistle.y4m"));
-    desk
-}
-
-fn campaign(desk: &Desk, folder: &str) -> Campaign {
-    let text = String::from_utf8(desk.read(format!("{folder}/campaign.json"))).unwrap();
-    let schema: Value = serde_json::from_str(SCHEMA).unwrap();
-    let validator = jsonschema::draft202012::new(&schema).unwrap();
-    let value: Value = serde_json::from_str(&text).unwrap();
-    let errors: Vec<String> = validator.iter_errors(&value).map(|error| error.to_string()).collect();
-    assert_eq!(errors, [] as [String; 0]);
-    parse(&text).unwrap()
-}
-
-/// Every file of a campaign's folder but what only spares work, with its bytes.
-fn results(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
-    let mut found = BTreeMap::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(next) = folders.pop() {
-        for entry in fs::read_dir(&next).unwrap() {
-            let path = entry.unwrap().path();
-            if path.ends_with(".evenbeat") {
-                continue;
-            }
-            if path.is_dir() {
-                folders.push(path);
-            } else {
-                let bytes = fs::read(&path).unwrap();
-                found.insert(path.strip_prefix(folder).unwrap().to_owned(), bytes);
-            }
-        }
-    }
-    found
-}
-
-/// The same files with the same bytes; names the first that differs.
-fn assert_same(one: &BTreeMap<PathBuf, Vec<u8>>, other: &BTreeMap<PathBuf, Vec<u8>>, what: &str) {
-    assert_eq!(one.keys().collect::<Vec<_>>(), other.keys().collect::<Vec<_>>(), "{what}");
-    for (path, bytes) in one {
-        assert!(*bytes == other[path], "{what}: {} differs", path.display());
-    }
-}
-
-fn run(desk: &Desk, arguments: &str) -> cli_common::Ran {
-    let mut command = desk.command();
-    // One date for all, as in two campaigns on one day.
-    command.env("SOURCE_DATE_EPOCH", "1770000000").args(arguments.split_whitespace());
-    cli_common::Ran::new(command.output().unwrap())
-}
-
-fn started(desk: &Desk, arguments: &str) -> Child {
-    let mut command = desk.command();
-    command.env("SOURCE_DATE_EPOCH", "1770000000").args(arguments.split_whitespace());
-    command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap()
-}
 
 #[test]
 fn a_folder_is_run_and_what_has_not_changed_is_left_alone() {
@@ -122,7 +56,7 @@ fn a_folder_is_run_and_what_has_not_changed_is_left_alone() {
     assert_eq!((suite.attribute("tests"), suite.attribute("failures")), (Some("4"), Some("1")));
 
     // Again: nothing is written anew, not even with the same bytes.
-    let times = |desk: &Desk| -> Vec<_> {
+    let times = |desk: &cli_common::Desk| -> Vec<_> {
         results(&desk.path("out"))
             .keys()
             .map(|path| fs::metadata(desk.path("out").join(path)).unwrap().modified().unwrap())
@@ -338,10 +272,38 @@ fn what_is_no_plan_is_refused() {
 }
 
 #[test]
+fn a_recording_that_is_a_plan_is_refused_before_anything_runs() {
+    let desk = desk();
+    let plan = "title = \"Küche\"\n[[recording]]\ndevice = \"a\"\nclip = \"b\"\nfile = \"c.mkv\"\n";
+    desk.write("recordings/bedroom/film.mkv", plan);
+    run(&desk, "campaign recordings --clips clips --out out").assert_error(
+        "recordings/bedroom/film.mkv: no recording: recordings/bedroom/film.mkv is a campaign's plan",
+        "name the recording, or move the plan away",
+    );
+    assert!(!desk.path("out").exists());
+}
+
+/// Two runs at once: the later one says so, and the folder is that of the first.
+#[test]
+fn two_runs_into_one_folder_do_not_mix() {
+    let desk = desk();
+    let arguments = "campaign recordings --clips clips --out out --quiet --pictures 0";
+    run(&desk, &format!("{arguments} --units"));
+    fs::create_dir_all(desk.path("out/runs/bedroom/harbour")).unwrap();
+    let other = OutputFolder::reserve(&desk.path("out/runs/bedroom/harbour/1"), Existing::Replace).unwrap();
+    let ran = run(&desk, &format!("{arguments} --unit 1"));
+    assert_eq!(ran.status, Some(2), "{}", ran.stderr);
+    let expected = "out/runs/bedroom/harbour/1: output folder: another run of evenbeat is writing it\n";
+    assert!(ran.stderr.contains(expected), "{}", ran.stderr);
+    drop(other);
+    assert!(!desk.path("out/runs/bedroom/harbour/1").exists());
+    assert_eq!(run(&desk, &format!("{arguments} --unit 1")).status, Some(0));
+}
+
+#[test]
 fn a_unit_that_fails_is_a_cell_that_says_why() {
     let desk = desk();
     desk.write("recordings/kitchen/film.y4m", "YUV4MPEG2 W0 H0 F25:1\n");
-    // A recording that is a plan.
     desk.write("recordings/bedroom/film.y4m", "YUV4MPEG2");
     let ran = run(&desk, "campaign recordings --clips clips --out out --quiet --pictures 0");
     assert_eq!(ran.status, Some(2), "{}", ran.stderr);
@@ -427,25 +389,76 @@ fn a_recording_is_taken_when_it_is_whole() {
     child.wait().unwrap();
 }
 
+/// Names that are more than names, from a plan: whatever they are, all files lie in the campaign's folder, by names that
+/// every system takes.
 #[test]
 fn names_from_hostile_hands_stay_inside() {
     let desk = desk();
-    let odd = "a <b>&'é; $(x) ..";
-    fs::create_dir_all(desk.path("recordings").join(odd)).unwrap();
-    fs::create_dir_all(desk.path("recordings/nul")).unwrap();
-    desk.write(Path::new("recordings").join(odd).join("harbour.y4m"), first_frames("lantern-box.y4m", 40));
-    desk.write("recordings/nul/harbour.y4m", first_frames("lantern-box.y4m", 41));
-    let ran = run(&desk, "campaign recordings --clips clips --out out --quiet --pictures 0");
-    assert_eq!(ran.status, Some(1), "{}", ran.stderr);
+    let names = [
+        "..", "../../escaped", "/etc/escaped", "a\\b", "<script>alert(1)</script>", "&'é\u{202e}$(x)", "NUL", "com1.txt",
+        "ends.", "line\nbreak", "%2e%2e%2f",
+    ];
+    let mut plan = toml::Table::new();
+    let quoted = |text: &str| toml::Value::String(text.to_owned());
+    let mut rows = Vec::new();
+    for (number, name) in names.iter().enumerate() {
+        let file = format!("{number}.y4m");
+        desk.write(&file, first_frames("lantern-box.y4m", 40 + number));
+        let row = [("device", name), ("clip", name), ("file", &file.as_str())];
+        rows.push(row.map(|(key, value)| (key.to_owned(), quoted(value))));
+    }
+    let ids = || names.iter().map(|name| toml::Value::Table([("id".to_owned(), quoted(name))].into_iter().collect()));
+    plan.insert("clip".to_owned(), toml::Value::Array(ids().collect()));
+    plan.insert("device".to_owned(), toml::Value::Array(ids().collect()));
+    let rows = rows.into_iter().map(|row| toml::Value::Table(row.into_iter().collect()));
+    plan.insert("recording".to_owned(), toml::Value::Array(rows.collect()));
+    desk.write("plan.toml", plan.to_string());
+    let before = results(&desk.path(""));
+    let ran = run(&desk, "campaign plan.toml --out out --quiet --pictures 0");
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    let written = results(&desk.path(""));
+    let plain = |part: &str| {
+        let kept = |letter: char| letter.is_ascii_alphanumeric() || "-_.".contains(letter);
+        let stem = part.split('.').next().unwrap_or_default().to_ascii_lowercase();
+        part.chars().all(kept) && !part.ends_with('.') && !["nul", "com1"].contains(&stem.as_str())
+    };
+    for path in written.keys().filter(|path| !before.contains_key(*path)) {
+        assert!(path.starts_with("out"), "{}", path.display());
+        assert!(path.iter().all(|part| part.to_str().is_some_and(plain)), "{}", path.display());
+    }
+    let devices = written.keys().filter(|path| path.starts_with("out/devices") && path.extension().unwrap() == "html");
+    assert_eq!(devices.count(), names.len());
     let found = campaign(&desk, "out");
-    let folders: Vec<String> = found
-        .cells
-        .iter()
-        .flat_map(|cell| &cell.runs)
-        .map(|run| run.result.as_ref().unwrap().folder.clone())
-        .collect();
-    assert!(folders.iter().any(|folder| folder == "runs/_nul/harbour/1"), "{folders:?}");
-    assert!(folders.iter().any(|folder| folder.starts_with("runs/a--b")), "{folders:?}");
+    let done = found.cells.iter().flat_map(|cell| &cell.runs).filter(|run| run.state == State::Done);
+    assert_eq!(done.count(), names.len());
+}
+
+/// A thousand devices on three clips: the plan is checked, the units are listed, and what is shown stays within bounds.
+#[test]
+fn a_thousand_devices_are_planned_and_shown() {
+    let desk = desk();
+    let mut plan = String::new();
+    for clip in ["a", "b", "c"] {
+        plan.push_str(&format!("[[clip]]\nid = \"{clip}\"\n"));
+    }
+    for device in 0..1000 {
+        plan.push_str(&format!("[[device]]\nid = \"device {device}\"\n"));
+        for clip in ["a", "b", "c"] {
+            let file = format!("{device}-{clip}.y4m");
+            desk.write(&file, "YUV4MPEG2");
+            plan.push_str(&format!("[[recording]]\ndevice = \"device {device}\"\nclip = \"{clip}\"\nfile = \"{file}\"\n"));
+        }
+    }
+    desk.write("plan.toml", plan);
+    let begun = Instant::now();
+    let listed = run(&desk, "campaign plan.toml --out out --units");
+    assert_eq!((listed.status, listed.stdout.lines().count()), (Some(0), 3000), "{}", listed.stderr);
+    eprintln!("a plan of 3,000 units is checked and listed in {:.2} s", begun.elapsed().as_secs_f64());
+    let ran = run(&desk, "campaign plan.toml --out out --quiet --collect");
+    assert_eq!(ran.status, Some(2), "{}", ran.stderr);
+    eprintln!("and shown in {:.2} s", begun.elapsed().as_secs_f64());
+    let index = desk.read("out/index.html").len();
+    assert!(index < 12_000_000, "{index}");
 }
 
 #[test]

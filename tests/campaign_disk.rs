@@ -14,8 +14,9 @@ use std::sync::Arc;
 use chrono::DateTime;
 use cli_common::first_frames;
 use evenbeat::campaign::model::{Campaign, State};
-use evenbeat::campaign::plan::{Plan, Unit};
+use evenbeat::campaign::plan::Plan;
 use evenbeat::campaign::run::{all, Share, Watcher};
+use evenbeat::campaign::task::{tasks, Task};
 use evenbeat::campaign::work::{claim, known_in, Clips, Subject, Workplace};
 use evenbeat::campaign::{collect, json};
 use evenbeat::error::{Error, Result};
@@ -43,8 +44,8 @@ impl Faults for Full {
 struct Silent;
 
 impl<T> Watcher<T> for Silent {
-    fn begins(&self, _: &Unit) {}
-    fn ended(&self, _: &Unit, _: std::result::Result<&T, &Error>, _: Share) {}
+    fn begins(&self, _: &Task<'_>) {}
+    fn ended(&self, _: &Task<'_>, _: std::result::Result<&T, &Error>, _: Share) {}
 }
 
 fn report(subject: Subject<'_>, target: OutputFolder) -> Result<()> {
@@ -52,12 +53,12 @@ fn report(subject: Subject<'_>, target: OutputFolder) -> Result<()> {
     write_all(&Report { audit, provenance, pictures: &Pictures::default(), stretch: None }, target)
 }
 
-/// Runs all units, one after the other; `around` is told before each.
-fn run(folder: &Path, out: &str, disk: &Arc<Full>, around: &(dyn Fn(&Unit) + Sync)) -> Campaign {
+/// Does all tasks, one after the other; `around` is told before each.
+fn run(folder: &Path, out: &str, disk: &Arc<Full>, around: &(dyn Fn(&Task<'_>) + Sync)) -> Campaign {
     let plan = Plan::read(folder, None).unwrap();
     let out = folder.join(out);
     claim(&out).unwrap();
-    let known = known_in(&out);
+    let known = known_in(&out, None);
     let stop = AtomicBool::new(false);
     let workplace = Workplace {
         out: &out,
@@ -69,12 +70,11 @@ fn run(folder: &Path, out: &str, disk: &Arc<Full>, around: &(dyn Fn(&Unit) + Syn
         disk: Disk::with_faults(disk.clone()),
         clips: Clips::default(),
     };
-    let work = |unit: &Unit| {
-        around(unit);
-        workplace.complete(unit)
+    let work = |task: &Task<'_>| {
+        around(task);
+        workplace.complete(task)
     };
-    let units: Vec<&Unit> = plan.units.iter().collect();
-    let failures = all(&units, NonZeroUsize::MIN, &stop, &work, &Silent);
+    let failures = all(&tasks(&plan), NonZeroUsize::MIN, &stop, &work, &Silent);
     collect(&plan, &out, &known, &failures)
 }
 
@@ -120,7 +120,7 @@ fn a_full_disk_and_a_clip_that_vanishes_cost_their_units_only() {
     let whole = run(folder.path(), "whole", &disk, &|_| {});
     assert_eq!(failed(&whole), []);
 
-    let filled = run(folder.path(), "out", &disk, &|unit| disk.0.store(unit.number == 7, Ordering::SeqCst));
+    let filled = run(folder.path(), "out", &disk, &|task| disk.0.store(task.number == 7, Ordering::SeqCst));
     let told = failed(&filled);
     assert_eq!(told.iter().map(|(unit, ..)| *unit).collect::<Vec<_>>(), [7], "{told:?}");
     assert!(told[0].2.ends_with("no space left"), "{told:?}");
@@ -133,8 +133,8 @@ fn a_full_disk_and_a_clip_that_vanishes_cost_their_units_only() {
     // The clip of units 3, 7 and 11 goes away when its first unit is done.
     let clip = folder.path().join("clips/2.y4m");
     let kept = folder.path().join("kept");
-    let gone = run(folder.path(), "gone", &disk, &|unit| {
-        if unit.number == 7 {
+    let gone = run(folder.path(), "gone", &disk, &|task| {
+        if task.number == 7 {
             fs::rename(&clip, &kept).unwrap();
         }
     });

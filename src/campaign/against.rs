@@ -3,7 +3,7 @@
 //! A difference counts only where it lies beyond what both are uncertain by: the range of a measure is that of all runs, each
 //! with its uncertainty, and two ranges that touch are no difference.
 
-use super::model::{Against, Aspect, Campaign, Cell, Change, Measure, RunResult, Standing, Way};
+use super::model::{Against, Aspect, AspectRow, Campaign, Cell, Change, Measure, RunResult, Standing, Way};
 use crate::compare::{Better, MEASURES};
 use crate::units::decimal;
 
@@ -90,16 +90,20 @@ fn change(now: &Campaign, earlier: &Campaign, (device, clip): (usize, usize)) ->
     let earlier_firmware = firmware_then.clone().filter(|_| *firmware_then != own_device.firmware);
     let is_told = |standing| matches!(standing, Standing::Right | Standing::Wrong);
     if !is_told(then.standing) || !is_told(cell.standing) {
-        let (when, standing) =
-            if is_told(then.standing) { ("now", cell.standing) } else { ("then", then.standing) };
-        let text = format!("It is {} {when}.", standing.words());
-        return Change {
-            earlier_firmware,
-            ..none(then.standing, &text.replace("is", if when == "then" { "was" } else { "is" }))
-        };
+        let text = if is_told(then.standing) { untold(cell.standing)[1] } else { untold(then.standing)[0] };
+        return Change { earlier_firmware, ..none(then.standing, text) };
     }
     let (way, text) = way(then, cell);
     Change { way, earlier: then.standing, earlier_firmware, text }
+}
+
+/// Why a cell that is neither right nor wrong cannot be compared, for the earlier and for the later one.
+fn untold(standing: Standing) -> [&'static str; 2] {
+    match standing {
+        Standing::CannotBeTold => ["It could not be told then.", "It cannot be told now."],
+        Standing::NotWhole => ["It was not read whole then.", "It is not read whole now."],
+        _ => ["It was not tested then.", "It is not tested now."],
+    }
 }
 
 /// A measure that lies apart in two cells.
@@ -127,7 +131,9 @@ fn way(then: &Cell, now: &Cell) -> (Way, String) {
     if let Some(better) = apart.iter().find(|apart| apart.is_better && then.standing == Standing::Wrong) {
         return (Way::Mended, format!("{}{often}", better.text));
     }
-    (Way::Unchanged, "There is no difference beyond what both are uncertain by.".to_owned())
+    // A difference that neither accuses nor acquits is told, and changes nothing.
+    let text = apart.first().map_or("There is no difference beyond what both are uncertain by.", |one| &one.text);
+    (Way::Unchanged, format!("{text}{often}"))
 }
 
 /// How often each was wrong, where one was recorded several times.
@@ -159,8 +165,11 @@ fn turned(then: &Cell, now: &Cell, (from, to): (Standing, Standing), apart: &[Ap
             .find(|apart| shown.contains(&apart.key) && apart.is_better == (to == Standing::Right));
         match told {
             Some(apart) => Some(apart.text.clone()),
-            // No measure tells of it: what was judged does.
-            None if shown.iter().find(is_known).is_none() => Some(if to == Standing::Wrong {
+            // No measure tells of it: what was judged does, where all runs agree.
+            None if shown.iter().find(is_known).is_none()
+                && is_in_all(then, row_then.aspect, from)
+                && is_in_all(now, row_now.aspect, to) =>
+                Some(if to == Standing::Wrong {
                 row_now.text.clone()
             } else {
                 format!("Gone is: {}", row_then.text)
@@ -168,6 +177,12 @@ fn turned(then: &Cell, now: &Cell, (from, to): (Standing, Standing), apart: &[Ap
             None => None,
         }
     })
+}
+
+/// Whether an aspect comes to the same in all runs of a cell.
+fn is_in_all(cell: &Cell, aspect: Aspect, standing: Standing) -> bool {
+    let is_so = |row: &AspectRow| row.aspect == aspect && row.standing == standing;
+    results(cell).all(|result| result.aspects.iter().any(is_so))
 }
 
 fn apart(measure: &crate::compare::Measure, then: &Cell, now: &Cell) -> Option<Apart> {

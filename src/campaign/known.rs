@@ -1,4 +1,5 @@
-//! Digests of files, kept beside the results so that what has not changed need not be read again.
+//! Digests of files, kept beside the results so that what has not changed need not be read again; and which decoder
+//! program is there.
 //!
 //! A digest is kept with the size and the time of change of the file. It is believed only where the file was quiet for a
 //! while before it was read: a change within the same tick of the clock would not show in its time.
@@ -6,10 +7,12 @@
 use std::fs::{self, File, Metadata};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Serialize};
 
+use crate::capture::decoder_version;
 use crate::error::{plain_cause, Error, Result};
 use crate::output::Existing;
 use crate::output::WholeFile;
@@ -20,10 +23,12 @@ const QUIET: Duration = Duration::from_secs(3);
 /// Largest note read, bytes: a note takes two hundred, one of a folder of images a few hundred thousand.
 const NOTE_BYTES_MAX: u64 = 64 << 20;
 
-/// Digests that were computed before, in a folder of their own.
-#[derive(Clone, Debug)]
+/// Digests that were computed before, in a folder of their own, and the decoder program's version.
+#[derive(Debug)]
 pub struct Known {
     folder: PathBuf,
+    decoder: Option<PathBuf>,
+    decoder_version: OnceLock<Option<String>>,
 }
 
 /// What is kept of one file or folder.
@@ -44,9 +49,17 @@ struct Stamp {
 }
 
 impl Known {
-    /// Digests kept in `folder`, which is made where it is needed.
-    pub fn in_folder(folder: impl Into<PathBuf>) -> Self {
-        Self { folder: folder.into() }
+    /// Digests kept in `folder`, which is made where it is needed; `decoder` is the decoder program, `None` that on the
+    /// search path.
+    pub fn in_folder(folder: impl Into<PathBuf>, decoder: Option<&Path>) -> Self {
+        let decoder = decoder.map(Path::to_owned);
+        Self { folder: folder.into(), decoder, decoder_version: OnceLock::new() }
+    }
+
+    /// Name and version of the decoder program, which is asked once; `None` where there is none.
+    pub fn decoder_version(&self) -> Option<String> {
+        let ask = || decoder_version(self.decoder.as_deref()).ok();
+        self.decoder_version.get_or_init(ask).clone()
     }
 
     /// BLAKE3 of a file, in hexadecimal digits; of a folder of images that over their names and digests.
@@ -187,7 +200,7 @@ mod tests {
     fn a_quiet_file_is_read_once_and_a_changed_one_again() {
         let folder = tempfile::tempdir().unwrap();
         let (file, notes) = (folder.path().join("a"), folder.path().join("notes"));
-        let known = Known::in_folder(&notes);
+        let known = Known::in_folder(&notes, None);
         let hash = |bytes: &[u8]| blake3::hash(bytes).to_hex().to_string();
         let kept = || fs::read_dir(&notes).map_or(0, Iterator::count);
         // A file that has just changed may change again within the same tick.
@@ -214,7 +227,7 @@ mod tests {
     #[test]
     fn a_folder_of_images_has_names_and_contents() {
         let folder = tempfile::tempdir().unwrap();
-        let known = Known::in_folder(folder.path().join("notes"));
+        let known = Known::in_folder(folder.path().join("notes"), None);
         let images = folder.path().join("images");
         fs::create_dir(&images).unwrap();
         let mut seen = Vec::new();

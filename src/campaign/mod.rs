@@ -1,7 +1,7 @@
 //! Many recordings in one go: which device plays which clip right, and what changed since last time.
 //!
 //! A plan names clips, devices and recordings ([`plan`]). Each recording is a unit of work with a folder of its own
-//! ([`mod@unit`]); units are done in any order, on any machine that sees the files ([`run`]), and collected (`collect`)
+//! ([`mod@unit`]), a large one several ([`task`]); units are done in any order, on any machine that sees the files ([`run`]), and collected (`collect`)
 //! into one result ([`model`]).
 
 pub mod against;
@@ -10,10 +10,12 @@ pub mod json;
 pub mod junit;
 pub mod known;
 pub mod model;
+mod parts;
 pub mod plan;
 pub mod rows;
 pub mod run;
 pub mod table;
+pub mod task;
 pub mod unit;
 pub mod work;
 

@@ -32,6 +32,8 @@ pub struct Plan {
     pub title: String,
     /// The date that the reports bear, where the plan gives one.
     pub date: Option<DateTime<FixedOffset>>,
+    /// Recordings of more bytes are read in parts, each of so many at most.
+    pub part_bytes: u64,
     /// The clips.
     pub clips: Vec<PlannedClip>,
     /// The devices.

@@ -9,6 +9,8 @@ use serde::{Deserialize, Serialize};
 use super::known::Known;
 use super::model::RunResult;
 use super::plan::{Plan, Unit};
+use crate::cancel::Cancel;
+use crate::capture::{self, CaptureArg, CaptureKind};
 use crate::error::{Error, Result};
 use crate::output::manifest::Manifest;
 use crate::settings::PathNames;
@@ -43,6 +45,8 @@ pub struct Inputs {
     pub requirements: Vec<String>,
     /// BLAKE3 of the code that decides.
     pub deciding_blake3: String,
+    /// Name and version of the decoder program; `None` where it reads neither recording nor clip.
+    pub decoder: Option<String>,
 }
 
 impl Inputs {
@@ -62,8 +66,28 @@ impl Inputs {
             settings: unit.settings.changed(PathNames::Last),
             requirements: unit.require.iter().map(ToString::to_string).collect(),
             deciding_blake3: DECIDING.to_owned(),
+            decoder: decoder_of(unit, known),
         })
     }
+
+    /// Whether a result from `kept` is one from these too. Where there is no decoder program, as on a machine that only
+    /// collects, nothing could be read anew: what was read counts, by whatever program.
+    fn agree_with(&self, kept: &Self) -> bool {
+        let decoder = self.decoder.clone().or_else(|| kept.decoder.clone());
+        *kept == Self { decoder, ..self.clone() }
+    }
+}
+
+/// Name and version of the decoder program; `None` where it reads neither recording nor clip, or there is none.
+pub(super) fn decoder_of(unit: &Unit, known: &Known) -> Option<String> {
+    let mut files = [Some(&unit.recording), unit.settings.reference.as_ref()].into_iter().flatten();
+    files.any(|file| is_decoded(file)).then(|| known.decoder_version()).flatten()
+}
+
+/// Whether it is the decoder program that reads a file.
+fn is_decoded(path: &Path) -> bool {
+    let sniffed = capture::sniff(&CaptureArg::Path(path.to_owned()), &Cancel::default());
+    sniffed.is_ok_and(|sniffed| sniffed.kind() == CaptureKind::Other)
 }
 
 /// What is kept of a unit.
@@ -127,13 +151,18 @@ pub enum Found {
     Missing(&'static str),
 }
 
+/// Whether there is a result of a unit, whatever went into it.
+pub(super) fn is_there(unit: &Unit, out: &Path) -> bool {
+    out.join(&unit.folder).join(UNIT_JSON).is_file()
+}
+
 /// Looks at a unit's folder within the campaign's folder `out`.
 pub fn found(unit: &Unit, out: &Path, inputs: &Inputs, known: &Known) -> Found {
     let folder = out.join(&unit.folder);
     let Some(kept) = read(&folder) else { return Found::Missing("it was not audited yet") };
-    if kept.inputs != *inputs {
+    if !inputs.agree_with(&kept.inputs) {
         return Found::Missing(
-            "the recording, the clip, the settings or evenbeat changed since it was audited",
+            "the recording, the clip, the settings, the decoder program or evenbeat changed since it was audited",
         );
     }
     if !known.is_whole(&folder, || is_as_written(&folder)) {

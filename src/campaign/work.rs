@@ -1,4 +1,4 @@
-//! Doing one unit: the recording audited, its report in a folder of its own, whole or not at all.
+//! Doing one task: the recording, or its last part, audited, its report in a folder of its own, whole or not at all.
 
 use std::collections::BTreeMap;
 use std::fs::{self, OpenOptions};
@@ -12,8 +12,10 @@ use chrono::{DateTime, FixedOffset};
 
 use super::known::Known;
 use super::model::RunResult;
+use super::parts::Parts;
 use super::plan::{Plan, Unit};
 use super::rows;
+use super::task::Task;
 use super::unit::{self, Failure, Found, Inputs, Kept, UNIT_JSON};
 use super::PRIVATE;
 use crate::audit::{self, Audit, Run};
@@ -63,23 +65,58 @@ pub struct Workplace<'a> {
     pub clips: Clips,
 }
 
-/// The digests kept in a campaign's folder.
-pub fn known_in(out: &Path) -> Known {
-    Known::in_folder(out.join(PRIVATE).join(KNOWN))
+/// The digests kept in a campaign's folder, and the decoder program.
+pub fn known_in(out: &Path, decoder: Option<&Path>) -> Known {
+    Known::in_folder(out.join(PRIVATE).join(KNOWN), decoder)
 }
 
 impl Workplace<'_> {
     /// Whether a unit is done, from what is there now.
     pub fn is_done(&self, unit: &Unit) -> bool {
-        let inputs = Inputs::of(unit, self.known);
-        inputs.is_ok_and(|inputs| matches!(unit::found(unit, self.out, &inputs, self.known), Found::Done(_)))
+        self.result(unit).is_some()
     }
 
-    /// Does a unit, unless it is done already; what was found in it.
+    /// What was found in a unit that is done.
+    fn result(&self, unit: &Unit) -> Option<RunResult> {
+        // Spares reading a recording that was never audited.
+        let inputs = unit::is_there(unit, self.out).then(|| Inputs::of(unit, self.known).ok()).flatten()?;
+        match unit::found(unit, self.out, &inputs, self.known) {
+            Found::Done(result) => Some(*result),
+            _ => None,
+        }
+    }
+
+    /// Does a task, unless it is done already; what was found in its recording, `None` where other parts of it are still to
+    /// be read.
     ///
     /// # Errors
-    /// It cannot be audited, or its report cannot be written. Why is kept in its folder where that is possible.
-    pub fn complete(&self, unit: &Unit) -> Result<RunResult> {
+    /// The recording cannot be audited, or its report cannot be written. Why is kept in its folder where that is possible.
+    pub fn complete(&self, task: &Task<'_>) -> Result<Option<RunResult>> {
+        let unit = task.unit;
+        let before = look(&unit.recording);
+        let Some(part) = task.part else { return self.audit(unit, before, None).map(Some) };
+        if let Some(result) = self.result(unit) {
+            return Ok(Some(result));
+        }
+        let parts = Parts::new((unit, part.of()), self.out, self.known);
+        let read = parts.read(part, &self.reading(unit), &unit.recording, self.stop);
+        if self.stop.load(Ordering::SeqCst) {
+            return Err(interrupted(unit));
+        }
+        if read.is_ok() && !parts.are_all_there() {
+            return Ok(None);
+        }
+        let Some(_claimed) = parts.claim()? else { return Ok(None) };
+        // What cannot be read in parts is read in one pass.
+        let log = read.ok().and_then(|()| parts.joined());
+        let result = self.audit(unit, before, log)?;
+        parts.clear();
+        Ok(Some(result))
+    }
+
+    /// Audits a recording, unless that is done already; `before` is how it looked before anything of it was read, `log` its
+    /// fingerprint log.
+    fn audit(&self, unit: &Unit, before: Look, log: Option<PathBuf>) -> Result<RunResult> {
         let inputs = Inputs::of(unit, self.known)?;
         if let Found::Done(result) = unit::found(unit, self.out, &inputs, self.known) {
             return Ok(*result);
@@ -90,7 +127,8 @@ impl Workplace<'_> {
                 .map_err(|error| write_error(above, "cannot create output folder", &error))?;
         }
         let target = OutputFolder::reserve_on(self.disk.clone(), &folder, Existing::Replace)?;
-        match self.audited(unit, &inputs) {
+        let settings = Settings { capture_log: log, ..self.settings(unit, &inputs) };
+        match self.audited(unit, before, settings) {
             Ok(audited) => self.write(unit, inputs, audited, target),
             Err(error) if self.stop.load(Ordering::SeqCst) => Err(error),
             Err(error) => {
@@ -104,29 +142,21 @@ impl Workplace<'_> {
         }
     }
 
-    fn audited(&self, unit: &Unit, inputs: &Inputs) -> Result<Audited> {
+    fn audited(&self, unit: &Unit, before: Look, settings: Settings) -> Result<Audited> {
         let capture = CaptureArg::Path(unit.recording.clone());
-        let before = look(&unit.recording);
-        let settings = self.settings(unit, inputs);
         let run = Run { progress: &NoProgress, stop: self.stop };
         let mut audit = audit::audit(&capture, &settings, run)?;
         audit.hold_against(&unit.require);
         let provenance = provenance(unit, &settings, self.date);
-        let place = || unit.recording.display().to_string();
         if self.stop.load(Ordering::SeqCst)
             || audit.notes.iter().any(|note| note.code == NoteCode::Interrupted)
         {
-            return Err(Error::new(
-                place(),
-                "interrupted",
-                "it was not read to its end",
-                "run the campaign again",
-            ));
+            return Err(interrupted(unit));
         }
         if look(&unit.recording) != before {
             let hint = "run the campaign again when it is written whole";
             return Err(Error::new(
-                place(),
+                unit.recording.display().to_string(),
                 "changed while it was read",
                 "what was read belongs to no one file",
                 hint,
@@ -135,10 +165,15 @@ impl Workplace<'_> {
         Ok(Audited { capture, settings, audit, provenance })
     }
 
-    fn settings(&self, unit: &Unit, inputs: &Inputs) -> Settings {
+    /// How a recording is read here.
+    fn reading(&self, unit: &Unit) -> Settings {
         let decoder = self.decoder.map(Path::to_owned);
         let reading = ReadingSettings { decoder, ..unit.settings.reading.clone() };
-        let mut settings = Settings { reading, ..unit.settings.clone() };
+        Settings { reading, ..unit.settings.clone() }
+    }
+
+    fn settings(&self, unit: &Unit, inputs: &Inputs) -> Settings {
+        let mut settings = self.reading(unit);
         let clip = settings.reference.as_deref().zip(inputs.clip_blake3.as_deref());
         // Through a window other cells are looked at than the log has.
         if let Some((clip, digest)) = clip.filter(|_| settings.view.region.is_none()) {
@@ -170,8 +205,15 @@ struct Audited {
     provenance: Provenance,
 }
 
+fn interrupted(unit: &Unit) -> Error {
+    let place = unit.recording.display().to_string();
+    Error::new(place, "interrupted", "it was not read to its end", "run the campaign again")
+}
+
 /// Size and time of change of a recording, to see whether it is written to.
-fn look(path: &Path) -> Option<(u64, Option<SystemTime>)> {
+type Look = Option<(u64, Option<SystemTime>)>;
+
+fn look(path: &Path) -> Look {
     fs::metadata(path).ok().map(|found| (found.len(), found.modified().ok()))
 }
 
@@ -299,7 +341,7 @@ pub fn claim(out: &Path) -> Result<()> {
 }
 
 /// Sets right what runs that were killed have left beside the folders of units that are done.
-pub fn tidy(units: &[&Unit], out: &Path) {
+pub fn tidy<'a>(units: impl Iterator<Item = &'a Unit>, out: &Path) {
     for unit in units {
         let folder = out.join(&unit.folder);
         let (Some(above), Some(name)) = (folder.parent(), folder.file_name()) else { continue };

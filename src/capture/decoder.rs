@@ -6,7 +6,7 @@
 use std::ffi::{OsStr, OsString};
 use std::io::{self, Read, Write};
 use std::num::NonZeroUsize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStderr, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
@@ -632,6 +632,15 @@ fn accepted_formats() -> String {
         }
     }
     formats.join("|")
+}
+
+/// Name and version of the decoder program, e.g. `ffmpeg version 5.1.9`; `None` looks for it on the search path.
+///
+/// # Errors
+/// It is missing, or cannot be used.
+pub fn decoder_version(program: Option<&Path>) -> Result<String> {
+    let program = program.map_or(OsStr::new(DEFAULT_DECODER), Path::as_os_str);
+    DecoderVersion::ask(program, &program.to_string_lossy(), &Cancel::default()).map(|version| version.line)
 }
 
 /// A decoder's version, as it tells it.

@@ -46,11 +46,13 @@
 //! The JSON lines have serde types of their own here, because they are a file format.
 
 use std::io::{ErrorKind, Read, Write};
+use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use super::limits::cause_of;
-use super::{CaptureEnd, CaptureFacts, RateSource};
+use super::{sniff, CaptureArg, CaptureEnd, CaptureFacts, RateSource};
+use crate::cancel::Cancel;
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Kept, Lines};
 use crate::fingerprint::{
@@ -534,6 +536,18 @@ pub struct LogReader<R: Read> {
     header: LogHeader,
     records: u64,
     end: Option<ReadingEnd>,
+}
+
+/// The log in `path` if it is one of a capture with these facts, seen through this view.
+pub(crate) fn of_capture(
+    path: &Path,
+    (facts, view): (&CaptureFacts, &ViewSettings),
+    cancel: &Cancel,
+) -> Option<LogReader<Box<dyn Read + Send>>> {
+    let sniffed = sniff(&CaptureArg::Path(path.to_owned()), cancel).ok()?;
+    let place = sniffed.place().to_owned();
+    let log = LogReader::open(sniffed.into_reader()?, place).ok()?;
+    (log.header.facts == *facts && log.header.view == *view).then_some(log)
 }
 
 impl<R: Read> LogReader<R> {

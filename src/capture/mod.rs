@@ -19,6 +19,7 @@ mod testing;
 mod timestamps;
 mod y4m;
 
+pub use decoder::decoder_version;
 pub use excerpt::copy_excerpt;
 pub use open::{open, sniff, CaptureArg, CaptureKind, SniffedCapture, FINGERPRINT_LOG_MAGIC};
 pub use part::Part;

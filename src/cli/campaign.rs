@@ -1,6 +1,6 @@
 //! `evenbeat campaign`: many recordings in one go.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
@@ -11,10 +11,12 @@ use clap::{ArgGroup, Args, Subcommand};
 use evenbeat::campaign::known::Known;
 use evenbeat::campaign::model::{Campaign, Standing};
 use evenbeat::campaign::plan::{plan_of_folder, Plan, Unit, PLAN_TOML};
+use evenbeat::campaign::task::{tasks, Task};
 use evenbeat::campaign::work::{claim, date_of, known_in, tidy, Clips, Subject, Workplace};
 use evenbeat::campaign::{
-    against, collect, json, junit, run, table, unit, CAMPAIGN_CSV, CAMPAIGN_JSON, CAMPAIGN_JUNIT,
+    against, collect, json, junit, run, table, CAMPAIGN_CSV, CAMPAIGN_JSON, CAMPAIGN_JUNIT,
 };
+use evenbeat::capture::Part;
 use evenbeat::error::{Error, Result};
 use evenbeat::output::{Disk, Existing, OutputFolder, WholeFile};
 use evenbeat::report::campaign::INDEX_HTML;
@@ -180,7 +182,7 @@ pub fn campaign(arguments: &CampaignArguments) -> Result<Exit> {
     if let Some(number) = arguments.unit {
         return one(&plan, number, &place);
     }
-    let failures = if arguments.collect { BTreeMap::new() } else { place.run(&plan, &waiting(&plan)) };
+    let failures = if arguments.collect { BTreeMap::new() } else { place.run(&plan, &tasks(&plan)) };
     let campaign = place.collect(&plan, &failures, earlier.as_ref())?;
     Ok(exit(&campaign))
 }
@@ -215,15 +217,17 @@ fn list(plan: &Plan, arguments: &CampaignArguments) -> Result<Exit> {
     claim(&out)?;
     date_of(plan, &out, now()?)?;
     let mut text = String::new();
-    for unit in &plan.units {
+    for Task { number, unit, part, bytes } in tasks(plan) {
         let line = json!({
-            "unit": unit.number,
+            "unit": number,
             "device": plan.devices[unit.device].id,
             "clip": plan.clips[unit.clip].id,
             "run": unit.run,
             "recording": unit.recording.to_string_lossy(),
-            "bytes": unit::bytes_of(&unit.recording),
+            "bytes": bytes,
             "folder": unit.folder,
+            "part": part.map(Part::number),
+            "parts": part.map(Part::of),
         });
         text.push_str(&format!("{line}\n"));
     }
@@ -233,24 +237,21 @@ fn list(plan: &Plan, arguments: &CampaignArguments) -> Result<Exit> {
 }
 
 fn one(plan: &Plan, number: u32, place: &Place<'_>) -> Result<Exit> {
-    let Some(unit) = plan.unit(number) else {
+    let all = tasks(plan);
+    let Some(task) = all.iter().find(|task| task.number == number) else {
         return Err(Error::new(
             "--unit",
             "no such unit",
-            format!("{number}, allowed are 1 to {}", plan.units.len()),
+            format!("{number}, allowed are 1 to {}", all.len()),
             "--units lists them",
         ));
     };
-    let failures = place.run(plan, &[unit]);
+    let failures = place.run(plan, std::slice::from_ref(task));
     Ok(match (failures.is_empty(), STOP.load(Ordering::SeqCst)) {
         (_, true) => Exit::Interrupted,
         (true, false) => Exit::Clean,
         (false, false) => Exit::NotWhole,
     })
-}
-
-fn waiting(plan: &Plan) -> Vec<&Unit> {
-    plan.units.iter().collect()
 }
 
 /// The campaign's folder and how it is worked in.
@@ -266,11 +267,11 @@ impl<'a> Place<'a> {
         let out = arguments.folder();
         claim(&out)?;
         let date = date_of(plan, &out, now()?)?;
-        Ok(Self { arguments, known: known_in(&out), date, out })
+        Ok(Self { arguments, known: known_in(&out, arguments.decoder.as_deref()), date, out })
     }
 
-    /// Does units; what failed, by their numbers.
-    pub(super) fn run(&self, plan: &Plan, units: &[&Unit]) -> BTreeMap<u32, Error> {
+    /// Does tasks; what failed, by the recordings' numbers.
+    pub(super) fn run(&self, plan: &Plan, tasks: &[Task<'_>]) -> BTreeMap<u32, Error> {
         let megabytes = self.arguments.pictures;
         let report = |subject: Subject<'_>, target: OutputFolder| {
             let Subject { capture, audit, settings, provenance } = subject;
@@ -297,11 +298,15 @@ impl<'a> Place<'a> {
             disk: Disk::default(),
             clips: Clips::default(),
         };
-        tidy(units, &self.out);
-        let undone: Vec<&Unit> = units.iter().copied().filter(|unit| !workplace.is_done(unit)).collect();
-        let told = Told::new(self.arguments.quiet, plan, units.len() - undone.len());
+        let units: BTreeMap<u32, &Unit> = tasks.iter().map(|task| (task.unit.number, task.unit)).collect();
+        tidy(units.values().copied(), &self.out);
+        let done: BTreeSet<u32> =
+            units.values().filter(|unit| workplace.is_done(unit)).map(|unit| unit.number).collect();
+        let undone: Vec<Task<'_>> =
+            tasks.iter().filter(|task| !done.contains(&task.unit.number)).copied().collect();
+        let told = Told::new(self.arguments.quiet, plan, done.len());
         let failures =
-            run::all(&undone, self.arguments.jobs(), &STOP, &|unit| workplace.complete(unit), &told);
+            run::all(&undone, self.arguments.jobs(), &STOP, &|task| workplace.complete(task), &told);
         told.finish();
         failures
     }

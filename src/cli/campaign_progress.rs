@@ -1,4 +1,4 @@
-//! How far a campaign is, on standard error: a line when a unit ends, nothing when quiet.
+//! How far a campaign is, on standard error: a line when a task ends, nothing when quiet.
 
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use evenbeat::campaign::model::RunResult;
 use evenbeat::campaign::plan::{Plan, Unit};
 use evenbeat::campaign::run::{Share, Watcher};
+use evenbeat::campaign::task::Task;
 use evenbeat::error::Error;
 
 use super::say;
@@ -76,16 +77,17 @@ impl Told<'_> {
     }
 }
 
-impl Watcher<RunResult> for Told<'_> {
-    fn begins(&self, _: &Unit) {}
+impl Watcher<Option<RunResult>> for Told<'_> {
+    fn begins(&self, _: &Task<'_>) {}
 
-    fn ended(&self, unit: &Unit, outcome: Result<&RunResult, &Error>, share: Share) {
+    fn ended(&self, task: &Task<'_>, outcome: Result<&Option<RunResult>, &Error>, share: Share) {
         match outcome {
-            Ok(result) => self.weigh(unit, result),
-            Err(error) => self.fail(unit, error),
+            Ok(Some(result)) => self.weigh(task.unit, result),
+            Ok(None) => {}
+            Err(error) => self.fail(task.unit, error),
         }
         let Ok(mut last) = self.last.lock() else { return };
-        let is_last = share.units == share.units_all;
+        let is_last = share.tasks == share.tasks_all;
         if self.quiet || !is_last && last.is_some_and(|last| last.elapsed() < LINE_EVERY) {
             return;
         }
@@ -98,8 +100,8 @@ impl Watcher<RunResult> for Told<'_> {
         let worst = worst.map(|(_, worst)| format!("; worst so far: {worst}")).unwrap_or_default();
         say::tell(&format!(
             "{} of {}, {percent} %{}{failed}{worst}",
-            share.units,
-            units(share.units_all),
+            share.tasks,
+            units(share.tasks_all),
             left.unwrap_or_default()
         ));
     }

@@ -3,7 +3,7 @@
 //! A recording is taken when it is written whole: whoever wrote to it has closed it, or, where the system does not tell that
 //! (other systems than Linux, files that another machine writes), it has been quiet for a while.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -12,7 +12,8 @@ use std::time::{Duration, Instant, SystemTime};
 use crossbeam_channel::{unbounded, Receiver, RecvTimeoutError};
 use evenbeat::campaign::json;
 use evenbeat::campaign::model::Campaign;
-use evenbeat::campaign::plan::{Plan, Unit};
+use evenbeat::campaign::plan::Plan;
+use evenbeat::campaign::task::tasks;
 use evenbeat::error::{Error, Result};
 use notify::event::{AccessKind, AccessMode};
 use notify::{Event, EventKind, RecursiveMode, Watcher};
@@ -41,7 +42,7 @@ pub fn watch(arguments: &CampaignArguments) -> Result<Exit> {
     .map_err(|error| failed(arguments.plan_path(), &error))?;
     let mut writers = Writers::default();
     let mut watched: Vec<PathBuf> = Vec::new();
-    let mut last: Option<(Plan, Vec<u32>)> = None;
+    let mut last: Option<(Plan, BTreeSet<u32>)> = None;
     let mut told = Vec::new();
     while !STOP.load(Ordering::SeqCst) {
         writers.hear(&events);
@@ -49,12 +50,11 @@ pub fn watch(arguments: &CampaignArguments) -> Result<Exit> {
             Ok(plan) => {
                 told.clear();
                 follow(&mut watcher, &mut watched, &plan, arguments)?;
-                let whole: Vec<&Unit> =
-                    plan.units.iter().filter(|unit| writers.is_whole(&unit.recording)).collect();
-                let state = (plan.clone(), whole.iter().map(|unit| unit.number).collect());
-                if last.as_ref() != Some(&state) {
+                let units = plan.units.iter().filter(|unit| writers.is_whole(&unit.recording));
+                let whole: BTreeSet<u32> = units.map(|unit| unit.number).collect();
+                if last.as_ref().is_none_or(|(before, done)| (before, done) != (&plan, &whole)) {
                     step(&plan, &whole, arguments, earlier.as_ref())?;
-                    last = Some(state);
+                    last = Some((plan, whole));
                 }
             }
             // A plan that is being written is wrong for a moment; what is wrong is said once.
@@ -69,18 +69,19 @@ pub fn watch(arguments: &CampaignArguments) -> Result<Exit> {
     Ok(Exit::Interrupted)
 }
 
-/// Audits what is whole, and makes the results anew.
+/// Audits the recordings that are whole, by their numbers, and makes the results anew.
 fn step(
     plan: &Plan,
-    whole: &[&Unit],
+    whole: &BTreeSet<u32>,
     arguments: &CampaignArguments,
     earlier: Option<&Campaign>,
 ) -> Result<()> {
     let place = Place::claim(plan, arguments)?;
-    let failures = place.run(plan, whole);
-    let waiting = plan.units.iter().filter(|unit| !whole.iter().any(|other| other.number == unit.number));
+    let mut tasks = tasks(plan);
+    tasks.retain(|task| whole.contains(&task.unit.number));
+    let failures = place.run(plan, &tasks);
     place.collect(plan, &failures, earlier)?;
-    let waiting = waiting.count();
+    let waiting = plan.units.len() - whole.len();
     if waiting > 0 && !arguments.quiet {
         let recordings = if waiting == 1 { "1 recording" } else { &format!("{waiting} recordings") };
         say::tell(&format!("waiting for {recordings}; Ctrl-C ends it"));

@@ -1,6 +1,7 @@
 //! One file, whole or not at all.
 
 use std::fs::{self, File, OpenOptions};
+use std::hash::{BuildHasher, RandomState};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -15,6 +16,8 @@ pub struct WholeFile {
     shown: PathBuf,
     target: PathBuf,
     what: &'static str,
+    /// Where it is written until it is whole. Each has its own: of two at once the later one stays, whole.
+    beside: PathBuf,
     open: Open,
     disk: Disk,
 }
@@ -56,13 +59,8 @@ impl WholeFile {
         }
         // Behind a link lies what is to be replaced, not the link.
         let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
-        Ok(Self { shown: path.to_owned(), target, what, open: Open::Not, disk })
-    }
-
-    /// Where it is written until it is whole. Each run has its own: of two at once the later one stays, whole.
-    fn beside(&self) -> PathBuf {
-        let name = super::folder::hidden_name(&self.target, &format!("part-{}", std::process::id()));
-        self.target.with_file_name(name)
+        let beside = beside(&target);
+        Ok(Self { shown: path.to_owned(), target, what, beside, open: Open::Not, disk })
     }
 
     fn opened(&mut self) -> io::Result<&mut dyn Write> {
@@ -70,7 +68,7 @@ impl WholeFile {
             self.open = if fs::metadata(&self.target).is_ok_and(|found| !found.is_file()) {
                 Open::Device(BufWriter::new(OpenOptions::new().write(true).open(&self.target)?))
             } else {
-                Open::Beside(BufWriter::new(self.disk.create_file(&self.beside())?))
+                Open::Beside(BufWriter::new(self.disk.create_file(&self.beside)?))
             };
         }
         match &mut self.open {
@@ -95,7 +93,7 @@ impl WholeFile {
         };
         done.map_err(|error| failed(&self, &error))?;
         if matches!(self.open, Open::Beside(_)) {
-            self.disk.rename(&self.beside(), &self.target).map_err(|error| failed(&self, &error))?;
+            self.disk.rename(&self.beside, &self.target).map_err(|error| failed(&self, &error))?;
             self.open = Open::Not;
         }
         Ok(())
@@ -114,6 +112,13 @@ impl WholeFile {
     }
 }
 
+/// A name that no other writer has: neither another thread, nor a process with the same number on another machine.
+fn beside(target: &Path) -> PathBuf {
+    let by_chance = RandomState::new().hash_one(std::process::id());
+    let name = super::folder::hidden_name(target, &format!("part-{}-{by_chance:016x}", std::process::id()));
+    target.with_file_name(name)
+}
+
 /// Between the name of a file and the number of the process that writes it.
 const PART: &str = ".evenbeat-part-";
 
@@ -127,10 +132,8 @@ pub fn clear_parts(folder: &Path) {
     }
     for entry in entries.flatten() {
         let name = entry.file_name();
-        let Some((_, process)) = name.to_str().and_then(|name| name.strip_prefix('.')?.split_once(PART))
-        else {
-            continue;
-        };
+        let written = name.to_str().and_then(|name| name.strip_prefix('.')?.split_once(PART));
+        let Some((process, _)) = written.and_then(|(_, by)| by.split_once('-')) else { continue };
         if process.parse::<u32>().is_ok() && !processes.join(process).exists() {
             // One that stays is in nobody's way.
             let _ = fs::remove_file(entry.path());
@@ -155,9 +158,8 @@ impl Write for WholeFile {
 impl Drop for WholeFile {
     fn drop(&mut self) {
         if matches!(self.open, Open::Beside(_)) {
-            let beside = self.beside();
             // Whatever it is, the error that led here is the one to report.
-            let _ = self.disk.remove_file(&beside);
+            let _ = self.disk.remove_file(&self.beside);
         }
     }
 }
@@ -171,8 +173,8 @@ mod tests {
     fn only_what_ended_processes_left_is_cleared() {
         let folder = tempfile::tempdir().unwrap();
         // No system numbers a process so high.
-        let ended = format!(".a.html{PART}{}", u32::MAX);
-        let running = format!(".a.html{PART}{}", std::process::id());
+        let ended = format!(".a.html{PART}{}-0", u32::MAX);
+        let running = format!(".a.html{PART}{}-0", std::process::id());
         let others = ["a.html", ".hidden", ".a.evenbeat-part-x"];
         for name in [ended.as_str(), running.as_str()].into_iter().chain(others) {
             fs::write(folder.path().join(name), "part").unwrap();

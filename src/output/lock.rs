@@ -8,14 +8,14 @@ use fs4::{FileExt, TryLockError};
 use same_file::Handle;
 
 /// A lock on a file made for it, which the system takes off when the program ends, however it ends.
-pub(super) struct Lock {
+pub(crate) struct Lock {
     path: PathBuf,
     _file: File,
 }
 
 impl Lock {
     /// Takes the lock; `None` where another run has it.
-    pub(super) fn take(path: &Path) -> io::Result<Option<Self>> {
+    pub(crate) fn take(path: &Path) -> io::Result<Option<Self>> {
         loop {
             let file = OpenOptions::new().write(true).create(true).truncate(false).open(path)?;
             match FileExt::try_lock(&file) {

@@ -17,6 +17,7 @@ pub use disk::Disk;
 pub use disk::Faults;
 pub use file::{clear_parts, WholeFile};
 pub use folder::OutputFolder;
+pub(crate) use lock::Lock;
 
 use crate::error::{plain_cause, Error};
 

@@ -1,10 +1,12 @@
 //! Whether the parts of a plan fit: every error at once, each with its place and its way out.
 
 use std::collections::HashMap;
+use std::fs::{self, File};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, DraftClip, DraftDevice, DraftRecording, Reading};
-use super::{Plan, PlannedClip, PlannedDevice, Recordings, Unit};
+use super::{Plan, PlannedClip, PlannedDevice, Recordings, Unit, PLAN_BYTES_MAX};
 use crate::error::{excerpt, Error};
 use crate::settings::{DeviceFacts, ReadingSettings, Settings, ViewSettings};
 use crate::units::hz_text;
@@ -20,8 +22,13 @@ const ID_CHARACTERS_MAX: usize = 100;
 const KNOWN_TOLD: usize = 12;
 /// Folder of all reports within the campaign's.
 const RUNS: &str = "runs";
+/// Bytes of a part of a large recording: some ten minutes of 50 Mbit/s, long enough for the seconds that its beginning
+/// costs. Choice.
+const PART_BYTES: u64 = 4_000_000_000;
 /// Title of a plan that has none.
 const TITLE: &str = "Campaign";
+/// Bytes looked at to tell a recording from a text.
+const HEAD_BYTES: u64 = 512;
 /// Hexadecimal digits that tell apart two names which letters of a folder cannot.
 const DIGITS: usize = 8;
 
@@ -60,6 +67,7 @@ pub(super) fn checked(
         units: units.collect(),
         title: draft.title.unwrap_or_else(|| TITLE.to_owned()),
         date: draft.date,
+        part_bytes: draft.part_bytes.unwrap_or(PART_BYTES),
         clips: draft.clips.into_iter().map(planned_clip).collect(),
         devices: draft.devices.into_iter().map(planned_device).collect(),
     })
@@ -112,6 +120,7 @@ fn unit(
             source_rate: played.rate,
             reference: played.file.clone(),
             reference_log: None,
+            capture_log: None,
             scan: own.scan.or(usual.scan),
             reference_scan: played.scan.filter(|_| played.file.is_some()),
             device: DeviceFacts::default(),
@@ -278,6 +287,9 @@ impl Check {
             if plan.as_ref() == Some(&real) {
                 let cause = "it is the plan itself";
                 self.refuse(&recording.at, "no recording", cause, "name the recording");
+            } else if is_plan(&real) {
+                let cause = format!("{} is a campaign's plan", file.display());
+                self.refuse(&recording.at, "no recording", cause, "name the recording, or move the plan away");
             } else if let Some(first) = seen.insert(real, &recording.at) {
                 let cause = format!("{} was named before at {first}", file.display());
                 self.refuse(
@@ -289,6 +301,24 @@ impl Check {
             }
         }
     }
+}
+
+/// Whether a file is a plan: a text of TOML with the tables of one.
+fn is_plan(file: &Path) -> bool {
+    let is_small = fs::metadata(file).is_ok_and(|found| found.is_file() && found.len() <= PLAN_BYTES_MAX);
+    // Recordings are no text from their first bytes on.
+    let mut head = Vec::new();
+    let read = |head: &mut Vec<u8>| File::open(file)?.take(HEAD_BYTES).read_to_end(head);
+    if !is_small || read(&mut head).is_err() || head.contains(&0) {
+        return false;
+    }
+    // A letter may be cut at the end.
+    if std::str::from_utf8(&head).is_err_and(|error| error.error_len().is_some()) {
+        return false;
+    }
+    let text = fs::read_to_string(file).ok();
+    let table = text.and_then(|text| text.parse::<toml::Table>().ok());
+    table.is_some_and(|table| ["clip", "device", "recording"].iter().any(|key| table.contains_key(*key)))
 }
 
 /// What rates may differ by: two clocks, each within the ±10 ppm of SMPTE ST 274.

@@ -13,12 +13,13 @@ use crate::frame::{Rect, Scan};
 use crate::units::Rate;
 use crate::verdict::gate::Requirement;
 
-const TOP_KEYS: &[&str] = &["title", "date", "defaults", "clip", "device", "recording"];
+const TOP_KEYS: &[&str] = &["title", "date", "part_gb", "defaults", "clip", "device", "recording"];
 const READING_KEYS: &[&str] = &["rate", "timestamps", "stream", "region", "exclude", "scan", "require"];
 const CLIP_KEYS: &[&str] = &["id", "name", "file", "rate", "scan", "require"];
 const DEVICE_KEYS: &[&str] = &["id", "name", "firmware", "settings", "recorder"];
 const RECORDING_KEYS: &[&str] =
     &["device", "clip", "file", "rate", "timestamps", "stream", "region", "exclude", "scan", "require"];
+const BYTES_PER_GB: f64 = 1e9;
 /// Way out of most errors.
 const SEE_NEW: &str = "`evenbeat campaign --new FOLDER` writes a plan with every key explained";
 
@@ -64,6 +65,7 @@ impl Sheet<'_> {
         Draft {
             title: self.text_of(top, "title"),
             date: self.date(top),
+            part_bytes: top.get("part_gb").and_then(|value| self.part_bytes(value)),
             defaults: top
                 .get("defaults")
                 .and_then(|value| self.table(value, "defaults"))
@@ -254,6 +256,17 @@ impl Sheet<'_> {
             self.refuse(value.span().start, "stream cannot be used", &cause, "count video streams from 0");
         }
         stream
+    }
+
+    fn part_bytes(&self, value: &Value<'_>) -> Option<u64> {
+        let text = self.written(value, "part_gb")?;
+        let gigabytes = text.parse::<f64>().ok().filter(|size| size.is_finite() && *size > 0.0);
+        if gigabytes.is_none() {
+            let cause = format!("{} is no number of gigabytes above 0", excerpt(&text));
+            let hint = "leave it out, or give a large one where nothing shall be read in parts";
+            self.refuse(value.span().start, "part_gb cannot be used", &cause, hint);
+        }
+        gigabytes.map(|size| (size * BYTES_PER_GB) as u64)
     }
 
     fn rectangle(&self, value: &Value<'_>, key: &str) -> Option<Rect> {

@@ -13,6 +13,7 @@ use crate::verdict::gate::Requirement;
 pub(super) struct Draft {
     pub title: Option<String>,
     pub date: Option<DateTime<FixedOffset>>,
+    pub part_bytes: Option<u64>,
     pub defaults: Reading,
     pub clips: Vec<DraftClip>,
     pub devices: Vec<DraftDevice>,

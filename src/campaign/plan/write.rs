@@ -34,7 +34,8 @@ pub fn plan_of_folder(folder: &Path, clips: Option<&Path>) -> Result<String> {
     let mut text = HEAD.to_owned();
     let _ = write!(
         text,
-        "title = {}\n# date = 2026-03-09   # the date that the reports bear; without it that of the first run\n\n\
+        "title = {}\n# date = 2026-03-09   # the date that the reports bear; without it that of the first run\n\
+         # part_gb = 4         # recordings of more gigabytes are read in parts, on several machines at once\n\n\
          [defaults]\n\
          # rate = 59.94                # frames/s of recordings that do not say, or say wrong\n\
          # region = \"0,0,1920,1080\"    # look at this part only: X,Y,W,H in pixels\n\

@@ -395,8 +395,17 @@ fn a_recording_is_taken_when_it_is_whole() {
 fn names_from_hostile_hands_stay_inside() {
     let desk = desk();
     let names = [
-        "..", "../../escaped", "/etc/escaped", "a\\b", "<script>alert(1)</script>", "&'é\u{202e}$(x)", "NUL", "com1.txt",
-        "ends.", "line\nbreak", "%2e%2e%2f",
+        "..",
+        "../../escaped",
+        "/etc/escaped",
+        "a\\b",
+        "<script>alert(1)</script>",
+        "&'é\u{202e}$(x)",
+        "NUL",
+        "com1.txt",
+        "ends.",
+        "line\nbreak",
+        "%2e%2e%2f",
     ];
     let mut plan = toml::Table::new();
     let quoted = |text: &str| toml::Value::String(text.to_owned());
@@ -407,7 +416,9 @@ fn names_from_hostile_hands_stay_inside() {
         let row = [("device", name), ("clip", name), ("file", &file.as_str())];
         rows.push(row.map(|(key, value)| (key.to_owned(), quoted(value))));
     }
-    let ids = || names.iter().map(|name| toml::Value::Table([("id".to_owned(), quoted(name))].into_iter().collect()));
+    let ids = || {
+        names.iter().map(|name| toml::Value::Table([("id".to_owned(), quoted(name))].into_iter().collect()))
+    };
     plan.insert("clip".to_owned(), toml::Value::Array(ids().collect()));
     plan.insert("device".to_owned(), toml::Value::Array(ids().collect()));
     let rows = rows.into_iter().map(|row| toml::Value::Table(row.into_iter().collect()));
@@ -426,7 +437,8 @@ fn names_from_hostile_hands_stay_inside() {
         assert!(path.starts_with("out"), "{}", path.display());
         assert!(path.iter().all(|part| part.to_str().is_some_and(plain)), "{}", path.display());
     }
-    let devices = written.keys().filter(|path| path.starts_with("out/devices") && path.extension().unwrap() == "html");
+    let devices =
+        written.keys().filter(|path| path.starts_with("out/devices") && path.extension().unwrap() == "html");
     assert_eq!(devices.count(), names.len());
     let found = campaign(&desk, "out");
     let done = found.cells.iter().flat_map(|cell| &cell.runs).filter(|run| run.state == State::Done);
@@ -446,7 +458,9 @@ fn a_thousand_devices_are_planned_and_shown() {
         for clip in ["a", "b", "c"] {
             let file = format!("{device}-{clip}.y4m");
             desk.write(&file, "YUV4MPEG2");
-            plan.push_str(&format!("[[recording]]\ndevice = \"device {device}\"\nclip = \"{clip}\"\nfile = \"{file}\"\n"));
+            plan.push_str(&format!(
+                "[[recording]]\ndevice = \"device {device}\"\nclip = \"{clip}\"\nfile = \"{file}\"\n"
+            ));
         }
     }
     desk.write("plan.toml", plan);

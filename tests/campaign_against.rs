@@ -46,17 +46,17 @@ fn a_difference_counts_only_beyond_what_both_are_uncertain_by() {
     let full = ('r', 59.94, 0.01);
     let half = ('w', 29.97, 0.01);
     for (then, now, way, text) in [
-        (&[full][..], &[half][..], Way::Worse, "Motion rate: 59.94 Hz then, 29.97 Hz now."),
-        (&[half], &[full], Way::Mended, "Motion rate: 29.97 Hz then, 59.94 Hz now."),
+        (&[full][..], &[half][..], Way::Worse, "Motion rate: 59.940 pictures/s then, 29.970 pictures/s now."),
+        (&[half], &[full], Way::Mended, "Motion rate: 29.970 pictures/s then, 59.940 pictures/s now."),
         (&[full], &[full], Way::Unchanged, none),
         // Right and wrong by a hair: neither knows so exactly.
         (&[('r', 59.94, 0.1)], &[('w', 59.8, 0.1)], Way::Unchanged, none),
-        (&[('r', 59.94, 0.1)], &[('w', 59.7, 0.1)], Way::Worse, "Motion rate: 59.94 Hz then, 59.70 Hz now."),
+        (&[('r', 59.94, 0.1)], &[('w', 59.7, 0.1)], Way::Worse, "Motion rate: 59.940 pictures/s then, 59.700 pictures/s now."),
         // Still wrong, but less so, and the other way round.
-        (&[half], &[('w', 40.0, 0.01)], Way::Mended, "Motion rate: 29.97 Hz then, 40.00 Hz now."),
-        (&[('w', 40.0, 0.01)], &[half], Way::Worse, "Motion rate: 40.00 Hz then, 29.97 Hz now."),
+        (&[half], &[('w', 40.0, 0.01)], Way::Mended, "Motion rate: 29.970 pictures/s then, 40.000 pictures/s now."),
+        (&[('w', 40.0, 0.01)], &[half], Way::Worse, "Motion rate: 40.000 pictures/s then, 29.970 pictures/s now."),
         // Nobody complains of either.
-        (&[full], &[('r', 59.0, 0.01)], Way::Unchanged, "Motion rate: 59.94 Hz then, 59.00 Hz now."),
+        (&[full], &[('r', 59.0, 0.01)], Way::Unchanged, "Motion rate: 59.940 pictures/s then, 59.000 pictures/s now."),
         // What failed twice in five runs may do so again.
         (
             &[half, full, half, full, full],
@@ -68,7 +68,7 @@ fn a_difference_counts_only_beyond_what_both_are_uncertain_by() {
             &[half; 5],
             &[full; 3],
             Way::Mended,
-            "Motion rate: 29.97 Hz then, 59.94 Hz now. Wrong in 5 of 5 runs then, in 0 of 3 runs now.",
+            "Motion rate: 29.970 pictures/s then, 59.940 pictures/s now. Wrong in 5 of 5 runs then, in 0 of 3 runs now.",
         ),
     ] {
         let same = |_: &mut RunResult| {};

@@ -132,7 +132,8 @@ fn way(then: &Cell, now: &Cell) -> (Way, String) {
         return (Way::Mended, format!("{}{often}", better.text));
     }
     // A difference that neither accuses nor acquits is told, and changes nothing.
-    let text = apart.first().map_or("There is no difference beyond what both are uncertain by.", |one| &one.text);
+    let text =
+        apart.first().map_or("There is no difference beyond what both are uncertain by.", |one| &one.text);
     (Way::Unchanged, format!("{text}{often}"))
 }
 
@@ -169,11 +170,13 @@ fn turned(then: &Cell, now: &Cell, (from, to): (Standing, Standing), apart: &[Ap
             None if shown.iter().find(is_known).is_none()
                 && is_in_all(then, row_then.aspect, from)
                 && is_in_all(now, row_now.aspect, to) =>
+            {
                 Some(if to == Standing::Wrong {
-                row_now.text.clone()
-            } else {
-                format!("Gone is: {}", row_then.text)
-            }),
+                    row_now.text.clone()
+                } else {
+                    format!("Gone is: {}", row_then.text)
+                })
+            }
             None => None,
         }
     })

@@ -57,7 +57,13 @@ impl Parts {
     ///
     /// # Errors
     /// It cannot be read by itself, or not to its end.
-    pub(super) fn read(&self, part: Part, settings: &Settings, recording: &Path, stop: &AtomicBool) -> Result<()> {
+    pub(super) fn read(
+        &self,
+        part: Part,
+        settings: &Settings,
+        recording: &Path,
+        stop: &AtomicBool,
+    ) -> Result<()> {
         let path = self.log(part.number());
         if path.is_file() {
             return Ok(());

@@ -99,9 +99,8 @@ mod tests {
         let units: Vec<Unit> = (1..=8).map(unit).collect();
         let bytes = |number| if number == 5 { 1000 } else { u64::from(number) };
         let numbered = units.iter().zip(1..);
-        let mut tasks: Vec<Task<'_>> = numbered
-            .map(|(unit, number)| Task { number, unit, part: None, bytes: bytes(number) })
-            .collect();
+        let mut tasks: Vec<Task<'_>> =
+            numbered.map(|(unit, number)| Task { number, unit, part: None, bytes: bytes(number) }).collect();
         // Two parts of the second recording, each of less than others, together of more.
         tasks[1] = Task { part: Part::new(1, 2), bytes: 7, ..tasks[1] };
         tasks.push(Task { number: 9, part: Part::new(2, 2), ..tasks[1] });

@@ -289,7 +289,12 @@ impl Check {
                 self.refuse(&recording.at, "no recording", cause, "name the recording");
             } else if is_plan(&real) {
                 let cause = format!("{} is a campaign's plan", file.display());
-                self.refuse(&recording.at, "no recording", cause, "name the recording, or move the plan away");
+                self.refuse(
+                    &recording.at,
+                    "no recording",
+                    cause,
+                    "name the recording, or move the plan away",
+                );
             } else if let Some(first) = seen.insert(real, &recording.at) {
                 let cause = format!("{} was named before at {first}", file.display());
                 self.refuse(

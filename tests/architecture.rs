@@ -74,6 +74,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "classify",
             "compare",
             "escape",
+            "fingerprint_parts",
             "output",
             "pipeline",
             "verdict",

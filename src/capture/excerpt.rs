@@ -17,6 +17,8 @@ use crate::settings::ReadingSettings;
 
 /// Longest message of the program that is kept, bytes.
 const MESSAGE_MAX: u64 = 4096;
+/// What packets begin with in Matroska (RFC 9559, the element Cluster).
+const CLUSTER: [u8; 4] = [0x1f, 0x43, 0xb6, 0x75];
 /// What is copied at once, bytes.
 const CHUNK: usize = 64 * 1024;
 
@@ -56,9 +58,10 @@ pub fn copy_excerpt(
     child.end();
     let message = message.join().unwrap_or_default();
     match copied {
-        Ok(0) if message.is_empty() => Err(failed("nothing came out".to_owned())),
-        Ok(0) => Err(failed(message)),
-        Ok(bytes) => Ok(bytes),
+        Ok(Copied { bytes, has_packets: true }) => Ok(bytes),
+        // As of streams whose pictures have no times.
+        Ok(_) if message.is_empty() => Err(failed("nothing of it can be found by its time".to_owned())),
+        Ok(_) => Err(failed(message)),
         Err(error) => Err(failed(cause_of(&error))),
     }
 }
@@ -108,15 +111,30 @@ fn arguments(recording: &Path, stream: u32, stretch: &Range<f64>) -> Vec<OsStrin
     arguments
 }
 
-fn copy(mut from: impl Read, to: &mut dyn Write) -> io::Result<u64> {
+/// What was copied.
+#[derive(Debug, PartialEq)]
+struct Copied {
+    bytes: u64,
+    /// Whether there is more than a head: the program calls that a success.
+    has_packets: bool,
+}
+
+fn copy(mut from: impl Read, to: &mut dyn Write) -> io::Result<Copied> {
     let mut chunk = vec![0; CHUNK];
-    let mut bytes = 0;
+    // A mark may lie across two chunks.
+    let mut seen: Vec<u8> = Vec::new();
+    let mut copied = Copied { bytes: 0, has_packets: false };
     loop {
         match from.read(&mut chunk) {
-            Ok(0) => return Ok(bytes),
+            Ok(0) => return Ok(copied),
             Ok(read) => {
                 to.write_all(&chunk[..read])?;
-                bytes += read as u64;
+                copied.bytes += read as u64;
+                if !copied.has_packets {
+                    seen.extend_from_slice(&chunk[..read]);
+                    copied.has_packets = seen.windows(CLUSTER.len()).any(|window| window == CLUSTER);
+                    seen.drain(..seen.len().saturating_sub(CLUSTER.len() - 1));
+                }
             }
             Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
             Err(error) => return Err(error),
@@ -146,6 +164,27 @@ mod tests {
         let after = |option: &str| text[text.iter().position(|one| one == option).unwrap() + 1].as_str();
         assert_eq!([after("-ss"), after("-t"), after("-i")], ["8.000000", "4.500000", "file:a:b.mkv"]);
         assert_eq!([after("-c"), after("-map"), after("-protocol_whitelist")], ["copy", "0:V:1", "file"]);
+    }
+
+    #[test]
+    fn a_head_without_packets_is_no_excerpt() {
+        for (pieces, has_packets) in [
+            (&[&b"\x1a\x45\xdf\xa3 head"[..]][..], false),
+            (&[b"head", b"\x1f\x43\xb6\x75 packets", b"more"], true),
+            (&[b"head\x1f\x43", b"\xb6", b"\x75"], true),
+            (&[b"head\x1f\x43", b"\xb6\x76"], false),
+            (&[], false),
+        ] {
+            let whole = pieces.concat();
+            // Pieces come as they were written.
+            let from = pieces
+                .iter()
+                .fold(Box::new(io::empty()) as Box<dyn Read>, |from, piece| Box::new(from.chain(*piece)));
+            let mut out = Vec::new();
+            let copied = copy(from, &mut out).unwrap();
+            assert_eq!(copied, Copied { bytes: whole.len() as u64, has_packets }, "{pieces:?}");
+            assert_eq!(out, whole);
+        }
     }
 
     #[test]

@@ -207,7 +207,9 @@ fn push_lane(svg: &mut String, lane: &Lane<'_>, (top, pitch): (usize, usize)) {
         }
     }
     let room = WIDTH - MARGIN / 2 - WORDS - WORDS_GAP;
-    let raised = if lane.number.is_empty() { 0 } else { letters / 2 };
+    // Two lines need room between them.
+    let letters = if lane.number.is_empty() { letters } else { letters.min(pitch / 2) };
+    let raised = if lane.number.is_empty() { 0 } else { letters * 11 / 20 };
     let x = WORDS + WORDS_GAP;
     push_fitted(svg, (x, middle + letters / 3 - raised), (letters, "bold"), (&lane.word, room));
     push_fitted(svg, (x, middle + letters * 2 / 3), (letters * 4 / 5, "normal"), (&lane.number, room));

@@ -57,9 +57,8 @@ fn the_demonstration_tells_the_truth_and_can_be_published() {
         assert!(published.contains_key(Path::new(name)), "{name}: {:?}", published.keys());
     }
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/campaign.svg");
-    assert_eq!(
-        published[Path::new("campaign.svg")],
-        fs::read(sample).unwrap(),
+    assert!(
+        published[Path::new("campaign.svg")] == fs::read(sample).unwrap(),
         "the README shows what the demonstration draws: copy its campaign.svg to samples"
     );
     let machine = desk.path("").to_string_lossy().trim_end_matches('/').to_owned();

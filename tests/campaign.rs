@@ -283,6 +283,54 @@ fn a_recording_that_is_a_plan_is_refused_before_anything_runs() {
     assert!(!desk.path("out").exists());
 }
 
+/// What the decoder program reads is read again by another version of it; what it does not read is not. A machine without
+/// one, which only collects, takes what is there.
+#[cfg(unix)]
+#[test]
+fn another_decoder_program_reads_again_what_it_reads() {
+    use std::os::unix::fs::PermissionsExt;
+    use std::process::Command;
+    if !Command::new("ffmpeg").arg("-version").output().is_ok_and(|ran| ran.status.success()) {
+        eprintln!("SKIPPED: ffmpeg is not installed, so no version of it can be another");
+        return;
+    }
+    let desk = cli_common::Desk::new();
+    for folder in ["recordings/kitchen", "recordings/attic"] {
+        fs::create_dir_all(desk.path(folder)).unwrap();
+    }
+    desk.write("recordings/attic/film.y4m", sample_bytes("lantern-box.y4m"));
+    let made = Command::new("ffmpeg")
+        .args([
+            "-v",
+            "error",
+            "-i",
+            "recordings/attic/film.y4m",
+            "-c:v",
+            "ffv1",
+            "recordings/kitchen/film.mkv",
+        ])
+        .current_dir(desk.path(""))
+        .status();
+    assert!(made.unwrap().success());
+    let install = |version: &str| {
+        let told = format!("[ \"$1\" = -version ] && echo ffmpeg version {version} and more && exit");
+        desk.write("decoder", format!("#!/bin/sh\n{told}\nexec ffmpeg \"$@\"\n"));
+        fs::set_permissions(desk.path("decoder"), fs::Permissions::from_mode(0o755)).unwrap();
+    };
+    let arguments = "campaign recordings --out out --pictures 0 --decoder ./decoder";
+    install("5.1.97");
+    let first = run(&desk, arguments);
+    assert!(first.stderr.contains("2 of 2 units"), "{}", first.stderr);
+    assert!(run(&desk, arguments).stderr.contains("2 units unchanged since they were audited"));
+    install("5.1.98");
+    let other = run(&desk, arguments);
+    assert!(other.stderr.contains("1 unit unchanged since they were audited"), "{}", other.stderr);
+    fs::remove_file(desk.path("decoder")).unwrap();
+    let collected = run(&desk, &format!("{arguments} --collect"));
+    assert_eq!(collected.status, Some(0), "{}", collected.stderr);
+    assert!(campaign(&desk, "out").cells.iter().all(|cell| cell.runs[0].state == State::Done));
+}
+
 /// Two runs at once: the later one says so, and the folder is that of the first.
 #[test]
 fn two_runs_into_one_folder_do_not_mix() {

@@ -25,6 +25,7 @@ use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, AgainstClip, AspectJudgement, Event, Finding, Played};
+use crate::words::counted;
 
 /// Everything found about one capture. Reports are written from this and nothing else.
 #[derive(Clone, Debug, PartialEq)]
@@ -412,7 +413,7 @@ impl Reading<'_> {
         let mut notes = self.end.end.notes.clone();
         if let Some(error) = &self.end.error {
             let (frames, error) = (self.end.frames, error.told_to_others());
-            let text = format!("Reading broke off after {frames} frames: {error}.");
+            let text = format!("Reading broke off after {}: {error}.", counted(frames, "frame"));
             notes.push(Note::new(NoteCode::BrokenOff, text));
         }
         if *self.view != ViewSettings::default() {

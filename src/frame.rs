@@ -155,7 +155,7 @@ const fn subsampled(size: usize, shift: u8) -> usize {
 pub enum Scan {
     /// Not said.
     Unknown,
-    /// Whole frames of one moment.
+    /// Progressive: whole frames.
     Progressive,
     /// Two fields, the top one (rows 0, 2, 4 …) first.
     TopFieldFirst,

@@ -743,7 +743,7 @@ impl Clip {
         let visible = film.visible.iter().filter(|&&visible| visible).count();
         if visible < VISIBLE_MIN {
             let cause = format!(
-                "--exclude leaves {visible} of {CELLS} parts of the picture whole, wanted are at least {VISIBLE_MIN}"
+                "--exclude leaves {visible} of {CELLS} parts of the picture whole; a comparison needs {VISIBLE_MIN}"
             );
             let hint = "leave out less, or audit without --reference";
             return Err(Error::new(&self.place, "too little of the picture is left to compare", cause, hint));

@@ -349,7 +349,7 @@ fn decoders_that_misbehave_are_told() {
     );
     let chatter = "yes '[error] something is wrong' | head -n 300000 >&2";
     let text = audit(&format!(r#"{chatter}; cat "$capture.nut"; {chatter}"#));
-    assert!(text.starts_with("The decoder reported 600000 error(s)") && text.len() < 500, "{text}");
+    assert!(text.starts_with("The decoder reported 600\u{202f}000 errors;") && text.len() < 500, "{text}");
     desk.write("a", "exit 3");
     desk.run(&format!("audit a --decoder {} --out new", cli_common::stand_in())).assert_error(
         "a: the decoder cannot read the capture: no picture came out (exit status 3)",

@@ -360,20 +360,20 @@ fn the_terminal_summary_is_plain() {
         said(&common::stalling(3), 100).split("note ").next().unwrap(),
         "Stalls 3 times for 200 ms; about 33 pictures are lost.\n\
          363 of 396 frames show a new picture and 33 repeat one to the last bit. Cannot be told: what the\n\
-         clip holds, which was not given; what the recorder lost, as the recording has no times of its own.\n\
+         clip holds (it was not given); what the recorder lost (the recording has no times of its own).\n\
          \n\
          motion    wrong           3 stalls, 33 pictures lost; should be 0 stalls\n\
-         order     right           0 frames\n\
-         mixing    right           0 frames\n\
-         fields    right           0 frames\n\
+         order     right           0 frames out of order\n\
+         mixing    right           0 frames mixed\n\
+         fields    right           0 frames combed or of one field\n\
          levels    not tested      That needs the clip (--reference) or the test clip's marks.\n\
          geometry  not tested      That needs the clip (--reference) or the test clip's marks.\n\
-         timing    cannot be told  The recording has no times of its own, so that frames that the recorder\n\
-         \x20                         lost do not show.\n\
+         timing    cannot be told  The recording has no times of its own: nothing tells whether the recorder\n\
+         \x20                         lost frames.\n\
          \n\
-         fault     1. at 1.502 s, frames 90–102: stall: one picture for 200 ms, then about 11 missing\n\
-         fault     2. at 3.203 s, frames 192–204: stall: one picture for 200 ms, then about 11 missing\n\
-         fault     3. at 4.905 s, frames 294–306: stall: one picture for 200 ms, then about 11 missing\n\
+         fault     1. stall at 1.502 s, frames 90–102: one picture for 200 ms, then about 11 missing\n\
+         fault     2. stall at 3.203 s, frames 192–204: one picture for 200 ms, then about 11 missing\n\
+         fault     3. stall at 4.905 s, frames 294–306: one picture for 200 ms, then about 11 missing\n\
          recording player-one.y4m, 396 frames, 6.607 s, 1920×1080, yuv420p\n\
          rate      59.94 (60000/1001) frames/s delivered (header), 59.94 pictures/s new\n\
          frames    363 new, 33 repeat, 0 still (not judged)\n\

@@ -72,7 +72,7 @@ pub fn read(mut input: impl BufRead, frames: usize) -> Result<(Head, Signatures)
     }
     let head: Head = serde_json::from_str(&line(&mut input)?).map_err(|error| json_cause(&error))?;
     if head.frames != frames as u64 {
-        return Err(format!("it has {} frames, wanted are {frames}", head.frames));
+        return Err(format!("it has {} frames, the audit {frames}", head.frames));
     }
     let longest = head.frames.saturating_mul(FRAME_BYTES_MAX).saturating_add(FRAMING_BYTES_MAX);
     let mut stream = Vec::new();

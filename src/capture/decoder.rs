@@ -1190,7 +1190,7 @@ END
                 [
                     "The decoder failed after 3 frame(s) (exit status 69); the frames before that were audited. \
                      It said: disk fell off. Check the capture, or record it again.",
-                    "The decoder reported 1 error(s); pictures near them may be damaged or missing: disk fell off.",
+                    "The decoder reported 1 error; pictures near it may be damaged or missing: disk fell off.",
                 ]
             );
             assert!(outcome.notes.iter().all(|note| note.code.makes_incomplete()));
@@ -1284,7 +1284,7 @@ END
             assert_eq!(outcome.frames.len(), 3);
             assert_eq!(outcome.note_codes(), [NoteCode::DecoderErrors]);
             let text = &outcome.notes[0].text;
-            assert!(text.starts_with("The decoder reported 400000 error(s)") && text.len() < 500, "{text}");
+            assert!(text.starts_with("The decoder reported 400\u{202f}000 errors;") && text.len() < 500, "{text}");
         }
 
         #[test]

@@ -10,6 +10,7 @@ use super::coding::coding_of;
 use super::containers::REFUSED_PHRASE;
 use crate::frame::{Coding, Scan};
 use crate::note::{Note, NoteCode};
+use crate::words::counted;
 
 /// Longest line kept, in bytes; what follows in the line is dropped.
 const LINE_MAX: usize = 1024;
@@ -106,8 +107,9 @@ impl Complaints {
             notes.push(Note::new(
                 NoteCode::DecoderErrors,
                 format!(
-                    "The decoder reported {} error(s); pictures near them may be damaged or missing: {}.",
-                    self.errors,
+                    "The decoder reported {}; pictures near {} may be damaged or missing: {}.",
+                    counted(self.errors, "error"),
+                    if self.errors == 1 { "it" } else { "them" },
                     self.quoted.join("; ")
                 ),
             ));

@@ -282,7 +282,7 @@ pub struct DemoArguments {
 pub enum ScanChoice {
     /// By pixels, then by flags.
     Auto,
-    /// Whole frames of one moment.
+    /// Progressive: whole frames.
     Progressive,
     /// Two fields, the top one first.
     Tff,

@@ -87,7 +87,18 @@ fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
         rank.push(compare::own_pictures(&audit));
         devices.push(Device::new(name, &audit));
     }
+    call_as_told(&mut devices);
     Ok((devices, rank))
+}
+
+/// Calls devices as the person did, where that tells them apart.
+fn call_as_told(devices: &mut [Device]) {
+    let told: Vec<Option<String>> = devices.iter().map(|device| device.told.name.clone()).collect();
+    for (device, name) in devices.iter_mut().zip(&told) {
+        if let Some(own) = name.as_ref().filter(|_| told.iter().filter(|other| *other == name).count() == 1) {
+            device.name.clone_from(own);
+        }
+    }
 }
 
 fn read(path: &Path) -> Result<Audit> {

@@ -13,6 +13,7 @@ pub use pictures::{Coverage, Lane, LaneColumn, LANE_COLUMNS};
 
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
+use crate::settings::DeviceFacts;
 use crate::source::{align, Film, Grid, Proof, Signature, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
@@ -33,6 +34,8 @@ pub struct ClipName {
 pub struct Device {
     /// How the comparison calls it.
     pub name: String,
+    /// What the person said of it.
+    pub told: DeviceFacts,
     /// Name of the capture.
     pub capture: String,
     /// Whether all of the capture was read.
@@ -60,6 +63,7 @@ impl Device {
         });
         Self {
             name: name.into(),
+            told: audit.device.clone(),
             capture: audit.facts.name.clone(),
             complete: audit.complete,
             duration_s: audit.times.duration_s(),

@@ -38,6 +38,7 @@ fn what_differs_by_less_than_is_known_is_equal() {
 fn device(name: &str, shown: Option<Shown>) -> Device {
     Device {
         name: name.to_owned(),
+        told: DeviceFacts::default(),
         capture: name.to_owned(),
         complete: true,
         duration_s: 10.0,

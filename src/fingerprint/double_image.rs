@@ -12,7 +12,7 @@
 //! and what the other field adds cancels, whatever w is; a row of the second field gives the same with w and its own
 //! moment. Derived, not published. So these differences are a weave of two moments, and their strength in even and in odd
 //! rows says how the mean was weighted. Where a tile moves by m from picture to picture, its even and odd rows lie m/2
-//! apart. In a picture of one moment their correlation is the same for a displacement and for the opposite one, whatever
+//! apart. In a progressive picture their correlation is the same for a displacement and for the opposite one, whatever
 //! the texture, so that the difference of both, measured along the tile's own motion, is a sign of two moments that no
 //! texture, blur or noise has. Down the rows alone it is none: rows that were scaled lie off their places by a part of a
 //! row, alternately up and down, which shows as a motion that has one direction whatever moves.
@@ -88,7 +88,7 @@ pub struct DoubleImage {
     /// Tiles that follow a motion.
     pub tiles: u16,
     /// Correlation of even with odd rows displaced along the motion, less that displaced against it: positive where the
-    /// odd rows (the bottom field) are of the later moment, none in pictures of one moment.
+    /// odd rows (the bottom field) are of the later moment, none in progressive pictures.
     pub asymmetry: Correlation,
     /// The same of tiles that move down less that of tiles that move up. Rows that were scaled lie off their places, so
     /// that all of it may come from that.

@@ -3,7 +3,7 @@
 //!
 //! A tile is `TILE_ROWS` rows of `COLUMNS` columns. In each of its columns the rows of one parity are
 //! summed with smooth weights; the difference of the two sums is the finest vertical frequency, which a comb
-//! has and a picture of one moment hardly does. Of a comb of contrast C it is C, of a horizontal edge at most C / 6, of
+//! has and a progressive picture hardly does. Of a comb of contrast C it is C, of a horizontal edge at most C / 6, of
 //! a line one row high at most C / 3, and of an even slope nothing (derived from the weights).
 
 use std::ops::{Add, AddAssign, Sub};

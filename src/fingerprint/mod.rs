@@ -104,7 +104,7 @@ pub struct FrameFingerprint {
     pub chart: Option<ChartReading>,
     /// What tells fields from frames.
     pub fields: FieldMeasures,
-    /// What tells means of two fields.
+    /// What tells field blending.
     pub double_image: DoubleImage,
     /// What the signature of each field has more or less than that of the frame.
     pub parity_difference: ParityDifference,

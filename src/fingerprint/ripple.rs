@@ -4,7 +4,7 @@
 //!
 //! * **comb**: how far what alternates between rows goes with the change since the picture before. Rows of a later moment
 //!   lie nearer to where things move to, rows of an earlier one farther back, so that the alternation of a comb is the
-//!   motion itself, half a step of it, with the sign of the row. Detail of a picture of one moment knows nothing of the
+//!   motion itself, half a step of it, with the sign of the row. Detail of a progressive picture knows nothing of the
 //!   numbers of its rows, so that its products cancel over a picture whatever it shows. Derived, not published.
 //! * **detail**: whether rows of one kind differ more from their neighbours than those of the other. Rows that were made of
 //!   their neighbours do not differ from them at all.
@@ -76,9 +76,9 @@ pub struct Ripple {
     /// Detail of luma that moves at half that pace, that of the first of [`SCALINGS`]. Drawn letters that stand are
     /// often drawn in rows of their own.
     pub scaled_detail: Phasor,
-    /// How much nearer top rows that move are to the row below than to the one above: 1 where rows stand twice.
+    /// How much nearer top rows that move are to the row below than to the one above: 1 where lines are doubled.
     pub pairs: SignedShare,
-    /// Whether enough of what moves is texture: what is drawn may have rows that stand twice by itself. What asks for scaled
+    /// Whether enough of what moves is texture: what is drawn may have doubled lines by itself. What asks for scaled
     /// pictures is zero without it.
     pub textured: bool,
 }

@@ -572,7 +572,7 @@ fn tile_kernels_match_their_naive_twin() {
 }
 
 /// Derived: a comb of contrast C where an upright edge moved by w pixels between the fields has C in w columns and
-/// nothing elsewhere; a picture of one moment has nothing.
+/// nothing elsewhere; a progressive picture has nothing.
 #[test]
 fn a_woven_edge_has_its_contrast_in_the_columns_it_moved_over() {
     const CONTRAST: u8 = 80;

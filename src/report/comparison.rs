@@ -12,7 +12,10 @@ use crate::compare::{Basis, Comparison, Coverage, Device};
 use crate::error::Result;
 use crate::escape::{markdown, visible};
 use crate::output::OutputFolder;
+use crate::settings::DeviceFacts;
 use crate::words::{counted, grouped, listed, verb};
+
+use super::text::who;
 
 pub use chart::svg;
 pub use json::{document, SCHEMA};
@@ -100,6 +103,11 @@ pub(super) fn title(comparison: &Comparison) -> String {
             verb(count(lacking), "lack")
         ),
     }
+}
+
+/// What the person said of a device besides its name.
+pub(super) fn details(device: &Device) -> Option<String> {
+    who(&DeviceFacts { name: None, ..device.told.clone() })
 }
 
 /// What one device shows, without its name; nothing where that is not known.

@@ -135,11 +135,10 @@ impl Page {
                 Judgement::Wrong => Tone::Wrong,
                 Judgement::CannotBeTold | Judgement::NotTested => Tone::Quiet,
             };
-            let limit = judged.limit.as_ref().filter(|limit| Some(*limit) != judged.number.as_ref());
-            let found = match (&judged.number, limit) {
-                (Some(number), Some(limit)) => format!("{number}; should be {limit}"),
-                (Some(number), None) => number.clone(),
-                (None, _) => judged.text.clone(),
+            let found = match judged.figures() {
+                Some((number, Some(limit))) => format!("{number}; should be {limit}"),
+                Some((number, None)) => number.to_owned(),
+                None => judged.text.clone(),
             };
             let words = format!("{:JUDGEMENT_COLUMNS$}", judged.judgement.words());
             let name = format!("{:NAME_COLUMNS$}{words}", judged.aspect.name());
@@ -158,11 +157,12 @@ impl Page {
                 Severity::Info => Tone::Quiet,
             };
             let sentence = format!(
-                "{}. at {}, {}: {}",
+                "{}. {} at {}, {}: {}",
                 event.number,
+                event.kind.title(),
                 clock_text(event.time_s),
                 frames(event.first_frame, event.last_frame),
-                visible(&event.line())
+                visible(&event.text)
             );
             self.entry(tone, event.severity.name(), &sentence);
         }

@@ -48,7 +48,7 @@ const LANE_GAP_PX: i32 = 14;
 const LEGEND_PX: i32 = 46;
 /// Least height of a class that is present in a column, px: one repeat among thousands of frames shows.
 const PRESENCE_PX_MIN: f64 = 3.0;
-/// Least width of the mark of a finding, px.
+/// Least width of the mark of an event or a flag, px.
 const MARK_PX_MIN: usize = 3;
 /// Nearest distance between two shapes in a row, px; nearer ones share the more severe shape.
 const SHAPE_DISTANCE_PX: usize = 9;
@@ -516,7 +516,7 @@ fn push_flag_marks(text: &mut String, audit: &Audit, flag: FrameFlags, middle: i
     let mut marked = vec![false; scale.width];
     for (index, frame) in audit.frames.iter().enumerate() {
         if frame.flags.contains(flag) {
-            marked[scale.columns(index, index + 1, 2)].fill(true);
+            marked[scale.columns(index, index + 1, MARK_PX_MIN)].fill(true);
         }
     }
     let marks = path(scale.left, scale.width, |column| marked[column].then_some((middle - 5, middle + 5)));

@@ -2,7 +2,8 @@
 
 use super::expectation::Expectation;
 use super::findings::{constant_hold, units};
-use super::{Aspect, Case, Event, EventKind, Finding, FindingKind, Severity};
+use super::picture::Found;
+use super::{AgainstClip, Aspect, Case, Event, EventKind, Finding, FindingKind, Severity};
 use crate::classify::{count_flagged, FrameFlags};
 use crate::fields::OutcomeCode;
 use crate::units::hz_text;
@@ -38,7 +39,7 @@ const ALIKE: f64 = 0.1;
 /// Every complaint, in the order in which viewers have them.
 pub(super) fn complaints(seen: &Seen<'_>) -> Vec<Complaint> {
     const ALL: [fn(&Seen<'_>) -> Vec<Complaint>; 9] =
-        [half_rate, stalls, losses, order, mixing, fields, uneven, picture, recording];
+        [half_rate, stalls, losses, order, mixing, fields, picture, uneven, recording];
     ALL.iter().flat_map(|complain| complain(seen)).collect()
 }
 
@@ -204,7 +205,7 @@ fn order(seen: &Seen<'_>) -> Vec<Complaint> {
         aspect: Aspect::Order,
         is_sure: true,
         text: format!("Shows pictures out of order in {}", counted(frames, "frame")),
-        number: counted(frames, "frame"),
+        number: format!("{} out of order", counted(frames, "frame")),
         limit: "0 frames".to_owned(),
     }]
 }
@@ -218,7 +219,7 @@ fn mixing(seen: &Seen<'_>) -> Vec<Complaint> {
         aspect: Aspect::Mixing,
         is_sure: true,
         text: format!("Mixes two pictures in {mixed}"),
-        number: mixed,
+        number: format!("{mixed} mixed"),
         limit: "0 frames".to_owned(),
     }]
 }
@@ -318,17 +319,22 @@ fn uneven(seen: &Seen<'_>) -> Vec<Complaint> {
 
 /// Levels, colours and the place of the picture: their findings say it themselves.
 fn picture(seen: &Seen<'_>) -> Vec<Complaint> {
-    [(EventKind::Levels, Aspect::Levels), (EventKind::Geometry, Aspect::Geometry)]
-        .into_iter()
-        .flat_map(|(kind, aspect)| seen.events(kind).into_iter().map(move |event| (aspect, event)))
-        .map(|(aspect, event)| Complaint {
-            aspect,
+    let measured: Vec<Found> = seen.case.played.picture.iter().flat_map(AgainstClip::found).collect();
+    let complaint = |finding: &Finding| {
+        let found = measured.iter().find(|one| one.kind == finding.kind);
+        let (number, limit) = found.map(|one| (one.number.clone(), one.limit.clone())).unwrap_or_default();
+        Complaint {
+            aspect: finding.kind.aspect(),
             is_sure: true,
-            text: crate::words::sentence(&event.text).trim_end_matches('.').to_owned(),
-            number: String::new(),
-            limit: String::new(),
-        })
-        .collect()
+            text: crate::words::sentence(&finding.text).trim_end_matches('.').to_owned(),
+            number,
+            limit,
+        }
+    };
+    let of_picture =
+        |one: &&Finding| matches!(one.kind.event(), EventKind::Levels | EventKind::Geometry);
+    let is_wrong = |one: &&Finding| one.severity >= Severity::Warning;
+    seen.findings.iter().filter(of_picture).filter(is_wrong).map(complaint).collect()
 }
 
 /// What is wrong with the recording itself.

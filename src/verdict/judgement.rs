@@ -18,7 +18,7 @@ pub enum Aspect {
     Order,
     /// Whether frames show one picture each.
     Mixing,
-    /// Whether the fields of an interlaced clip became whole pictures of one moment.
+    /// Whether the fields of an interlaced clip became whole progressive pictures.
     Fields,
     /// Levels and colours against the clip's.
     Levels,
@@ -121,6 +121,16 @@ impl AspectJudgement {
     }
 }
 
+impl AspectJudgement {
+    /// The number and, where it says something else, the limit; nothing where a number alone would not say why nothing is
+    /// told.
+    pub fn figures(&self) -> Option<(&str, Option<&str>)> {
+        let number = self.number.as_deref()?;
+        let is_told = matches!(self.judgement, Judgement::Right | Judgement::Wrong);
+        is_told.then(|| (number, self.limit.as_deref().filter(|&limit| limit != number)))
+    }
+}
+
 /// The judgement of every aspect, in their order.
 pub(super) fn judgements(seen: &Seen<'_>, complaints: &[Complaint]) -> Vec<AspectJudgement> {
     let judge = |&(aspect, ..): &(Aspect, &str, &str)| {
@@ -139,10 +149,12 @@ fn unaccused(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
     match aspect {
         Aspect::Motion => motion(seen),
         Aspect::Order => {
-            if_judged(seen, aspect, "No picture comes back after another one.").of("0 frames", "0 frames")
+            let none = "0 frames out of order";
+            right_if_judged(seen, aspect, "No picture comes back after another one.", [none, none])
         }
         Aspect::Mixing => {
-            if_judged(seen, aspect, "No frame is found to mix two pictures.").of("0 frames", "0 frames")
+            let none = "0 frames mixed";
+            right_if_judged(seen, aspect, "No frame is found to mix two pictures.", [none, none])
         }
         Aspect::Fields => fields(seen),
         Aspect::Levels | Aspect::Geometry => beside_clip(seen, aspect),
@@ -150,16 +162,16 @@ fn unaccused(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
     }
 }
 
-/// Right, with why; or that nothing moves enough to tell.
-fn if_judged(seen: &Seen<'_>, aspect: Aspect, text: &str) -> AspectJudgement {
+/// Right, with why, a number and its limit; or that the recording does not tell, and then no number.
+fn right_if_judged(seen: &Seen<'_>, aspect: Aspect, why: &str, [number, limit]: [&str; 2]) -> AspectJudgement {
+    let cannot = |why: &str| AspectJudgement::new(aspect, Judgement::CannotBeTold, why);
     if nothing_to_judge(seen.case).is_some() {
-        return AspectJudgement::new(aspect, Judgement::CannotBeTold, "Too little moves to tell.");
+        return cannot("Too little moves to tell.");
     }
     if is_unsure(seen.case) {
-        let text = "New and repeated pictures hardly differ in this recording.";
-        return AspectJudgement::new(aspect, Judgement::CannotBeTold, text);
+        return cannot("New and repeated pictures hardly differ in this recording.");
     }
-    AspectJudgement::new(aspect, Judgement::Right, text)
+    AspectJudgement::new(aspect, Judgement::Right, why).of(number, limit)
 }
 
 fn motion(seen: &Seen<'_>) -> AspectJudgement {
@@ -198,7 +210,7 @@ fn motion(seen: &Seen<'_>) -> AspectJudgement {
             counted(unsure, "picture")
         ),
     };
-    if_judged(seen, Aspect::Motion, &text).of(found, limit)
+    right_if_judged(seen, Aspect::Motion, &text, [&found, &limit])
 }
 
 fn fields(seen: &Seen<'_>) -> AspectJudgement {
@@ -213,8 +225,9 @@ fn fields(seen: &Seen<'_>) -> AspectJudgement {
         );
         return AspectJudgement::new(Aspect::Fields, Judgement::CannotBeTold, text);
     }
-    if_judged(seen, Aspect::Fields, "No frame is found combed or rebuilt from one field.")
-        .of("0 frames", "0 frames")
+    let none = "0 frames combed or of one field";
+    let why = "No frame is found combed or rebuilt from one field.";
+    right_if_judged(seen, Aspect::Fields, why, [none, none])
 }
 
 /// Levels or geometry that nothing is found wrong with.
@@ -244,8 +257,7 @@ fn beside_clip(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
 
 fn timing(seen: &Seen<'_>) -> AspectJudgement {
     if !seen.case.times.measured {
-        let text =
-            "The recording has no times of its own, so that frames that the recorder lost do not show.";
+        let text = "The recording has no times of its own: nothing tells whether the recorder lost frames.";
         return AspectJudgement::new(Aspect::Timing, Judgement::CannotBeTold, text);
     }
     let uneven = seen.findings.iter().find(|one| one.kind == FindingKind::UnevenTimestamps);

@@ -147,17 +147,17 @@ pub(super) struct Bill {
 impl AgainstClip {
     /// That levels and colours are the clip's; `None` where they are not known closely enough to say so.
     pub(super) fn levels_bill(&self) -> Option<Bill> {
-        let LevelMeasures { black, white, .. } = self.levels()?;
+        let levels = self.levels()?;
         let close = |level: Measured| 2.0 * level.error <= LEVEL_MAX;
-        let is_close = close(black) && close(white);
+        let is_close = close(levels.black) && close(levels.white);
         let text = match self.conversion() {
             Some(_) => "Black, white and colours are the clip’s.",
             None => "Black and white are the clip’s; whether colours are cannot be told.",
         };
         is_close.then(|| Bill {
             text,
-            number: format!("black {:.0}, white {:.0}", black.value, white.value),
-            limit: format!("black {BLACK:.0}, white {WHITE:.0}, each ± {LEVEL_MAX:.0}"),
+            number: ends_text(levels),
+            limit: ends_limit(),
         })
     }
 
@@ -184,12 +184,37 @@ impl Measured {
 /// Every finding about the picture.
 pub(super) fn findings(case: &Case<'_>) -> Vec<Finding> {
     let Some(against) = case.played.picture else { return Vec::new() };
-    let found = geometry(&against).into_iter().chain(levels(&against)).chain(colour(&against));
     let whole = Event { count: case.frames.len() as u64, ..case.whole() };
-    found.map(|(kind, severity, text)| case.finding(kind, severity, whole, text)).collect()
+    against.found().map(|one| case.finding(one.kind, one.severity, whole, one.text)).collect()
 }
 
-type Found = (FindingKind, Severity, String);
+/// What is wrong with the picture.
+pub(super) struct Found {
+    pub kind: FindingKind,
+    severity: Severity,
+    text: String,
+    /// How much was found, with unit.
+    pub number: String,
+    /// What would be right, with unit.
+    pub limit: String,
+}
+
+impl Found {
+    fn new(kind: FindingKind, severity: Severity, text: impl Into<String>) -> Self {
+        Self { kind, severity, text: text.into(), number: String::new(), limit: String::new() }
+    }
+
+    fn of(self, number: impl Into<String>, limit: impl Into<String>) -> Self {
+        Self { number: number.into(), limit: limit.into(), ..self }
+    }
+}
+
+impl AgainstClip {
+    /// Everything that is wrong with the picture.
+    pub(super) fn found(&self) -> impl Iterator<Item = Found> {
+        geometry(self).into_iter().chain(levels(self)).chain(colour(self))
+    }
+}
 
 fn levels(against: &AgainstClip) -> Vec<Found> {
     let Some(levels) = against.levels() else { return Vec::new() };
@@ -201,17 +226,20 @@ fn levels(against: &AgainstClip) -> Vec<Found> {
             && black.error.max(white.error) < RANGE_WITHIN
     };
     let became = || format!("black (16) became {:.0}, white (235) became {:.0}", black.value, white.value);
+    let of_levels = |kind: FindingKind, severity: Severity, text: String| {
+        Found::new(kind, severity, text).of(ends_text(levels), ends_limit())
+    };
     let mut found = Vec::new();
     let bent = gamma.filter(|gamma| gamma.leaves(1.0, POWER_MAX));
     if is_range(EXPANDED) {
         let text = format!("the range is expanded from 16–235 to 0–255: {}", became());
-        found.push((FindingKind::RangeMistaken, Severity::Fault, text));
+        found.push(of_levels(FindingKind::RangeMistaken, Severity::Fault, text));
     } else if is_range(SQUEEZED) {
         let text = format!("the range is squeezed from 0–255 to 16–235: {}", became());
-        found.push((FindingKind::RangeMistaken, Severity::Fault, text));
+        found.push(of_levels(FindingKind::RangeMistaken, Severity::Fault, text));
     } else if bent.is_none() && (black.leaves(BLACK, LEVEL_MAX) || white.leaves(WHITE, LEVEL_MAX)) {
         let text = format!("brightness or contrast differ from the clip’s: {}", became());
-        found.push((FindingKind::LevelsChanged, Severity::Warning, text));
+        found.push(of_levels(FindingKind::LevelsChanged, Severity::Warning, text));
     }
     if let Some(gamma) = bent {
         let which = if gamma.value > 1.0 { "darker" } else { "brighter" };
@@ -220,7 +248,10 @@ fn levels(against: &AgainstClip) -> Vec<Found> {
             gamma.value,
             f64::max(gamma.error, 0.005)
         );
-        found.push((FindingKind::GammaChanged, Severity::Warning, text));
+        found.push(
+            Found::new(FindingKind::GammaChanged, Severity::Warning, text)
+                .of(format!("power {:.2}", gamma.value), format!("power 1 ± {POWER_MAX:.2}")),
+        );
     }
     found.extend(clipped(levels));
     found
@@ -244,7 +275,18 @@ fn clipped(levels: LevelMeasures) -> Option<Found> {
             percent(high)
         ),
     };
-    Some((FindingKind::LevelsClipped, Severity::Warning, text))
+    let lost = low.unwrap_or(0.0) + high.unwrap_or(0.0);
+    let number = format!("{} clipped", percent(lost));
+    Some(Found::new(FindingKind::LevelsClipped, Severity::Warning, text).of(number, "none clipped"))
+}
+
+/// `black 16, white 235`.
+fn ends_text(levels: LevelMeasures) -> String {
+    format!("black {:.0}, white {:.0}", levels.black.value, levels.white.value)
+}
+
+fn ends_limit() -> String {
+    format!("black {BLACK:.0}, white {WHITE:.0}, each ± {LEVEL_MAX:.0}")
 }
 
 fn colour(against: &AgainstClip) -> Vec<Found> {
@@ -252,7 +294,7 @@ fn colour(against: &AgainstClip) -> Vec<Found> {
     let mut found = Vec::new();
     let equations = |to: &str, from: &str| {
         let text = format!("colours are made by the equations of BT.{to} from a clip by those of BT.{from}");
-        (FindingKind::MatrixMistaken, Severity::Fault, text)
+        Found::new(FindingKind::MatrixMistaken, Severity::Fault, text).of(format!("BT.{to}"), format!("BT.{from}"))
     };
     match against.conversion() {
         // A new definition of the picture goes with new equations.
@@ -260,15 +302,20 @@ fn colour(against: &AgainstClip) -> Vec<Found> {
         Some(Conversion::To601) => found.push(equations("601", "709")),
         Some(Conversion::To709) => found.push(equations("709", "601")),
         Some(Conversion::Swapped) => {
-            let text = "the colour differences Cb and Cr are swapped: blue is red".to_owned();
-            found.push((FindingKind::ChromaSwapped, Severity::Fault, text));
+            let text = "the colour differences Cb and Cr are swapped: blue is red";
+            let swapped = Found::new(FindingKind::ChromaSwapped, Severity::Fault, text);
+            found.push(swapped.of("Cb and Cr swapped", ""));
         }
         Some(Conversion::None) | None => {}
     }
     let [across, down] = chroma.shift;
     if across.leaves(0.0, CHROMA_MAX_PX) || down.leaves(0.0, CHROMA_MAX_PX) {
-        let text = format!("colour lies {} of the luma", direction([across, down]));
-        found.push((FindingKind::ChromaShifted, Severity::Warning, text));
+        let place = direction([across, down]);
+        let text = format!("colour lies {place} of the luma");
+        found.push(
+            Found::new(FindingKind::ChromaShifted, Severity::Warning, text)
+                .of(format!("colour {place}"), format!("{CHROMA_MAX_PX} px off")),
+        );
     }
     found
 }
@@ -295,7 +342,7 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
         [true, true] => Some("the picture is turned by 180°"),
     };
     if let Some(text) = turned {
-        found.push((FindingKind::PictureMirrored, Severity::Fault, text.to_owned()));
+        found.push(Found::new(FindingKind::PictureMirrored, Severity::Fault, text).of("turned over", ""));
     }
     let Some(Placing { shape, cut, shift }) = against.placing() else { return found };
     let percent = |part: f64| format!("{:.1} %", 100.0 * part);
@@ -303,26 +350,32 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
     if is_stretched {
         let (which, factor) =
             if shape.value > 1.0 { ("too wide", shape.value) } else { ("too narrow", 1.0 / shape.value) };
-        let text = format!("the picture is {which} for its height by {}", percent(factor - 1.0));
-        found.push((FindingKind::PictureStretched, Severity::Fault, text));
+        let by = percent(factor - 1.0);
+        let text = format!("the picture is {which} for its height by {by}");
+        found.push(
+            Found::new(FindingKind::PictureStretched, Severity::Fault, text)
+                .of(format!("{by} {which}"), percent(SHAPE_MAX)),
+        );
     }
     let sides = cut.map(|cut| 2.0 * EDGE_MAX_PX < cut.value && cut.leaves(0.0, 2.0 * EDGE_MAX_PX));
     if sides.contains(&true) {
-        let of = |axis: usize| f64::max(cut[axis].value, 0.0);
-        let text = format!(
-            "the picture is cropped: {:.0} px of its width and {:.0} px of its height do not show",
-            of(0),
-            of(1)
-        );
-        found.push((FindingKind::PictureCropped, Severity::Warning, text));
+        let part = |axis: usize, name: &str| {
+            (cut[axis].value >= 0.5).then(|| format!("{:.0} px of its {name}", cut[axis].value))
+        };
+        let parts: Vec<String> = [part(0, "width"), part(1, "height")].into_iter().flatten().collect();
+        let parts = parts.join(" and ");
+        let text = format!("the picture is cropped: {parts} do not show");
+        let number = format!("{parts} cut off");
+        found.push(Found::new(FindingKind::PictureCropped, Severity::Warning, text).of(number, "none cut off"));
     }
     let borders = cut.map(|cut| cut.value < -2.0 * EDGE_MAX_PX && cut.leaves(0.0, 2.0 * EDGE_MAX_PX));
     if borders == [true, true] && !is_stretched {
+        let [across, down] = cut.map(|cut| -cut.value);
         let text = format!(
-            "the picture is smaller than the frame: borders of {:.0} px across and {:.0} px down together",
-            -cut[0].value, -cut[1].value
+            "the picture is smaller than the frame: borders of {across:.0} px across and {down:.0} px down together"
         );
-        found.push((FindingKind::PictureShrunk, Severity::Warning, text));
+        let number = format!("borders of {across:.0} × {down:.0} px");
+        found.push(Found::new(FindingKind::PictureShrunk, Severity::Warning, text).of(number, "no borders"));
     }
     if shift.iter().any(|shift| shift.leaves(0.0, EDGE_MAX_PX)) {
         let [across, down] = shift.map(|shift| shift.value);
@@ -332,8 +385,12 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
         };
         let parts: Vec<String> =
             [part(across, ["left", "right"]), part(down, ["up", "down"])].into_iter().flatten().collect();
-        let text = format!("the picture is shifted {}", parts.join(" and "));
-        found.push((FindingKind::PictureShifted, Severity::Warning, text));
+        let by = parts.join(" and ");
+        let text = format!("the picture is shifted {by}");
+        found.push(
+            Found::new(FindingKind::PictureShifted, Severity::Warning, text)
+                .of(by, format!("{EDGE_MAX_PX:.0} px off")),
+        );
     }
     found
 }
@@ -409,8 +466,7 @@ mod tests {
     }
 
     fn kinds(against: &AgainstClip) -> Vec<&'static str> {
-        let found = geometry(against).into_iter().chain(levels(against)).chain(colour(against));
-        found.map(|(kind, ..)| kind.name()).collect()
+        against.found().map(|one| one.kind.name()).collect()
     }
 
     #[test]
@@ -500,10 +556,10 @@ mod tests {
             ([end(0.02, 0.0015, 0.1), none], None),
         ] {
             let levels = LevelMeasures { black: sure(16.0), white: sure(235.0), gamma: None, beyond: Some(ends) };
-            assert_eq!(clipped(levels).map(|(.., text)| text).as_deref(), text);
+            assert_eq!(clipped(levels).map(|one| one.text).as_deref(), text);
             // Of a squeezed range nothing is cut off, however much of it now lies at its ends.
             let squeezed = LevelMeasures { black: sure(29.7), white: sure(217.8), ..levels };
-            assert_eq!(clipped(squeezed), None);
+            assert!(clipped(squeezed).is_none());
         }
     }
 

@@ -220,10 +220,10 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
     }
     let known = case.played.summary.is_some() || seen.expected.is_some();
     if !known {
-        parts.push("what the clip holds, which was not given".to_owned());
+        parts.push("what the clip holds (it was not given)".to_owned());
     }
     if !case.times.measured {
-        parts.push("what the recorder lost, as the recording has no times of its own".to_owned());
+        parts.push("what the recorder lost (the recording has no times of its own)".to_owned());
     }
     (!parts.is_empty()).then(|| format!("Cannot be told: {}.", parts.join("; ")))
 }

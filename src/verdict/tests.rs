@@ -388,3 +388,115 @@ fn unsure_calls_make_no_finding() {
         );
     }
 }
+
+/// What disagrees in number, or reads as no person writes it; nothing where all is well.
+fn slip_of_the_pen(text: &str) -> Option<String> {
+    const NOUNS: [&str; 9] =
+        ["frame", "picture", "field", "stall", "place", "break", "timestamp", "time", "repeat"];
+    let words: Vec<&str> = text.split([' ', ';', ':', ',', '(', ')']).collect();
+    for pair in words.windows(2) {
+        let (number, noun) = (pair[0].replace('\u{202f}', ""), pair[1].trim_end_matches('.'));
+        let Ok(count) = number.parse::<u64>() else { continue };
+        let is_one = NOUNS.contains(&noun);
+        let is_many = noun.strip_suffix('s').is_some_and(|noun| NOUNS.contains(&noun));
+        if (count == 1 && is_many) || (count != 1 && is_one) {
+            return Some(format!("{number} {noun}"));
+        }
+        // Thousands are grouped.
+        if (is_one || is_many) && count > 9999 && !pair[0].contains('\u{202f}') {
+            return Some(format!("{number} is not grouped"));
+        }
+    }
+    let wrong = ["  ", "..", "-0", " ,", " .", "NaN", "1 are", "1 were", "twice times", "(s)"];
+    wrong.into_iter().find(|wrong| format!(" {text} ").contains(wrong)).map(str::to_owned)
+}
+
+/// A delivery of so many frames with a flag, far apart or in a row.
+fn with_flag(flag: FrameFlags, count: usize) -> Vec<ClassifiedFrame> {
+    let mut frames = frames(&"n".repeat(3000 + count));
+    let apart = 3000 / (count + 1).min(3000);
+    for place in 0..count {
+        let frame = &mut frames[100 + place * apart.max(1)];
+        frame.flags.insert(flag);
+        frame.lost_before = u16::from(flag == FrameFlags::AFTER_DROP);
+    }
+    frames
+}
+
+#[test]
+fn every_sentence_agrees_with_none_one_two_and_many() {
+    let rate = Rate::new(60000, 1001).unwrap();
+    let stated = StatedRate { rate, source: RateSource::Header };
+    let mut headlines = Vec::new();
+    let mut check = |frames: &[ClassifiedFrame], missing: &[u32], name: &str, played: Played<'_>| {
+        let settled = frame_times(Some(stated), None, &vec![None; frames.len()], missing);
+        let cadence = analyse(frames, &settled.times);
+        let found = conclude(&case(frames, &settled.times, &cadence, played), true);
+        let notes = found.notes.iter().map(|note| note.text.clone());
+        let sentences = [found.headline.clone(), found.verdict.clone()]
+            .into_iter()
+            .chain(found.findings.iter().map(|one| one.text.clone()))
+            .chain(found.events.iter().map(Event::line))
+            .chain(found.judgements.iter().map(|one| {
+                let part = |part: &Option<String>| part.clone().unwrap_or_default();
+                format!("{} | {} | {}", one.text, part(&one.number), part(&one.limit))
+            }))
+            .chain(notes);
+        for text in sentences {
+            assert_eq!(slip_of_the_pen(&text), None, "{name}: {text}");
+        }
+        headlines.push(format!("{name}: {}", found.headline));
+    };
+    for count in [0, 1, 2, 1500] {
+        for (flag, name) in FrameFlags::NAMES {
+            check(&with_flag(flag, count), &[], &format!("{count} {name}"), Played::default());
+        }
+        let mut missing = vec![0; 3000];
+        missing.iter_mut().skip(50).step_by(1 + 2000 / (count + 1)).take(count).for_each(|lost| *lost = 1);
+        check(&frames(&"n".repeat(3000)), &missing, &format!("{count} gaps"), Played::default());
+    }
+    for count in [0, 1, 2, 40] {
+        for (lost, played) in [(0, None), (1, None), (2, Some("59.94")), (9, Some("29.97"))] {
+            let played = Played { rate: played.and_then(Rate::parse), ..Played::default() };
+            check(&frames(&stalls(count, lost)), &[], &format!("{count} stalls, {lost} lost"), played);
+        }
+        let repeats = format!("{0}{1}", "n".repeat(200), format!("r{}", "n".repeat(99)).repeat(count));
+        check(&frames(&repeats), &[], &format!("{count} breaks"), Played::default());
+        let still = format!("{0}{1}{0}", "n".repeat(100), "s".repeat(count));
+        check(&frames(&still), &[], &format!("{count} still"), Played::default());
+        check(&frames(&"n".repeat(count)), &[], &format!("{count} frames"), Played::default());
+        let mut unsure = frames(&"n".repeat(3000));
+        unsure.iter_mut().take(count * 20).for_each(|frame| frame.confidence = 0.5);
+        check(&unsure, &[], &format!("{count} unsure"), Played::default());
+    }
+    for expected in [
+        "1 out-of-order: Shows pictures out of order in 1 frame.",
+        "2 out-of-order: Shows pictures out of order in 2 frames.",
+        "1 blend: Mixes two pictures in 1 of 3\u{202f}001 frames.",
+        "1500 combed: Weaves two moments into one picture in 1\u{202f}500 of 4\u{202f}500 frames: edges that move are combed.",
+        "1 one-field: Shows one field only in 1 of 3\u{202f}001 frames: half of the vertical detail is lost.",
+        "1 after-drop: Loses about 1 picture at 1.7 s.",
+        "2 after-drop: Loses about 2 pictures in 2 places.",
+        "1 breaks: Stutters once: a picture stays longer or shorter than the cadence 1:1 asks.",
+        "0 gaps: No fault is found: every frame shows a new picture (59.94 per second).",
+        "2 stalls, 1 lost: Stalls twice for 200 ms; about 2 pictures are lost.",
+        "1 frames: Nothing to judge: 1 frame in the recording, at least 3 are needed.",
+    ] {
+        assert!(headlines.iter().any(|one| one == expected), "{expected}\n{headlines:#?}");
+    }
+}
+
+#[test]
+fn slips_of_the_pen_are_seen() {
+    for (text, is_wrong) in [
+        ("Loses 1 pictures.", true),
+        ("Loses 1 picture at 2 s.", false),
+        ("12 frame, twice", true),
+        ("12345 frames", true),
+        ("12\u{202f}345 frames", false),
+        ("a drift of -0.0", true),
+        ("1 of 3 frames", false),
+    ] {
+        assert_eq!(slip_of_the_pen(text).is_some(), is_wrong, "{text}");
+    }
+}

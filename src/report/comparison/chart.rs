@@ -80,6 +80,10 @@ impl Block {
             (Some(text), Some(share)) => format!("{} delivered: {text}", percent_text(share)),
             _ => "not compared".to_owned(),
         };
+        let words = match super::details(device) {
+            Some(details) => format!("{words} ({details})"),
+            None => words,
+        };
         Self { name: wrap(&visible(&device.name), NAME_COLUMNS), words: wrap(&words, NAME_COLUMNS) }
     }
 

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::audit_store::values::{optional, rounded};
 use crate::compare::{Basis, Comparison, Coverage, Device, MEASURES};
+use crate::settings::DeviceFacts;
 
 /// The JSON Schema (2020-12) of the document.
 pub const SCHEMA: &str = include_str!("../compare.schema.json");
@@ -44,12 +45,22 @@ struct Ratio {
 #[derive(Serialize)]
 struct DeviceRow<'a> {
     name: &'a str,
+    device: Option<ToldRow<'a>>,
     capture: &'a str,
     complete: bool,
     duration_s: f64,
     delivered_rate: Ratio,
     measures: Vec<MeasureRow>,
     pictures: Option<PicturesRow>,
+}
+
+/// What the person said of a device.
+#[derive(Serialize)]
+struct ToldRow<'a> {
+    name: Option<&'a str>,
+    firmware: Option<&'a str>,
+    setting: Option<&'a str>,
+    recorder: Option<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -119,6 +130,7 @@ fn device_row<'a>(comparison: &Comparison, place: usize, device: &'a Device) -> 
     };
     DeviceRow {
         name: &device.name,
+        device: told_row(&device.told),
         capture: &device.capture,
         complete: device.complete,
         duration_s: rounded(device.duration_s, DECIMALS),
@@ -126,6 +138,15 @@ fn device_row<'a>(comparison: &Comparison, place: usize, device: &'a Device) -> 
         measures: (0..MEASURES.len()).map(measure).collect(),
         pictures: device.coverage.as_ref().map(pictures_row),
     }
+}
+
+fn told_row(told: &DeviceFacts) -> Option<ToldRow<'_>> {
+    (!told.is_empty()).then(|| ToldRow {
+        name: told.name.as_deref(),
+        firmware: told.firmware.as_deref(),
+        setting: told.setting.as_deref(),
+        recorder: told.recorder.as_deref(),
+    })
 }
 
 fn pictures_row(coverage: &Coverage) -> PicturesRow {

@@ -45,7 +45,8 @@ pub(super) fn push_markdown(text: &mut String, comparison: &Comparison) {
     text.push_str(&"---|".repeat(MEASURES.len()));
     text.push('\n');
     for (place, device) in comparison.devices.iter().enumerate() {
-        let _ = write!(text, "| {} |", markdown(&device.name));
+        let details = super::details(device).map_or_else(String::new, |details| format!(" ({details})"));
+        let _ = write!(text, "| {} |", markdown(&format!("{}{details}", device.name)));
         for (measure, standings) in MEASURES.iter().zip(&comparison.standings) {
             let place_of = MEASURES.iter().position(|other| other.key == measure.key).unwrap_or(0);
             let (sign, _) = mark(standings[place]);
@@ -64,7 +65,9 @@ pub(super) fn push_html(html: &mut String, comparison: &Comparison) {
     );
     for device in &comparison.devices {
         let incomplete = if device.complete { "" } else { " <em>(not read whole)</em>" };
-        let _ = write!(html, "<th scope=\"col\">{}{incomplete}</th>", markup(&device.name));
+        let details = super::details(device)
+            .map_or_else(String::new, |details| format!("<br/><span class=\"told\">{}</span>", markup(&details)));
+        let _ = write!(html, "<th scope=\"col\">{}{incomplete}{details}</th>", markup(&device.name));
     }
     html.push_str("</tr></thead><tbody>\n");
     for (column, measure) in MEASURES.iter().enumerate() {

@@ -440,7 +440,7 @@ class Timeline {
     pen.fillStyle = this.colors.quiet;
     for (let x = 0; x < this.plotWidth; x++) {
       const at = firstFrom(list, first[x]);
-      if (at < list.length && list[at] < end[x]) pen.fillRect(this.plotLeft + x, lane.top, 2, lane.height);
+      if (at < list.length && list[at] < end[x]) pen.fillRect(this.plotLeft + x, lane.top, Math.min(3, this.plotWidth - x), lane.height);
     }
   }
 

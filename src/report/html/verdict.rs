@@ -43,13 +43,17 @@ fn push_aspect(html: &mut String, judged: &AspectJudgement) {
         sign(judged.judgement),
         judged.judgement.words()
     );
-    if let Some(number) = &judged.number {
-        let _ = write!(html, "<span class=\"number\">{}</span>", markup(number));
-        if let Some(limit) = judged.limit.as_ref().filter(|limit| *limit != number) {
-            let _ = write!(html, "<span class=\"limit\">should be {}</span>", markup(limit));
+    let why = markup(&judged.text);
+    let _ = match judged.figures() {
+        Some((number, limit)) => {
+            let limit = limit.map_or_else(String::new, |limit| {
+                format!("<span class=\"limit\">should be {}</span>", markup(limit))
+            });
+            let number = markup(number);
+            writeln!(html, "<span class=\"number\">{number}</span>{limit}<span class=\"unseen\"> {why}</span></li>")
         }
-    }
-    let _ = writeln!(html, "<span class=\"unseen\"> {}</span></li>", markup(&judged.text));
+        None => writeln!(html, "<span class=\"limit\">{why}</span></li>"),
+    };
 }
 
 /// The shape of a judgement on 16 by 16 units: colour never stands alone.

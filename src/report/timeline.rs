@@ -722,58 +722,49 @@ fn push_beyond(text: &mut String, beyond: &[f64], top: i32, scale: &TimeScale<'_
     );
 }
 
+/// How a sign of the legend is drawn.
+enum Sign {
+    /// A patch of a lane's colour.
+    Patch,
+    /// The shape of a severity.
+    Shape(Severity),
+}
+
 fn push_legend(text: &mut String, audit: &Audit, layout: &Layout) {
-    let swatch = |x: i32, y: i32| format!("M{x} {}h12v10h-12z", y - 9);
-    let first = layout.legend_top + 10;
-    let second = first + 20;
+    /// Widest letter of the legend's type, room of a sign, and room between entries, px.
+    const LETTER_PX: i32 = 7;
+    const SIGN_PX: i32 = 18;
+    const BETWEEN_PX: i32 = 24;
     // What is drawn is named, and nothing else.
     let has = |class: FrameClass| audit.frames.iter().any(|frame| frame.class == class);
     let leaves = !audit.cadence.breaks.is_empty() || !audit.cadence.freezes.is_empty();
     let is_there = |severity: Severity| audit.events.iter().any(|event| event.severity == severity);
     let entries = [
-        (has(FrameClass::New), 16, first, swatch(16, first), palette::NEW, "new picture (up)"),
-        (
-            has(FrameClass::Repeat),
-            160,
-            first,
-            swatch(160, first),
-            palette::REPEAT,
-            "repeat of the picture before (down)",
-        ),
-        (leaves, 412, first, swatch(412, first), palette::FAULT, "repeat outside the cadence (down)"),
-        (has(FrameClass::Still), 656, first, swatch(656, first), palette::STILL, "still, not judged"),
-        (
-            is_there(Severity::Fault),
-            16,
-            second,
-            severity_shape(Severity::Fault, 22, second - 4),
-            palette::FAULT,
-            "fault",
-        ),
-        (
-            is_there(Severity::Warning),
-            160,
-            second,
-            severity_shape(Severity::Warning, 166, second - 4),
-            palette::WARNING,
-            "warning",
-        ),
-        (
-            is_there(Severity::Info),
-            412,
-            second,
-            severity_shape(Severity::Info, 418, second - 4),
-            palette::INFO,
-            "worth knowing",
-        ),
+        (has(FrameClass::New), Sign::Patch, palette::NEW, "new picture (up)"),
+        (has(FrameClass::Repeat), Sign::Patch, palette::REPEAT, "repeat of the picture before (down)"),
+        (leaves, Sign::Patch, palette::FAULT, "repeat outside the cadence (down)"),
+        (has(FrameClass::Still), Sign::Patch, palette::STILL, "still, not judged"),
+        (is_there(Severity::Fault), Sign::Shape(Severity::Fault), palette::FAULT, "fault"),
+        (is_there(Severity::Warning), Sign::Shape(Severity::Warning), palette::WARNING, "warning"),
+        (is_there(Severity::Info), Sign::Shape(Severity::Info), palette::INFO, "worth knowing"),
     ];
     text.push_str("<g class=\"legend\" font-size=\"12\">\n");
-    for (_, x, y, shape, color, name) in entries.into_iter().filter(|(is_drawn, ..)| *is_drawn) {
+    let (mut x, mut y) = (MARGIN, layout.legend_top + 10);
+    for (_, sign, color, name) in entries.into_iter().filter(|(is_drawn, ..)| *is_drawn) {
+        let width = SIGN_PX + LETTER_PX * name.chars().count() as i32;
+        if x + width > WIDTH - MARGIN {
+            (x, y) = (MARGIN, y + 20);
+        }
+        let shape = match sign {
+            Sign::Patch => format!("M{x} {}h12v10h-12z", y - 9),
+            Sign::Shape(severity) => severity_shape(severity, x + 6, y - 4),
+        };
         let _ = writeln!(
             text,
             "<path d=\"{shape}\" fill=\"{color}\"/><text x=\"{}\" y=\"{y}\">{name}</text>",
-            x + 18
+            x + SIGN_PX
         );
+        x += width + BETWEEN_PX;
     }
     text.push_str("</g>\n");
 }

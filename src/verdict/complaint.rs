@@ -6,6 +6,7 @@ use super::picture::Found;
 use super::{AgainstClip, Aspect, Case, Event, EventKind, Finding, FindingKind, Severity};
 use crate::classify::{count_flagged, FrameFlags};
 use crate::fields::OutcomeCode;
+use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 use crate::words::{counted, grouped, length, percent, plural, times, verb};
 
@@ -60,10 +61,14 @@ impl Seen<'_> {
         }
     }
 
-    /// `37 of 600 frames`.
+    /// `37 of 600 frames`, `all 600 frames`.
     fn frames_with(&self, flag: FrameFlags) -> String {
         let (some, all) = (count_flagged(self.case.frames, flag) as u64, self.case.frames.len() as u64);
-        format!("{} of {}", grouped(some), counted(all, "frame"))
+        let frames = counted(all, "frame");
+        if some == all && all > 1 {
+            return format!("all {frames}");
+        }
+        format!("{} of {frames}", grouped(some))
     }
 }
 
@@ -102,7 +107,8 @@ fn half_rate(seen: &Seen<'_>) -> Vec<Complaint> {
     let rates = format!("{found} new pictures/s in {delivered}");
     let by_clip = case.played.summary.map(|summary| {
         let missing = summary.counts.never_shown + summary.counts.only_mixed;
-        missing as f64 / summary.pictures().max(1) as f64
+        // Of pictures that look like others nothing is known.
+        missing as f64 / summary.pictures().saturating_sub(summary.counts.ambiguous).max(1) as f64
     });
     let by_rate = match seen.expected {
         Some(Expectation::Missing { share, .. }) => Some(share),
@@ -183,7 +189,8 @@ fn losses(seen: &Seen<'_>) -> Vec<Complaint> {
     if lost == 0 {
         return Vec::new();
     }
-    let places = match losses.len() as u64 {
+    let places = losses.iter().map(|event| places_of_loss(seen.case, event).max(1)).sum();
+    let places = match places {
         1 => format!("at {}", length(1000.0 * losses[0].time_s)),
         places => format!("in {}", counted(places, "place")),
     };
@@ -194,6 +201,12 @@ fn losses(seen: &Seen<'_>) -> Vec<Complaint> {
         number: format!("{} lost", counted(lost, "picture")),
         limit: "0 pictures lost".to_owned(),
     }]
+}
+
+/// In how many places pictures are missing within an event.
+fn places_of_loss(case: &Case<'_>, event: &Event) -> u64 {
+    let frames = case.frames.get(event.first_frame as usize..=event.last_frame as usize).unwrap_or_default();
+    count_flagged(frames, FrameFlags::AFTER_DROP) as u64
 }
 
 fn order(seen: &Seen<'_>) -> Vec<Complaint> {
@@ -215,13 +228,44 @@ fn mixing(seen: &Seen<'_>) -> Vec<Complaint> {
         return Vec::new();
     }
     let mixed = seen.frames_with(FrameFlags::BLEND);
-    vec![Complaint {
+    let mut found = vec![Complaint {
         aspect: Aspect::Mixing,
         is_sure: true,
         text: format!("Mixes two pictures in {mixed}"),
         number: format!("{mixed} mixed"),
         limit: "0 frames".to_owned(),
-    }]
+    }];
+    found.extend(seen.case.played.summary.and_then(|summary| mixed_away(seen, summary)));
+    found
+}
+
+/// Pictures of the clip that never appear by themselves where pictures are mixed: each frame is new, and the motion is not
+/// the clip's all the same.
+fn mixed_away(seen: &Seen<'_>, summary: &SourceSummary) -> Option<Complaint> {
+    /// Least share of the clip's pictures: mixes here and there take the place of few. Choice.
+    const SHARE_MIN: f64 = 0.05;
+    let Counts { never_shown, only_mixed, .. } = summary.counts;
+    let all = summary.pictures();
+    let is_many = never_shown as f64 >= SHARE_MIN * all as f64;
+    is_many.then(|| {
+        let number = format!("{} of {} missing", grouped(never_shown), counted(all, units(summary)));
+        let within = match only_mixed {
+            0 => String::new(),
+            some => format!(", {} {} only within mixes", grouped(some), verb(some, "appear")),
+        };
+        let never = grouped(never_shown);
+        Complaint {
+            aspect: Aspect::Motion,
+            is_sure: true,
+            text: format!(
+                "{never} of {} of the clip never {}{within}",
+                counted(all, units(summary)),
+                verb(never_shown, "appear")
+            ),
+            number,
+            limit: format!("0 {} missing", units_of(seen.case, 0)),
+        }
+    })
 }
 
 /// What is wrong with the fields, by the findings and by what became of them.
@@ -331,8 +375,7 @@ fn picture(seen: &Seen<'_>) -> Vec<Complaint> {
             limit,
         }
     };
-    let of_picture =
-        |one: &&Finding| matches!(one.kind.event(), EventKind::Levels | EventKind::Geometry);
+    let of_picture = |one: &&Finding| matches!(one.kind.event(), EventKind::Levels | EventKind::Geometry);
     let is_wrong = |one: &&Finding| one.severity >= Severity::Warning;
     seen.findings.iter().filter(of_picture).filter(is_wrong).map(complaint).collect()
 }

@@ -138,6 +138,8 @@ pub struct Around<'a> {
     pub frames: u64,
     /// First frames of the holds that slip.
     pub slips: &'a [u64],
+    /// Frames before which pictures are missing, in order.
+    pub drops: &'a [u64],
     /// Whether missing pictures are counted in the clip, and not told by the motion.
     pub is_counted: bool,
 }
@@ -222,7 +224,9 @@ fn event(number: u32, members: &[&Finding], around: &Around<'_>) -> Event {
     match (event.kind, stalls) {
         (EventKind::Stall, Some(stalls)) => event.text = stalls.text(event.lost_pictures, around.is_counted),
         (EventKind::Loss, _) if first_frame > 0 => {
-            event.text = missing(event.lost_pictures, around.is_counted)
+            let within = first_frame..=last_frame;
+            let places = around.drops.iter().filter(|frame| within.contains(frame)).count() as u64;
+            event.text = missing((event.lost_pictures, places), around.is_counted)
         }
         _ => {}
     }
@@ -258,10 +262,14 @@ impl Stalls {
     }
 }
 
-/// `about 3 pictures missing`.
-fn missing(lost: u64, is_counted: bool) -> String {
+/// `about 3 pictures missing`, `5 pictures missing in 2 places`.
+fn missing((lost, places): (u64, u64), is_counted: bool) -> String {
     let about = if is_counted { "" } else { "about " };
-    format!("{about}{} missing", counted(lost, "picture"))
+    let places = match places {
+        0 | 1 => String::new(),
+        places => format!(" in {}", counted(places, "place")),
+    };
+    format!("{about}{} missing{places}", counted(lost, "picture"))
 }
 
 /// The aspect that an event speaks of.

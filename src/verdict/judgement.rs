@@ -163,7 +163,12 @@ fn unaccused(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
 }
 
 /// Right, with why, a number and its limit; or that the recording does not tell, and then no number.
-fn right_if_judged(seen: &Seen<'_>, aspect: Aspect, why: &str, [number, limit]: [&str; 2]) -> AspectJudgement {
+fn right_if_judged(
+    seen: &Seen<'_>,
+    aspect: Aspect,
+    why: &str,
+    [number, limit]: [&str; 2],
+) -> AspectJudgement {
     let cannot = |why: &str| AspectJudgement::new(aspect, Judgement::CannotBeTold, why);
     if nothing_to_judge(seen.case).is_some() {
         return cannot("Too little moves to tell.");

@@ -15,7 +15,7 @@ pub use event::{gather, rank, worst, Around, Event, EventKind};
 pub use judgement::{Aspect, AspectJudgement, Judgement};
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
-use crate::classify::ClassifiedFrame;
+use crate::classify::{ClassifiedFrame, FrameFlags};
 use crate::fields::Outcome;
 use crate::fingerprint::CaptureLevels;
 use crate::frame::Scan;
@@ -254,8 +254,12 @@ pub fn conclude(case: &Case<'_>, complete: bool) -> Conclusion {
         found.extend(find(case));
     }
     found.sort_by_key(|finding| (std::cmp::Reverse(finding.severity), finding.first_frame, finding.kind));
+    let is_after_drop = |(frame, _): &(&ClassifiedFrame, u64)| frame.flags.contains(FrameFlags::AFTER_DROP);
+    let drops: Vec<u64> =
+        case.frames.iter().zip(0..).filter(is_after_drop).map(|(_, number)| number).collect();
     let around = Around {
         frames: case.frames.len() as u64,
+        drops: &drops,
         slips: case.cadence.slip.as_ref().map_or(&[], |slip| &slip.frames),
         is_counted: case.played.summary.is_some(),
     };

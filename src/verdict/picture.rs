@@ -54,7 +54,7 @@ pub struct Placing {
 impl Placing {
     /// By which part width over height differs from the clip's.
     pub fn stretch(self) -> f64 {
-        self.shape.value.max(1.0 / self.shape.value) - 1.0
+        (self.shape.value - 1.0).abs()
     }
 
     /// What is cut off across or down, whichever is more, pixels.
@@ -154,11 +154,7 @@ impl AgainstClip {
             Some(_) => "Black, white and colours are the clip’s.",
             None => "Black and white are the clip’s; whether colours are cannot be told.",
         };
-        is_close.then(|| Bill {
-            text,
-            number: ends_text(levels),
-            limit: ends_limit(),
-        })
+        is_close.then(|| Bill { text, number: ends_text(levels), limit: ends_limit() })
     }
 
     /// That the picture lies where the clip's does; `None` where that is not known closely enough to say so.
@@ -169,9 +165,13 @@ impl AgainstClip {
         is_close.then(|| Bill {
             text: "The picture has the clip’s shape and place, and all of it shows.",
             number: format!("{:.1} px off", placing.shifted()),
-            limit: format!("{EDGE_MAX_PX:.0} px off"),
+            limit: edge_limit(),
         })
     }
+}
+
+fn edge_limit() -> String {
+    format!("at most {EDGE_MAX_PX:.0} px off")
 }
 
 impl Measured {
@@ -225,20 +225,22 @@ fn levels(against: &AgainstClip) -> Vec<Found> {
             && (black.leaves(BLACK, LEVEL_MAX) || white.leaves(WHITE, LEVEL_MAX))
             && black.error.max(white.error) < RANGE_WITHIN
     };
-    let became = || format!("black (16) became {:.0}, white (235) became {:.0}", black.value, white.value);
+    // What a fit says beyond the code values that there are is cut off at these.
+    let code = |level: Measured| level.value.clamp(0.0, 255.0);
+    let became = || format!("black 16 became {:.0}, white 235 became {:.0}", code(black), code(white));
     let of_levels = |kind: FindingKind, severity: Severity, text: String| {
         Found::new(kind, severity, text).of(ends_text(levels), ends_limit())
     };
     let mut found = Vec::new();
     let bent = gamma.filter(|gamma| gamma.leaves(1.0, POWER_MAX));
     if is_range(EXPANDED) {
-        let text = format!("the range is expanded from 16–235 to 0–255: {}", became());
+        let text = format!("contrast is too high: the range 16–235 is expanded to 0–255 ({})", became());
         found.push(of_levels(FindingKind::RangeMistaken, Severity::Fault, text));
     } else if is_range(SQUEEZED) {
-        let text = format!("the range is squeezed from 0–255 to 16–235: {}", became());
+        let text = format!("contrast is too low: the range 0–255 is squeezed to 16–235 ({})", became());
         found.push(of_levels(FindingKind::RangeMistaken, Severity::Fault, text));
     } else if bent.is_none() && (black.leaves(BLACK, LEVEL_MAX) || white.leaves(WHITE, LEVEL_MAX)) {
-        let text = format!("brightness or contrast differ from the clip’s: {}", became());
+        let text = format!("brightness or contrast differ from the clip’s ({})", became());
         found.push(of_levels(FindingKind::LevelsChanged, Severity::Warning, text));
     }
     if let Some(gamma) = bent {
@@ -277,12 +279,13 @@ fn clipped(levels: LevelMeasures) -> Option<Found> {
     };
     let lost = low.unwrap_or(0.0) + high.unwrap_or(0.0);
     let number = format!("{} clipped", percent(lost));
-    Some(Found::new(FindingKind::LevelsClipped, Severity::Warning, text).of(number, "none clipped"))
+    Some(Found::new(FindingKind::LevelsClipped, Severity::Warning, text).of(number, "0 % clipped"))
 }
 
 /// `black 16, white 235`.
 fn ends_text(levels: LevelMeasures) -> String {
-    format!("black {:.0}, white {:.0}", levels.black.value, levels.white.value)
+    let [black, white] = [levels.black, levels.white].map(|level| level.value.clamp(0.0, 255.0));
+    format!("black {black:.0}, white {white:.0}")
 }
 
 fn ends_limit() -> String {
@@ -294,7 +297,8 @@ fn colour(against: &AgainstClip) -> Vec<Found> {
     let mut found = Vec::new();
     let equations = |to: &str, from: &str| {
         let text = format!("colours are made by the equations of BT.{to} from a clip by those of BT.{from}");
-        Found::new(FindingKind::MatrixMistaken, Severity::Fault, text).of(format!("BT.{to}"), format!("BT.{from}"))
+        Found::new(FindingKind::MatrixMistaken, Severity::Fault, text)
+            .of(format!("BT.{to}"), format!("BT.{from}"))
     };
     match against.conversion() {
         // A new definition of the picture goes with new equations.
@@ -314,7 +318,7 @@ fn colour(against: &AgainstClip) -> Vec<Found> {
         let text = format!("colour lies {place} of the luma");
         found.push(
             Found::new(FindingKind::ChromaShifted, Severity::Warning, text)
-                .of(format!("colour {place}"), format!("{CHROMA_MAX_PX} px off")),
+                .of(format!("colour {place}"), format!("at most {CHROMA_MAX_PX} px off")),
         );
     }
     found
@@ -346,15 +350,15 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
     }
     let Some(Placing { shape, cut, shift }) = against.placing() else { return found };
     let percent = |part: f64| format!("{:.1} %", 100.0 * part);
+    let limit = || format!("at most {:.0} px", 2.0 * EDGE_MAX_PX);
     let is_stretched = shape.leaves(1.0, SHAPE_MAX);
     if is_stretched {
-        let (which, factor) =
-            if shape.value > 1.0 { ("too wide", shape.value) } else { ("too narrow", 1.0 / shape.value) };
-        let by = percent(factor - 1.0);
-        let text = format!("the picture is {which} for its height by {by}");
+        let which = if shape.value > 1.0 { "too wide" } else { "too narrow" };
+        let by = format!("{} {which}", percent((shape.value - 1.0).abs()));
+        let text = format!("the picture is {by} for its height");
         found.push(
             Found::new(FindingKind::PictureStretched, Severity::Fault, text)
-                .of(format!("{by} {which}"), percent(SHAPE_MAX)),
+                .of(by, format!("at most {}", percent(SHAPE_MAX))),
         );
     }
     let sides = cut.map(|cut| 2.0 * EDGE_MAX_PX < cut.value && cut.leaves(0.0, 2.0 * EDGE_MAX_PX));
@@ -366,7 +370,7 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
         let parts = parts.join(" and ");
         let text = format!("the picture is cropped: {parts} do not show");
         let number = format!("{parts} cut off");
-        found.push(Found::new(FindingKind::PictureCropped, Severity::Warning, text).of(number, "none cut off"));
+        found.push(Found::new(FindingKind::PictureCropped, Severity::Warning, text).of(number, limit()));
     }
     let borders = cut.map(|cut| cut.value < -2.0 * EDGE_MAX_PX && cut.leaves(0.0, 2.0 * EDGE_MAX_PX));
     if borders == [true, true] && !is_stretched {
@@ -375,7 +379,7 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
             "the picture is smaller than the frame: borders of {across:.0} px across and {down:.0} px down together"
         );
         let number = format!("borders of {across:.0} × {down:.0} px");
-        found.push(Found::new(FindingKind::PictureShrunk, Severity::Warning, text).of(number, "no borders"));
+        found.push(Found::new(FindingKind::PictureShrunk, Severity::Warning, text).of(number, limit()));
     }
     if shift.iter().any(|shift| shift.leaves(0.0, EDGE_MAX_PX)) {
         let [across, down] = shift.map(|shift| shift.value);
@@ -387,10 +391,7 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
             [part(across, ["left", "right"]), part(down, ["up", "down"])].into_iter().flatten().collect();
         let by = parts.join(" and ");
         let text = format!("the picture is shifted {by}");
-        found.push(
-            Found::new(FindingKind::PictureShifted, Severity::Warning, text)
-                .of(by, format!("{EDGE_MAX_PX:.0} px off")),
-        );
+        found.push(Found::new(FindingKind::PictureShifted, Severity::Warning, text).of(by, edge_limit()));
     }
     found
 }

@@ -175,9 +175,20 @@ fn evidence(case: &Case<'_>) -> String {
                 0 => String::new(),
                 count => format!(", {} only {} within mixes", grouped(count), verb(count, "appear")),
             };
-            format!("By the clip, {}{mixed}; {frames}.", never_appeared(summary))
+            let surely = surely_lost(case, summary.counts.never_shown);
+            format!("By the clip, {}{surely}{mixed}; {frames}.", never_appeared(summary))
         }
         _ => format!("{frames}."),
+    }
+}
+
+/// How many of the pictures that never appear are surely lost at a place, where a lossy recording leaves some of them open.
+fn surely_lost(case: &Case<'_>, never_shown: u64) -> String {
+    let lost: u64 = case.frames.iter().map(|frame| u64::from(frame.lost_before)).sum();
+    match lost {
+        0 => String::new(),
+        lost if lost < never_shown => format!(", {} of them surely", grouped(lost)),
+        _ => String::new(),
     }
 }
 
@@ -202,7 +213,7 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
         ));
     }
     let still = case.cadence.motion.still_frames;
-    if still > 0 && case.cadence.motion.new_frames > 1 {
+    if still > 0 && case.cadence.motion.new_frames > 1 && case.played.summary.is_none() {
         parts.push(format!(
             "whether {} {} or the clip stands still there",
             counted(still, "still frame"),

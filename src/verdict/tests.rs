@@ -236,7 +236,10 @@ fn stalls(count: usize, lost: u32) -> String {
 fn a_stall_with_its_break_freeze_and_loss_is_one_event() {
     // Half a second apart: near enough to be one finding, if they were no stalls.
     let near = format!("{0}{1}6{2}{1}6{0}", "n".repeat(100), "r".repeat(11), "n".repeat(20));
+    // Single losses near each other are one disturbance, in several places.
+    let lost_twice = format!("{0}1{1}2{0}", "n".repeat(100), "n".repeat(20));
     for (classes, lines) in [
+        (lost_twice, vec![(100, "loss: about 3 pictures missing in 2 places")]),
         (stalls(1, 0), vec![(99, "stall: one picture for 200 ms")]),
         (stalls(1, 9), vec![(99, "stall: one picture for 200 ms, then about 9 missing")]),
         (
@@ -437,10 +440,8 @@ fn every_sentence_agrees_with_none_one_two_and_many() {
             .into_iter()
             .chain(found.findings.iter().map(|one| one.text.clone()))
             .chain(found.events.iter().map(Event::line))
-            .chain(found.judgements.iter().map(|one| {
-                let part = |part: &Option<String>| part.clone().unwrap_or_default();
-                format!("{} | {} | {}", one.text, part(&one.number), part(&one.limit))
-            }))
+            .chain(found.judgements.iter().map(|one| one.text.clone()))
+            .chain(found.judgements.iter().flat_map(|one| one.number.iter().chain(&one.limit).cloned()))
             .chain(notes);
         for text in sentences {
             assert_eq!(slip_of_the_pen(&text), None, "{name}: {text}");

@@ -171,7 +171,7 @@ pub fn finding(audit: &Audit, kind: FindingKind, severity: Severity, first: u64,
 
 /// Gathers the findings into events, and judges as the audit itself would.
 pub fn concluded(mut audit: Audit) -> Audit {
-    let around = Around { frames: audit.frames.len() as u64, slips: &[], is_counted: false };
+    let around = Around { frames: audit.frames.len() as u64, slips: &[], drops: &[], is_counted: false };
     audit.events = gather(&mut audit.findings, &around);
     audit.judgements = audit.conclusion().judgements;
     let end = audit.verdict.find(". ").map_or(audit.verdict.len(), |stop| stop + 1);

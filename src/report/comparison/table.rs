@@ -65,8 +65,9 @@ pub(super) fn push_html(html: &mut String, comparison: &Comparison) {
     );
     for device in &comparison.devices {
         let incomplete = if device.complete { "" } else { " <em>(not read whole)</em>" };
-        let details = super::details(device)
-            .map_or_else(String::new, |details| format!("<br/><span class=\"told\">{}</span>", markup(&details)));
+        let details = super::details(device).map_or_else(String::new, |details| {
+            format!("<br/><span class=\"told\">{}</span>", markup(&details))
+        });
         let _ = write!(html, "<th scope=\"col\">{}{incomplete}{details}</th>", markup(&device.name));
     }
     html.push_str("</tr></thead><tbody>\n");

@@ -374,6 +374,7 @@ class Timeline {
   // Which part of the capture is shown.
   drawPlace(pen, lane) {
     const { line, ink } = this.colors, all = this.facts.duration_s;
+    if (this.span >= all) return;
     const left = this.plotLeft + this.from / all * this.plotWidth;
     const width = Math.max(3, this.span / all * this.plotWidth);
     pen.fillStyle = line;
@@ -700,6 +701,9 @@ class Stage {
       film[0].item.closest('.reel').classList.toggle('shown', number === this.film);
       for (const shown of film) shown.item.classList.toggle('at', shown === now);
     }
+    // The row shows the frame that the stage shows.
+    const box = now.item.closest('.scroll');
+    box.scrollLeft = now.item.offsetLeft - (box.clientWidth - now.item.offsetWidth) / 2;
   }
 
   fill(figure, shown, name, words) {

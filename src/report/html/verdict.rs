@@ -50,7 +50,10 @@ fn push_aspect(html: &mut String, judged: &AspectJudgement) {
                 format!("<span class=\"limit\">should be {}</span>", markup(limit))
             });
             let number = markup(number);
-            writeln!(html, "<span class=\"number\">{number}</span>{limit}<span class=\"unseen\"> {why}</span></li>")
+            writeln!(
+                html,
+                "<span class=\"number\">{number}</span>{limit}<span class=\"unseen\"> {why}</span></li>"
+            )
         }
         None => writeln!(html, "<span class=\"limit\">{why}</span></li>"),
     };

@@ -394,8 +394,7 @@ fn unsure_calls_make_no_finding() {
 
 /// What disagrees in number, or reads as no person writes it; nothing where all is well.
 fn slip_of_the_pen(text: &str) -> Option<String> {
-    const NOUNS: [&str; 9] =
-        ["frame", "picture", "field", "stall", "place", "break", "timestamp", "time", "repeat"];
+    const NOUNS: [&str; 7] = ["frame", "picture", "field", "stall", "place", "break", "timestamp"];
     let words: Vec<&str> = text.split([' ', ';', ':', ',', '(', ')']).collect();
     for pair in words.windows(2) {
         let (number, noun) = (pair[0].replace('\u{202f}', ""), pair[1].trim_end_matches('.'));

@@ -141,7 +141,7 @@ fn device_row<'a>(comparison: &Comparison, place: usize, device: &'a Device) -> 
 }
 
 fn told_row(told: &DeviceFacts) -> Option<ToldRow<'_>> {
-    (!told.is_empty()).then(|| ToldRow {
+    (!told.is_empty()).then_some(ToldRow {
         name: told.name.as_deref(),
         firmware: told.firmware.as_deref(),
         setting: told.setting.as_deref(),

@@ -476,7 +476,7 @@ fn every_sentence_agrees_with_none_one_two_and_many() {
         "1500 combed: Weaves two moments into one picture in 1\u{202f}500 of 4\u{202f}500 frames: edges that move are combed.",
         "1 one-field: Shows one field only in 1 of 3\u{202f}001 frames: half of the vertical detail is lost.",
         "1 after-drop: Loses about 1 picture at 1.7 s.",
-        "2 after-drop: Loses about 2 pictures in 2 places.",
+        "1500 after-drop: Loses about 1\u{202f}500 pictures in 1\u{202f}500 places.",
         "1 breaks: Stutters once: a picture stays longer or shorter than the cadence 1:1 asks.",
         "0 gaps: No fault is found: every frame shows a new picture (59.94 per second).",
         "2 stalls, 1 lost: Stalls twice for 200 ms; about 2 pictures are lost.",

@@ -31,6 +31,8 @@ mod decoded;
 mod faultless;
 #[path = "truth/opinion.rs"]
 mod opinion;
+#[path = "random/properties.rs"]
+mod properties;
 mod random;
 
 use std::env;

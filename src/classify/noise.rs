@@ -42,7 +42,7 @@ const JUST_OUT: f64 = 7.0;
 const HIDDEN_PER_JUST_OUT: f64 = 2.4;
 
 /// Least relative spread of the largest block of white noise from frame to frame: the quietest material agrees with it.
-const BLOCK_SPREAD_MIN: f64 = 0.03;
+const BLOCK_SPREAD_MIN: f64 = 0.026;
 
 /// The noise that every frame of a recording carries.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,22 +55,25 @@ pub(super) struct NoiseFloor {
     blocks: [Usual; 2],
 }
 
-/// What is usual of a measure.
+/// What is usual of the largest of many values that scatter: Gumbel's law, whose upper tail falls by e for each spread
+/// (Fisher and Tippett 1928: the largest of many normal values).
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Usual {
     /// Middle value, code values.
     middle: f64,
-    /// Relative spread.
+    /// Relative spread of the law.
     spread: f64,
 }
+
+/// ln ln 4 − ln ln 4/3: the middle half of the values of Gumbel's law, in spreads of the law.
+const MIDDLE_HALF: f64 = 1.572_5;
 
 impl Usual {
     fn of(mut values: Vec<f64>) -> Self {
         values.sort_unstable_by(f64::total_cmp);
         let quantile = |share: f64| values[((values.len() - 1) as f64 * share) as usize];
         let middle = quantile(0.5).max(f64::MIN_POSITIVE);
-        // Of normal values a half lies within 0.67 standard deviations.
-        let spread = (quantile(0.75) - quantile(0.25)) / 1.35 / middle;
+        let spread = (quantile(0.75) - quantile(0.25)) / MIDDLE_HALF / middle;
         Self { middle, spread: spread.max(BLOCK_SPREAD_MIN) }
     }
 
@@ -84,9 +87,12 @@ impl Usual {
         }
     }
 
-    /// How many spreads `value` lies above.
+    /// The standard deviations that a normal value exceeds as rarely as these exceed `value`; 0 where that is not rare.
     fn above(self, value: f32) -> f64 {
-        (f64::from(value) / self.middle - 1.0) / self.spread
+        let spreads = (f64::from(value) / self.middle - 1.0) / self.spread;
+        // Beyond x deviations lies about e^(−x²/2) / (x √2π) of all normal values; x is nearly √(2 · spreads).
+        let nearly = (2.0 * spreads).max(1.0).sqrt();
+        (2.0 * (spreads - (nearly * std::f64::consts::TAU.sqrt()).ln())).max(0.0).sqrt()
     }
 }
 

@@ -161,7 +161,7 @@ fn luma_bytes(frame: &Frame, luma: usize) -> Vec<u8> {
     frame.values().take(luma).map(|value| (value / scale) as u8).collect()
 }
 
-fn facts(capture: &Capture) -> CaptureFacts {
+pub fn facts(capture: &Capture) -> CaptureFacts {
     CaptureFacts {
         name: capture.name.clone(),
         shape: capture.size().shape(capture.recording.depth),

@@ -40,9 +40,7 @@ const VIDEO_SIGNS: [Sign; 5] = [
 ];
 /// Least comb that the pictures of video in fields share. A thing that passes over fine rows reaches 0.02.
 const COMB_MIN: f32 = 0.025;
-/// Rows per picture up or down that pass for fields. Choice: more than the error of a motion, at most a row.
-const BETWEEN_ROWS: Range<f32> = 0.1..1.0;
-/// Share of combed tiles that tells video in fields from such a motion: that of the first sign.
+/// Share of combed tiles that tells video in fields from motion straight up or down: that of the first sign.
 const CLEAR_COMBED_TILES: f32 = 0.012;
 /// No picture counts for more combed tiles than this share: one burst says nothing about the stretch.
 const COMBED_TILES_MAX: f32 = 0.05;
@@ -296,7 +294,7 @@ impl Traces {
                 return Woven::Video(first);
             }
         }
-        if is_mixed(&own) && self.mixed >= MIXED_MIN {
+        if is_mixed(&own) && self.mixed >= MIXED_MIN && !ripple::is_upright(near) {
             Woven::Mixed(earlier(own.top_after_bottom))
         } else {
             Woven::Clean
@@ -321,16 +319,8 @@ fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
     let told = stretch.is_video()
         && earlier(comb) == first
         && comb.abs() >= COMB_MIN
-        && (stretch.combed_tiles >= CLEAR_COMBED_TILES || !moves_between_rows(near));
+        && (stretch.combed_tiles >= CLEAR_COMBED_TILES || !ripple::is_upright(near));
     (told || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
-}
-
-/// Whether the picture moves up or down by a part of a row: its rows then lie between those of the picture before, as fields
-/// do.
-fn moves_between_rows(near: &[Look]) -> bool {
-    ripple::middle_motion(near).is_some_and(|(upright, sideways)| {
-        BETWEEN_ROWS.contains(&upright) && upright > ripple::UPRIGHT_OF_SIDEWAYS * sideways
-    })
 }
 
 /// What came before such a frame says nothing about it.

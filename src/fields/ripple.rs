@@ -60,10 +60,10 @@ const SCALED_COMB_AGREEING: f32 = 0.8;
 const SCALED_COMB_ERRORS: f32 = 21.0;
 /// Pictures for a statement about scaled combs: chance makes a few alike.
 const SCALED_PICTURES_MIN: usize = 12;
-/// Rows per picture up to which motion up or down does not pass for a comb ...
-const UPRIGHT_ROWS: f32 = 1.0;
-/// ... or this many times the motion sideways.
-pub(super) const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
+/// Rows per picture up or down that are motion and no error of it. Choice.
+const UPRIGHT_ROWS: f32 = 0.1;
+/// Motion is upright that is this many times the motion sideways.
+const UPRIGHT_OF_SIDEWAYS: f32 = 0.75;
 /// Pictures on each side for a statement.
 const SIDE_MIN: usize = 3;
 
@@ -185,17 +185,17 @@ pub(super) fn doubled_in_turn(near: &[Look], (lines, scatter): (f32, f32)) -> bo
     pairs(near) >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
 }
 
-/// The middle motion up or down and sideways, whichever way, pixels.
-pub(super) fn middle_motion(near: &[Look]) -> Option<(f32, f32)> {
-    let middle = |motion: fn(&Look) -> f32| median(near.iter().map(motion));
-    Some((middle(|look| look.sample.motion_y.abs())?, middle(|look| look.sample.motion_x.abs())?))
+/// Whether the pictures of a stretch move up or down more than sideways. Rows then come to lie where others were, and what tells
+/// fields from each other, that detail and motion have nothing to do with each other, does not hold.
+pub(super) fn is_upright(near: &[Look]) -> bool {
+    let middle = |motion: fn(&Look) -> f32| median(near.iter().map(|look| motion(look).abs())).unwrap_or(0.0);
+    let (upright, sideways) = (middle(|look| look.sample.motion_y), middle(|look| look.sample.motion_x));
+    upright > UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways)
 }
 
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.
 pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
-    let (upright, sideways) = middle_motion(near)?;
-    let upright_most = UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways);
-    if near.len() < SCALED_PICTURES_MIN || upright > upright_most {
+    if near.len() < SCALED_PICTURES_MIN || is_upright(near) {
         return None;
     }
     let means: [(f32, f32); SCALINGS.len()] = std::array::from_fn(|pace| {

@@ -244,9 +244,12 @@ struct Stretch<'a> {
 }
 
 impl Stretch<'_> {
+    /// Few rows of a drawing change as it moves up or down, and those may be of one parity: rows that stay prove nothing there
+    /// without combs.
     fn is_film(&self) -> bool {
         let (stay, count) = (self.stay(), self.events.len());
-        stay >= EXACT && count >= EXACT_EVENTS_MIN || self.is_regular() && self.comes_in_time(stay)
+        let exact = stay >= EXACT && count >= EXACT_EVENTS_MIN && (!self.is_upright() || self.has_combs());
+        exact || self.is_regular() && self.comes_in_time(stay)
     }
 
     /// Whether fields that stay, at distances that come again, are those of film: what moves up or down by parts of a row is
@@ -264,10 +267,10 @@ impl Stretch<'_> {
             || own.contrast() >= EVENTS_CONTRAST.max(EVENTS_CLEAR * own.scatter())
     }
 
-    /// Whether all of it moves up, or down.
+    /// Whether all of it moves up or down, or in both directions by turns, as bars do that move by half of their distance.
     fn is_upright(&self) -> bool {
         let fits = || self.range().map(|at| &self.fits[at]);
-        let down = fits().map(|fit| fit.moved[1]).sum::<f32>().abs();
+        let down: f32 = fits().map(|fit| fit.moved[1].abs()).sum();
         let sideways: f32 = fits().map(|fit| fit.moved[0].abs()).sum();
         down > sideways && down >= UPRIGHT_ROWS * self.range().count() as f32
     }

@@ -8,6 +8,7 @@
 
 mod course;
 
+use super::marks::MIXED_TILES;
 use super::sample::FieldSample;
 use super::window::{mean_and_error, median, REACH};
 use super::Parity;
@@ -113,6 +114,8 @@ struct Fit {
     comb: f32,
     /// How much more the bottom rows change than the top rows, natural logarithm.
     more: f32,
+    /// Share of the moving tiles that look combed.
+    combed: f32,
     /// Rows of one parity do not change at all.
     exact: [bool; 2],
     /// Dominant motion since the picture before, pixels: right and down.
@@ -149,6 +152,7 @@ impl Fit {
             ],
             comb,
             more,
+            combed: fit.combed.value(),
             exact,
             moved: [sample.motion_x, sample.motion_y],
         }
@@ -245,11 +249,13 @@ struct Stretch<'a> {
 
 impl Stretch<'_> {
     /// Few rows of a drawing change as it moves up or down, and those may be of one parity: rows that stay prove nothing there
-    /// without combs.
+    /// unless pictures of two look combed by themselves.
     fn is_film(&self) -> bool {
         let (stay, count) = (self.stay(), self.events.len());
-        let exact = stay >= EXACT && count >= EXACT_EVENTS_MIN && (!self.is_upright() || self.has_combs());
-        exact || self.is_regular() && self.comes_in_time(stay)
+        if self.is_upright() && !self.looks_combed() {
+            return false;
+        }
+        stay >= EXACT && count >= EXACT_EVENTS_MIN || self.is_regular() && self.comes_in_time(stay)
     }
 
     /// Whether fields that stay, at distances that come again, are those of film: what moves up or down by parts of a row is
@@ -265,6 +271,12 @@ impl Stretch<'_> {
         let (steady, own) = (self.combs(|first, _| first), self.combs(|_, own| own));
         steady.contrast() >= EVENTS_CONTRAST
             || own.contrast() >= EVENTS_CONTRAST.max(EVENTS_CLEAR * own.scatter())
+    }
+
+    /// Whether the pictures of two have tiles that look combed without their neighbours.
+    fn looks_combed(&self) -> bool {
+        let of_two = self.range().filter(|&at| matches!(self.path[at].halves(), Halves::Two(_)));
+        mean_and_error(of_two.map(|at| self.fits[at].combed)).0 >= MIXED_TILES
     }
 
     /// Whether all of it moves up or down, or in both directions by turns, as bars do that move by half of their distance.

@@ -76,7 +76,7 @@ const MIXED_MISSED_MIN: f32 = -1.7;
 /// Least motion from which a single frame can be told, code values: below it recorder's noise has its say.
 const MIXED_MOTION: f32 = 2.0;
 /// ... and some tiles look combed by themselves: a fine pattern that moves by half its period has none.
-const MIXED_TILES: f32 = 0.001;
+pub(super) const MIXED_TILES: f32 = 0.001;
 /// Such frames come at least in pairs: pulldown has one or two of five.
 const MIXED_MIN: usize = 2;
 /// Pictures needed on one side of a change for a statement about that side.

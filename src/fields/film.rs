@@ -392,7 +392,7 @@ fn mean(values: &[f32]) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fingerprint::{FieldFit, FieldMeasures, Level, Ripple, SignedShare};
+    use crate::fingerprint::{FieldFit, FieldMeasures, Level, Ripple, Share, SignedShare};
 
     const PICTURES: usize = 60;
 
@@ -405,6 +405,8 @@ mod tests {
         comb: f32,
         /// Rows that the picture moves down.
         down: f32,
+        /// Share of the moving tiles of pictures of two that look combed.
+        tiles: f32,
     }
 
     /// Frame `at` of 2:3 with the top field first: of five frames the third and fourth hold two pictures.
@@ -433,6 +435,7 @@ mod tests {
             within: level(2.0),
             top_with_earlier: level(2.0),
             bottom_with_earlier: level(2.0),
+            combed: Share(if two { (65_535.0 * case.tiles) as u16 } else { 0 }),
             ..FieldFit::default()
         };
         let comb = noise - if two { case.comb } else { 0.0 };
@@ -445,13 +448,18 @@ mod tests {
     /// clear ones.
     #[test]
     fn weak_repeats_tell_film_together() {
-        let weak = Case { stays: 0.15, comb: 0.12, down: 0.0 };
+        let weak = Case { stays: 0.15, comb: 0.12, down: 0.0, tiles: 0.0 };
         let table = [
             ("weak repeats", true, weak),
             ("without combs", false, Case { comb: 0.0, ..weak }),
             ("no repeats", false, Case { stays: 0.0, ..weak }),
             ("moving down", false, Case { down: 1.4, ..weak }),
-            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3 }),
+            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3, tiles: 0.01 }),
+            (
+                "moving down, nothing looks combed",
+                false,
+                Case { down: 1.4, stays: 1.0, comb: 0.3, tiles: 0.0 },
+            ),
         ];
         for (name, is_film, case) in table {
             let shown: Vec<FilmPicture> = (0..PICTURES).map(frame).collect();

@@ -1,5 +1,5 @@
 //! What is found of fields, against what others say of them: the repeat flags of MPEG-2 and H.264 streams, real
-//! interlaced streams, the published tables of film in fields, and values that follow from the definition of a comb.
+//! interlaced streams, the published tables of telecined film, and values that follow from the definition of a comb.
 
 #[path = "truth/fields/mod.rs"]
 mod fields;

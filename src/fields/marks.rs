@@ -98,7 +98,7 @@ pub(super) struct Picture {
     pub frame: usize,
     /// Combing of luma.
     pub weave: Woven,
-    /// What film makes of it, where it is one of film in fields.
+    /// What film makes of it, where it is one of telecined film.
     pub film: Option<FilmPicture>,
     /// Whether chroma is combed and luma is not.
     pub chroma_only: bool,

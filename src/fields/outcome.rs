@@ -271,7 +271,7 @@ fn film_in_fields(case: &Case<'_>, fields: &FieldAudit) -> String {
     let breaks = fields.cadence.breaks.len();
     let broken = if breaks > 0 { format!(", broken {breaks} times") } else { String::new() };
     format!(
-        "film in fields with its pulldown kept: {} pictures/s held {label} fields{phase}{broken}; {} of {} frames mix two \
+        "telecined film, its pulldown kept: {} pictures/s held {label} fields{phase}{broken}; {} of {} frames mix two \
          pictures",
         hz_text(fields.cadence.motion.motion_rate_hz.unwrap_or_default()),
         fields.mixed_frames().count(),

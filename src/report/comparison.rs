@@ -124,7 +124,7 @@ pub(super) fn device_text(device: &Device) -> Option<String> {
         (0, mixed) => format!("shows {} of {of} only within mixes", grouped(mixed)),
         (never, mixed) => {
             let regular =
-                regular_share(coverage).map_or_else(String::new, |words| format!(": it shows {words}"));
+                regular_share(coverage).map_or_else(String::new, |(_, words)| format!(": it shows {words}"));
             let mixed = match mixed {
                 0 => String::new(),
                 mixed => format!(", {} only within mixes", grouped(mixed)),
@@ -168,8 +168,8 @@ fn basis_text(comparison: &Comparison) -> String {
     }
 }
 
-/// `every second`, `one in three`, where a share is that of a regular skip within 2 % or what is uncertain.
-pub(super) fn regular_share(coverage: &Coverage) -> Option<&'static str> {
+/// The share and its words, `every second` or `one in three`, where what is shown is that of a regular skip within 2 % or what is uncertain.
+pub(super) fn regular_share(coverage: &Coverage) -> Option<(f64, &'static str)> {
     const WITHIN: f64 = 0.02;
     let (share, uncertainty) = (coverage.share()?, coverage.uncertainty());
     [
@@ -180,5 +180,4 @@ pub(super) fn regular_share(coverage: &Coverage) -> Option<&'static str> {
     ]
     .into_iter()
     .find(|(regular, _)| (share - regular).abs() <= (WITHIN * regular).max(uncertainty))
-    .map(|(_, words)| words)
 }

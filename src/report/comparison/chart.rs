@@ -147,20 +147,20 @@ fn push_block(svg: &mut String, device: &Device, block: &Block, top: usize) {
 fn push_lane(svg: &mut String, coverage: &Coverage, middle: usize) {
     let mut paths = [String::new(), String::new(), String::new(), String::new()];
     let edge = |column: usize| MARGIN + column * LANE / LANE_COLUMNS;
-    let is_regular = super::regular_share(coverage).is_some();
+    let regular = super::regular_share(coverage).map(|(share, _)| share);
     for column in 0..coverage.lane.len() {
         let own = coverage.lane[column];
         if own == LaneColumn::default() {
             continue;
         }
-        let found = if is_regular { evened(&coverage.lane, column) } else { own };
-        let all = f64::from(found.shown + found.mixed + found.perhaps + found.never);
-        let tall = |count: u32, room: usize| match count {
-            0 => 0.0,
-            count => (f64::from(count) / all * room as f64).max(PRESENCE),
+        let found = if regular.is_some() { evened(&coverage.lane, column) } else { own };
+        let shares = shares(found, regular);
+        let tall = |share: f64, room: usize| match share {
+            0.0 => 0.0,
+            share => (share * room as f64).max(PRESENCE),
         };
         let (x, width) = (edge(column), edge(column + 1) - edge(column));
-        let (shown, mixed) = (tall(found.shown, UP), tall(found.mixed, UP));
+        let (shown, mixed) = (tall(shares.shown, UP), tall(shares.mixed, UP));
         let mut bar = |path: usize, y: f64, height: f64| {
             if height > 0.0 {
                 let _ = write!(paths[path], "M{x} {y:.1}h{width}v{height:.1}h-{width}z");
@@ -168,7 +168,7 @@ fn push_lane(svg: &mut String, coverage: &Coverage, middle: usize) {
         };
         bar(0, middle as f64 - shown, shown);
         bar(1, middle as f64 - (shown + mixed).min(UP as f64), (UP as f64 - shown).min(mixed));
-        bar(2, middle as f64, tall(found.never, DOWN));
+        bar(2, middle as f64, tall(shares.never, DOWN));
         if found.perhaps > 0 {
             bar(3, middle as f64 - 3.0, 6.0);
         }
@@ -179,6 +179,24 @@ fn push_lane(svg: &mut String, coverage: &Coverage, middle: usize) {
         if !path.is_empty() {
             let _ = writeln!(svg, "<path d=\"{path}\" fill=\"{colour}\"/>");
         }
+    }
+}
+
+/// Shares of the pictures of a column.
+struct Shares {
+    shown: f64,
+    mixed: f64,
+    never: f64,
+}
+
+/// Where every picture either appears or does not, a share within a picture of the `regular` one is that: which end of a column a
+/// picture falls on says nothing.
+fn shares(found: LaneColumn, regular: Option<f64>) -> Shares {
+    let all = f64::from(found.shown + found.mixed + found.perhaps + found.never);
+    let [shown, mixed, never] = [found.shown, found.mixed, found.never].map(|count| f64::from(count) / all);
+    match regular.filter(|regular| found.mixed + found.perhaps == 0 && (shown - regular).abs() * all <= 1.0) {
+        Some(shown) => Shares { shown, mixed: 0.0, never: 1.0 - shown },
+        None => Shares { shown, mixed, never },
     }
 }
 

@@ -11,10 +11,10 @@ use crate::classify::{
     self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags, Recorder,
 };
 use crate::error::{Error, Result};
-use crate::fields::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
 use crate::frame::{Coding, FrameShape};
+use crate::interlace::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, Marked, PictureFacts, Recording};
@@ -47,7 +47,7 @@ pub struct Audit {
     /// Scan, and the fields of an interlaced capture.
     pub fields: FieldFindings,
     /// What became of the clip's fields; `None` where nothing fits.
-    pub outcome: Option<fields::Outcome>,
+    pub outcome: Option<interlace::Outcome>,
     /// What was found, most severe first, then by time.
     pub findings: Vec<Finding>,
     /// Caveats.
@@ -518,7 +518,7 @@ fn conclude(
         frames: classified.frames.len(),
         coding: facts.coding,
     };
-    let fields = fields::mark(&mut classified.frames, &samples, &settled.times, &scan);
+    let fields = interlace::mark(&mut classified.frames, &samples, &settled.times, &scan);
     drop(samples);
     notes.extend(settled.notes);
     let source = match clip {
@@ -587,7 +587,7 @@ fn conclude(
         frames: classified.frames.len() as u64,
         rows: facts.shape.height,
     };
-    let outcome = fields::outcome(&fields, &around);
+    let outcome = interlace::outcome(&fields, &around);
     notes.extend(classified.notes);
     let mut audit = Audit {
         facts,

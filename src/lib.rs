@@ -25,12 +25,12 @@ pub mod compare;
 pub mod demo;
 pub mod error;
 pub mod escape;
-pub mod fields;
 pub mod fingerprint;
 pub mod fingerprint_parts;
 pub mod frame;
 #[doc(hidden)]
 pub mod fuzz;
+pub mod interlace;
 pub mod note;
 pub mod output;
 pub mod pictures;

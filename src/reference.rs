@@ -10,7 +10,6 @@ use crate::capture::log::{self, LogReader};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
 use crate::error::{Error, Result};
-use crate::fields::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
 use crate::fingerprint::marks::code::{COLUMNS, ROWS};
 use crate::fingerprint::marks::{chart, ClipIdentity};
@@ -20,6 +19,7 @@ use crate::fingerprint::{
     SIGNATURE_COLUMNS,
 };
 use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
+use crate::interlace::{self, FieldSample, FieldSampler, Parity, ScanDecision, ScanFacts};
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
@@ -92,7 +92,7 @@ impl FieldOrder {
         let interlaced = matches!(scan.scan, Scan::TopFieldFirst | Scan::BottomFieldFirst | Scan::Mixed);
         // Both fields of progressive stretches show one moment: their order is that of the rest.
         let bottom_first = scan.scan == Scan::BottomFieldFirst;
-        let stretch = |segment: &fields::ScanSegment| match segment.scan {
+        let stretch = |segment: &interlace::ScanSegment| match segment.scan {
             Scan::BottomFieldFirst => (segment.first_frame, false),
             Scan::TopFieldFirst => (segment.first_frame, true),
             _ => (segment.first_frame, !bottom_first),
@@ -344,7 +344,7 @@ impl Gathered {
             frames: self.signatures.len(),
             coding: facts.coding,
         };
-        let found = fields::mark(&mut classified.frames, &self.samples, &settled.times, &scan);
+        let found = interlace::mark(&mut classified.frames, &self.samples, &settled.times, &scan);
         let own_repeat = |frame: &classify::ClassifiedFrame| {
             let sure = frame.evidence == Evidence::Digest || frame.confidence >= OWN_REPEAT_SURE;
             frame.class != FrameClass::New && sure

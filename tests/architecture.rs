@@ -18,11 +18,11 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),
     ("classify", &["fingerprint"]),
-    ("source", &["classify", "fields", "fingerprint"]),
+    ("source", &["classify", "interlace", "fingerprint"]),
     ("signatures", &["source"]),
     ("cadence", &["classify", "fingerprint"]),
-    ("fields", &["classify", "cadence", "fingerprint"]),
-    ("verdict", &["classify", "cadence", "fields", "fingerprint", "source"]),
+    ("interlace", &["classify", "cadence", "fingerprint"]),
+    ("verdict", &["classify", "cadence", "interlace", "fingerprint", "source"]),
     ("compare", &["audit", "classify", "source", "verdict"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "pipeline", "verdict"]),
@@ -33,7 +33,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "verdict",
             "cadence",
             "classify",
-            "fields",
+            "interlace",
             "capture",
             "fingerprint",
             "pictures",
@@ -55,7 +55,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "verdict",
             "cadence",
             "classify",
-            "fields",
+            "interlace",
             "capture",
             "fingerprint",
             "source",
@@ -89,7 +89,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "fields", "cadence", "verdict", "compare"];
+const PURE: &[&str] = &["fingerprint", "classify", "source", "interlace", "cadence", "verdict", "compare"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[
@@ -200,7 +200,7 @@ fn only_report_types_and_the_log_header_derive_serialize() {
         "settings",
         "fingerprint",
         "classify",
-        "fields",
+        "interlace",
         "cadence",
         "verdict",
     ] {

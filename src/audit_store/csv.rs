@@ -6,8 +6,8 @@ use std::io::{self, Write};
 use crate::audit::{fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::cadence::FrameTimes;
 use crate::classify::ClassifiedFrame;
-use crate::fields::FieldAudit;
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
+use crate::interlace::FieldAudit;
 use crate::source::SourcePlace;
 use crate::units::TimeBase;
 

@@ -13,7 +13,7 @@ use super::values::{hex, optional, rounded, time_of, SHARE_DECIMALS};
 use crate::audit::Audit;
 use crate::cadence::{CadenceAnalysis, CadenceBreak, Freeze, RateSlip, Segment, Timing};
 use crate::cadence::{FrameTimes, Pattern};
-use crate::fields::{self, FieldAudit, ScanSegment};
+use crate::interlace::{self, FieldAudit, ScanSegment};
 use crate::settings::DeviceFacts;
 use crate::units::Rate;
 use crate::verdict::gate::Outcome;
@@ -384,7 +384,7 @@ fn scan_row(segment: &ScanSegment) -> ScanRow {
     }
 }
 
-fn outcome_row(outcome: &fields::Outcome) -> OutcomeRow<'_> {
+fn outcome_row(outcome: &interlace::Outcome) -> OutcomeRow<'_> {
     OutcomeRow {
         code: outcome.code.name().into(),
         text: outcome.text.as_str().into(),

@@ -27,11 +27,11 @@ use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::error::{excerpt, plain_cause, Error, Result};
-use crate::fields::{
-    FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
-};
 use crate::fingerprint::UNKNOWN_DIGEST;
 use crate::frame::{Coding, FrameShape, PixelFormat, Scan};
+use crate::interlace::{
+    FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
+};
 use crate::note::{Note, NoteCode};
 use crate::output::cause_of;
 use crate::settings::DeviceFacts;

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::audit::Audit;
-use crate::fields::Parity;
+use crate::interlace::Parity;
 use crate::reference::PictureFacts;
 use crate::source::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures, RowMeasures};
 use crate::source::{Counts, Geometry, Levels, SourceOrigin, SourceTrack, SourceUnit};

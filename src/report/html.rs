@@ -3,7 +3,7 @@
 //! Without scripts the static chart and every table remain; on paper too.
 
 mod events;
-mod film;
+mod filmstrip;
 mod measures;
 mod origin;
 mod requirements;
@@ -48,7 +48,7 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     verdict::push(&mut html, report.audit);
     timeline::push(&mut html, report.audit, chart);
     requirements::push(&mut html, report.audit);
-    film::push(&mut html, report.audit, report.pictures);
+    filmstrip::push(&mut html, report.audit, report.pictures);
     events::push(&mut html, report);
     let data = PageData::of(report.audit);
     html.push_str(

@@ -10,8 +10,8 @@ use super::Report;
 use crate::audit::Audit;
 use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG};
 use crate::escape::{fence, markdown, visible};
-use crate::fields::Outcome;
 use crate::fingerprint::UNKNOWN_DIGEST;
+use crate::interlace::Outcome;
 use crate::words::{counted, frames, length, verb};
 
 /// Events in the table, the worst ones; the report has them all.

@@ -7,7 +7,7 @@ use super::text::{
 };
 use crate::audit::Audit;
 use crate::escape::visible;
-use crate::fields::Outcome;
+use crate::interlace::Outcome;
 use crate::verdict::{Judgement, Severity};
 use crate::words::{counted, frames, verb};
 

@@ -4,8 +4,8 @@ use crate::audit::Audit;
 pub(super) use crate::audit_store::values::{hex, ticks_from_start, time_s};
 use crate::classify::FrameFlags;
 use crate::escape::visible;
-use crate::fields::FieldAudit;
 use crate::frame::Scan;
+use crate::interlace::FieldAudit;
 use crate::settings::DeviceFacts;
 
 use crate::units::{decimal, hz_text, Rate};

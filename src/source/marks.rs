@@ -1,7 +1,7 @@
 //! From the marks of all frames to the clip's pictures along the capture.
 
-use crate::fields::Parity;
 use crate::fingerprint::marks::{ClipIdentity, ClipScan, Lines, MarkReading};
+use crate::interlace::Parity;
 
 use super::{SourceOrigin, SourcePlace, SourceTrack, SourceUnit};
 

@@ -23,9 +23,9 @@ pub use proof::Proof;
 pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};
 
-use crate::fields::Parity;
 pub use crate::fingerprint::Signature;
 use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
+use crate::interlace::Parity;
 use crate::units::Rate;
 
 /// Cells of a signature.

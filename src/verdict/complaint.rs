@@ -5,7 +5,7 @@ use super::findings::{constant_hold, units};
 use super::picture::Found;
 use super::{AgainstClip, Aspect, Case, Event, EventKind, Finding, FindingKind, Severity};
 use crate::classify::{count_flagged, FrameFlags};
-use crate::fields::OutcomeCode;
+use crate::interlace::OutcomeCode;
 use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 use crate::words::{counted, grouped, length, percent, plural, times, verb};

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, Freeze, Hold};
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
-use crate::fields::{Outcome, OutcomeCode};
 use crate::frame::Scan;
+use crate::interlace::{Outcome, OutcomeCode};
 use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 use crate::words::{counted, length, times, verb};

@@ -5,7 +5,7 @@ use super::expectation::Expectation;
 use super::picture::Bill;
 use super::sentence::{is_unsure, is_unusual, nothing_to_judge};
 use super::FindingKind;
-use crate::fields::may_hide_fields;
+use crate::interlace::may_hide_fields;
 use crate::units::hz_text;
 use crate::words::{counted, sentence};
 

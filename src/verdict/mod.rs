@@ -16,9 +16,9 @@ pub use judgement::{Aspect, AspectJudgement, Judgement};
 
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::{ClassifiedFrame, FrameFlags};
-use crate::fields::Outcome;
 use crate::fingerprint::CaptureLevels;
 use crate::frame::Scan;
+use crate::interlace::Outcome;
 use crate::note::Note;
 use crate::source::SourceSummary;
 use crate::units::Rate;

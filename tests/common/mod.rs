@@ -12,8 +12,8 @@ use evenbeat::cadence::{
 };
 use evenbeat::capture::{CaptureFacts, RateSource};
 use evenbeat::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
-use evenbeat::fields::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
+use evenbeat::interlace::{FieldFindings, ScanDecision, ScanSource};
 use evenbeat::note::{Note, NoteCode};
 use evenbeat::signatures::Signatures;
 use evenbeat::units::Rate;

@@ -7,8 +7,8 @@ use super::wrong;
 use crate::audit_store::csv;
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::error::{plain_cause, Error, Result};
-use crate::fields::Parity;
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
+use crate::interlace::Parity;
 use crate::source::SourcePlace;
 use crate::units::TimeBase;
 

@@ -8,8 +8,8 @@ use crate::audit::Audit;
 use crate::cadence::Timing;
 use crate::capture::RateSource;
 use crate::escape::markup;
-use crate::fields::Outcome;
 use crate::fingerprint::levels::{CaptureLevels, LevelSummary};
+use crate::interlace::Outcome;
 use crate::report::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, motion_rate_text, ms_text,
     optional_ms_text, percent_text, scan_text, time_s,

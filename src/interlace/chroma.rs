@@ -4,8 +4,8 @@
 //! frame while luma has none. A lossy recorder takes most of them away, but not their order: over many pictures a small
 //! remainder is sure.
 
-use super::marks::Look;
-use super::ripple::Direction;
+use super::detect::FieldFeatures;
+use super::row_alternation::Direction;
 use super::window::{Moving, Sides};
 use crate::fingerprint::ripple::SCALINGS;
 
@@ -34,7 +34,7 @@ const LUMA: usize = 2;
 const LUMA_HALF: usize = 3;
 
 /// Whether the chroma of each picture is of other moments than its luma.
-pub(super) fn of_other_moments(looks: &[Look]) -> Vec<bool> {
+pub(super) fn of_other_moments(looks: &[FieldFeatures]) -> Vec<bool> {
     let telling: Vec<usize> = (0..looks.len()).filter(|&place| looks[place].chroma.is_some()).collect();
     let combs: Vec<(usize, Combs)> = telling.iter().map(|&place| (place, combs(&looks[place]))).collect();
     let mut moving = Moving::<_, Sides<MEASURES>>::new(&combs, REACH);
@@ -42,7 +42,7 @@ pub(super) fn of_other_moments(looks: &[Look]) -> Vec<bool> {
     (0..looks.len()).map(|place| are_of_other_moments(moving.around(here(place)))).collect()
 }
 
-fn combs(look: &Look) -> Combs {
+fn combs(look: &FieldFeatures) -> Combs {
     let ripple = &look.sample.measures.ripple;
     let double = Direction::of(SCALINGS[0]);
     let whole = |value: f32| (value * f32::from(i16::MAX)).round() as i32;
@@ -92,7 +92,7 @@ mod tests {
         SignedShare((value * 32_767.0) as i16)
     }
 
-    fn look(case: Case, place: usize) -> Look {
+    fn look(case: Case, place: usize) -> FieldFeatures {
         let turn = if place % 2 == 0 { 1.0 } else { -1.0 };
         // A fixed order that has nothing to do with even and odd places.
         let noise = case.noise * ((place * 7 % 11) as f32 / 5.0 - 1.0);
@@ -107,7 +107,7 @@ mod tests {
             measures: FieldMeasures { ripple, ..FieldMeasures::default() },
             ..FieldSample::default()
         };
-        Look { frame: 2 * place, luma: None, chroma: Some(Weave::default()), sample }
+        FieldFeatures { frame: 2 * place, luma: None, chroma: Some(Weave::default()), sample }
     }
 
     /// Each rule of [`are_of_other_moments`] has its line.
@@ -124,7 +124,7 @@ mod tests {
             ("too few pictures", 39, false, Case { woven: 0.3, ..faint }),
         ];
         for (name, pictures, expected, case) in table {
-            let looks: Vec<Look> = (0..pictures).map(|place| look(case, place)).collect();
+            let looks: Vec<FieldFeatures> = (0..pictures).map(|place| look(case, place)).collect();
             let found = of_other_moments(&looks);
             assert!(found.iter().all(|&found| found == expected), "{name}: {found:?}");
         }

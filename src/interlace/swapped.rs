@@ -5,7 +5,7 @@
 //! in step; frames an even number apart lie as far apart as ever. Pictures that come at uneven times are by turns nearer
 //! and farther as well, but frames three apart far less than neighbours. Derived, not published.
 
-use super::marks::Look;
+use super::detect::FieldFeatures;
 use super::sample::{LogDistance, ODD_LAGS};
 use super::window::{Moving, Sides};
 
@@ -27,10 +27,11 @@ const OF_NEIGHBOURS: f64 = 0.6;
 const ERRORS: f64 = 3.0;
 
 /// Whether each picture is one of a stretch of fields in the wrong order.
-pub(super) fn in_wrong_order(looks: &[Look]) -> Vec<bool> {
+pub(super) fn in_wrong_order(looks: &[FieldFeatures]) -> Vec<bool> {
     let mut found = Vec::with_capacity(looks.len());
     for run in looks.chunk_by(|one, next| one.frame + 1 == next.frame) {
-        let distances = |look: &Look| look.sample.distances.map(|distance| i32::from(distance.steps()));
+        let distances =
+            |look: &FieldFeatures| look.sample.distances.map(|distance| i32::from(distance.steps()));
         let run: Vec<_> = run.iter().map(|look| (look.frame, distances(look))).collect();
         let mut window = Moving::<_, Sides<LAGS>>::new(&run, REACH);
         found.extend((0..run.len()).map(|place| are_swapped(window.around(place))));
@@ -58,7 +59,7 @@ mod tests {
     const FRAMES: usize = 80;
 
     /// Looks at frames that show these moments, with a distance that all of them have besides.
-    fn looks(moments: &[f64], besides: f64) -> Vec<Look> {
+    fn looks(moments: &[f64], besides: f64) -> Vec<FieldFeatures> {
         let distance = |frame: usize, lag: usize| {
             let earlier = moments[frame.saturating_sub(lag)];
             LogDistance::of_square((besides * besides + (moments[frame] - earlier).powi(2)) as f32)
@@ -66,7 +67,7 @@ mod tests {
         let look = |frame: usize| {
             let sample =
                 FieldSample { distances: ODD_LAGS.map(|lag| distance(frame, lag)), ..FieldSample::default() };
-            Look { frame, luma: None, chroma: None, sample }
+            FieldFeatures { frame, luma: None, chroma: None, sample }
         };
         (1..moments.len()).map(look).collect()
     }

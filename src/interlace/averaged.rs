@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::marks::Picture;
+use super::detect::Picture;
 use super::sample::FieldSample;
 use super::window::{self, Moving};
 use super::Parity;
@@ -159,7 +159,7 @@ fn mean(near: &Sums) -> Option<Mean> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::marks::Woven;
+    use super::super::detect::Woven;
     use super::*;
     use crate::fingerprint::Share;
 

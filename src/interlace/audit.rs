@@ -1,8 +1,8 @@
 //! The fields of an interlaced capture, one by one: which show a new moment, which repeat the one before, and in what
 //! cadence. Holds and patterns are found by the same code as those of frames.
 
-use super::film::{FilmPicture, Halves};
 use super::sample::FieldSample;
+use super::telecine::{FilmPicture, Halves};
 use super::Parity;
 use crate::cadence::{self, CadenceAnalysis, FrameTimes};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};

@@ -2,7 +2,7 @@
 //! in, and over any other course at a price.
 
 use super::{FilmPicture, Fit, Halves};
-use crate::fields::Parity;
+use crate::interlace::Parity;
 
 /// Log-likelihood of an edit: the course goes on at another place, or by another rule.
 const EDIT: f32 = -12.0;

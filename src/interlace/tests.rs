@@ -1,6 +1,6 @@
 //! Fields painted by closed forms: a texture that moves evenly, woven in every way.
 
-use super::marks::{self, Woven};
+use super::detect::{self, Woven};
 use super::sample::Weave;
 use super::*;
 use crate::cadence::{frame_times, CadenceAnalysis, StatedRate};
@@ -269,7 +269,7 @@ fn field_order_comes_from_pixels_against_flags() {
             assert!((weave.top_after_bottom.abs() - 0.5).abs() < 0.15, "{weave:?}");
         }
         let first = if scan == Scan::TopFieldFirst { Parity::Top } else { Parity::Bottom };
-        assert!(marks::pictures(&frames, &samples, None, Coding::Unknown)
+        assert!(detect::pictures(&frames, &samples, None, Coding::Unknown)
             .iter()
             .all(|one| one.weave == Woven::Video(first)));
         for flagged in [Scan::Unknown, Scan::Progressive, Scan::TopFieldFirst, Scan::BottomFieldFirst] {

@@ -3,10 +3,10 @@
 use std::ops::Range;
 
 use super::chroma;
-use super::film::{self, FilmPicture, Halves};
-use super::ripple;
+use super::row_alternation;
 use super::sample::{parity_ratio, FieldSample, Weave};
 use super::swapped;
+use super::telecine::{self, FilmPicture, Halves};
 use super::window::{alternation, mean_and_error, median, REACH};
 use super::Parity;
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
@@ -138,11 +138,12 @@ pub(super) fn pictures(
     let news: Vec<usize> = (1..frames.len().min(samples.len()))
         .filter(|&index| frames[index].class == FrameClass::New && !broken(&frames[index]))
         .collect();
-    let looks: Vec<Look> = news.iter().map(|&frame| Look::of(frame, &samples[frame])).collect();
+    let looks: Vec<FieldFeatures> =
+        news.iter().map(|&frame| FieldFeatures::of(frame, &samples[frame])).collect();
     let exact = is_exact(frames, coding);
     let chroma = chroma::of_other_moments(&looks);
     let swapped = swapped::in_wrong_order(&looks);
-    let films = film::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
+    let films = telecine::pictures(&looks.iter().map(|look| &look.sample).collect::<Vec<_>>());
     let mut stations: Vec<Option<Traces>> = (0..looks.len())
         .step_by(STATION)
         .map(|start| {
@@ -157,7 +158,7 @@ pub(super) fn pictures(
         .map(|place| {
             let near = &looks[around(place, looks.len())];
             let frame = looks[place].frame;
-            let film = films[place].filter(|_| !ripple::drawn_in_pairs(near));
+            let film = films[place].filter(|_| !row_alternation::drawn_in_pairs(near));
             let station = place / STATION;
             let beside =
                 &stations[station.saturating_sub(LASTING)..(station + LASTING + 1).min(stations.len())];
@@ -234,11 +235,11 @@ struct Given {
 }
 
 impl Traces {
-    fn of(near: &[Look], Given { flagged, exact, swapped }: Given) -> Self {
+    fn of(near: &[FieldFeatures], Given { flagged, exact, swapped }: Given) -> Self {
         let in_a_row = near[near.len() - 1].frame - near[0].frame + 1 == near.len();
         let hop = if in_a_row { vertical_hop(near) } else { None };
-        let doubled =
-            ripple::doubled(near, exact) || hop.is_some_and(|hop| ripple::doubled_in_turn(near, hop));
+        let doubled = row_alternation::doubled(near, exact)
+            || hop.is_some_and(|hop| row_alternation::doubled_in_turn(near, hop));
         let mut picture = Picture::default();
         if in_a_row {
             picture.bobbing_lines = hop.map_or(0.0, |hop| bobbing(near, hop, doubled, swapped));
@@ -251,13 +252,13 @@ impl Traces {
             // One field after the other: none is lost throughout.
             (false, true) => None,
             (false, false) if doubled => None,
-            (false, false) => ripple::lost(near, exact),
+            (false, false) => row_alternation::lost(near, exact),
         };
         Self {
             picture,
             doubled,
             video,
-            scaled: ripple::scaled_comb(near),
+            scaled: row_alternation::scaled_comb(near),
             mixed: near.iter().filter(|look| look.luma.as_ref().is_some_and(is_mixed)).count(),
         }
     }
@@ -269,7 +270,12 @@ impl Traces {
     }
 
     /// How one picture of the stretch, with those `near` it, is woven.
-    fn weave(&self, look: &Look, near: &[Look], Flags { flagged, video_beside }: Flags) -> Woven {
+    fn weave(
+        &self,
+        look: &FieldFeatures,
+        near: &[FieldFeatures],
+        Flags { flagged, video_beside }: Flags,
+    ) -> Woven {
         let Some(own) = look.luma else { return Woven::Unknown };
         if self.is_ambiguous() {
             return Woven::Unknown;
@@ -294,7 +300,7 @@ impl Traces {
                 return Woven::Video(first);
             }
         }
-        if is_mixed(&own) && self.mixed >= MIXED_MIN && !ripple::is_upright(near) {
+        if is_mixed(&own) && self.mixed >= MIXED_MIN && !row_alternation::is_upright(near) {
             Woven::Mixed(earlier(own.top_after_bottom))
         } else {
             Woven::Clean
@@ -312,14 +318,14 @@ struct Flags {
 }
 
 /// The field that comes first where a stretch is video in fields.
-fn video(near: &[Look], flagged: Option<Parity>) -> Option<Parity> {
+fn video(near: &[FieldFeatures], flagged: Option<Parity>) -> Option<Parity> {
     let stretch = Stretch::of(near.iter().filter_map(|look| look.luma));
     let first = earlier(stretch.order);
-    let comb = ripple::comb(near);
+    let comb = row_alternation::comb(near);
     let told = stretch.is_video()
         && earlier(comb) == first
         && comb.abs() >= COMB_MIN
-        && (stretch.combed_tiles >= CLEAR_COMBED_TILES || !ripple::is_upright(near));
+        && (stretch.combed_tiles >= CLEAR_COMBED_TILES || !row_alternation::is_upright(near));
     (told || flagged == Some(first) && stretch.shows(&VIDEO_FLAGGED)).then_some(first)
 }
 
@@ -334,7 +340,7 @@ fn around(place: usize, count: usize) -> Range<usize> {
 
 /// What one picture shows by itself.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Look {
+pub(super) struct FieldFeatures {
     /// Frame that brought the picture.
     pub frame: usize,
     /// Fields of luma; `None` where too little moves.
@@ -345,7 +351,7 @@ pub(super) struct Look {
     pub sample: FieldSample,
 }
 
-impl Look {
+impl FieldFeatures {
     fn of(frame: usize, sample: &FieldSample) -> Self {
         let measures = &sample.measures;
         Self { frame, luma: Weave::of(&measures.luma), chroma: Weave::of(&measures.chroma), sample: *sample }
@@ -444,14 +450,14 @@ impl Stretch {
 }
 
 /// Half the hop of the picture up and down from frame to frame, lines, and the scatter around it.
-fn vertical_hop(near: &[Look]) -> Option<(f32, f32)> {
+fn vertical_hop(near: &[FieldFeatures]) -> Option<(f32, f32)> {
     let moved: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_y)).collect();
     alternation(&moved)
 }
 
 /// Alternation of the vertical position in lines, where the picture hops up and down from frame to frame: either
 /// rows that are there twice show it is by repetition, or it stands out of the motion.
-fn bobbing(near: &[Look], (lines, scatter): (f32, f32), doubled: bool, swapped: bool) -> f32 {
+fn bobbing(near: &[FieldFeatures], (lines, scatter): (f32, f32), doubled: bool, swapped: bool) -> f32 {
     let sideways: Vec<(usize, f32)> = near.iter().map(|look| (look.frame, look.sample.motion_x)).collect();
     let straight = alternation(&sideways).is_some_and(|(pixels, _)| pixels.abs() < lines.abs() / 2.0);
     let (mean, _) = mean_and_error(near.iter().map(|look| look.sample.motion_y));
@@ -470,7 +476,7 @@ fn bobbing(near: &[Look], (lines, scatter): (f32, f32), doubled: bool, swapped: 
 }
 
 /// Whether the detail of the rows of one parity rises and falls from picture to picture.
-fn alternating(near: &[Look]) -> bool {
+fn alternating(near: &[FieldFeatures]) -> bool {
     let ratios: Vec<(usize, f32)> = near
         .iter()
         .filter(|look| look.luma.is_some())

@@ -6,7 +6,7 @@
 use std::borrow::Borrow;
 use std::f32::consts::TAU;
 
-use super::marks::Look;
+use super::detect::FieldFeatures;
 use super::sample::parity_ratio;
 use super::window::{mean_and_error, median};
 use super::Parity;
@@ -74,7 +74,7 @@ struct Sides {
 }
 
 impl Sides {
-    fn of<L: Borrow<Look>>(near: &[L], value: impl Fn(&Ripple) -> f32) -> Self {
+    fn of<L: Borrow<FieldFeatures>>(near: &[L], value: impl Fn(&Ripple) -> f32) -> Self {
         let at = |first: usize| {
             let looks = near.iter().skip(first).step_by(2);
             looks.map(|look| value(&look.borrow().sample.measures.ripple)).collect()
@@ -135,7 +135,7 @@ impl Direction {
 
 /// The parity that is rebuilt from the other in every picture of the stretch, before scaling or after; `exact` where
 /// the recording takes nothing away.
-pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
+pub(super) fn lost(near: &[FieldFeatures], exact: bool) -> Option<Parity> {
     let moving = median(near.iter().map(|look| parity_ratio(&look.sample.measures.moving_rows)))?;
     let straight = Sides::of(near, |ripple| ripple.detail.value()).alike();
     let double = Direction::of(SCALINGS[0]);
@@ -155,24 +155,24 @@ pub(super) fn lost(near: &[Look], exact: bool) -> Option<Parity> {
 }
 
 /// The comb that the pictures of a stretch share, those at even and at odd places; 0 where they do not.
-pub(super) fn comb(near: &[Look]) -> f32 {
+pub(super) fn comb(near: &[FieldFeatures]) -> f32 {
     Sides::of(near, |ripple| ripple.comb.value()).alike()
 }
 
 /// Whether rows seem to stand twice, whatever makes them: what is drawn so and moves by one of them shows one field of the picture
 /// before again.
-pub(super) fn drawn_in_pairs(near: &[Look]) -> bool {
+pub(super) fn drawn_in_pairs(near: &[FieldFeatures]) -> bool {
     pairs(near).abs() >= DRAWN_PAIRS
 }
 
 /// How much nearer rows are to one neighbour than to the other, in pictures at even and at odd places alike.
-fn pairs(near: &[Look]) -> f32 {
+fn pairs(near: &[FieldFeatures]) -> f32 {
     Sides::of(near, |ripple| ripple.pairs.value()).alike()
 }
 
 /// Whether each row is there twice throughout the stretch, beginning with a top row. A picture scaled to twice its lines
 /// has that where its finest detail is alone.
-pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
+pub(super) fn doubled(near: &[FieldFeatures], exact: bool) -> bool {
     let pairs = pairs(near);
     let textured = near.iter().filter(|look| look.sample.measures.ripple.textured).count();
     2 * textured > near.len()
@@ -181,20 +181,21 @@ pub(super) fn doubled(near: &[Look], exact: bool) -> bool {
 
 /// Whether each row is there twice, those of the top and those of the bottom field in turn, in pictures that follow each other
 /// frame by frame: doubling and half a hop of so many `lines`, with its `scatter`, each of them too weak alone.
-pub(super) fn doubled_in_turn(near: &[Look], (lines, scatter): (f32, f32)) -> bool {
+pub(super) fn doubled_in_turn(near: &[FieldFeatures], (lines, scatter): (f32, f32)) -> bool {
     pairs(near) >= DOUBLED_IN_TURN && lines.abs() >= HOP_LINES_MIN.max(2.0 * scatter)
 }
 
 /// Whether the pictures of a stretch move up or down more than sideways. Rows then come to lie where others were, and what tells
 /// fields from each other, that detail and motion have nothing to do with each other, does not hold.
-pub(super) fn is_upright(near: &[Look]) -> bool {
-    let middle = |motion: fn(&Look) -> f32| median(near.iter().map(|look| motion(look).abs())).unwrap_or(0.0);
+pub(super) fn is_upright(near: &[FieldFeatures]) -> bool {
+    let middle =
+        |motion: fn(&FieldFeatures) -> f32| median(near.iter().map(|look| motion(look).abs())).unwrap_or(0.0);
     let (upright, sideways) = (middle(|look| look.sample.motion_y), middle(|look| look.sample.motion_x));
     upright > UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways)
 }
 
 /// The field that comes first in pictures that were woven of two moments and scaled afterwards.
-pub(super) fn scaled_comb(near: &[Look]) -> Option<Parity> {
+pub(super) fn scaled_comb(near: &[FieldFeatures]) -> Option<Parity> {
     if near.len() < SCALED_PICTURES_MIN || is_upright(near) {
         return None;
     }
@@ -234,8 +235,10 @@ mod tests {
 
     const PICTURES: usize = 24;
 
-    fn looks(sample: impl Fn(usize) -> FieldSample) -> Vec<Look> {
-        (0..PICTURES).map(|frame| Look { frame, luma: None, chroma: None, sample: sample(frame) }).collect()
+    fn looks(sample: impl Fn(usize) -> FieldSample) -> Vec<FieldFeatures> {
+        (0..PICTURES)
+            .map(|frame| FieldFeatures { frame, luma: None, chroma: None, sample: sample(frame) })
+            .collect()
     }
 
     fn share(value: f32) -> SignedShare {

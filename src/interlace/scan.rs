@@ -1,6 +1,6 @@
 //! How the capture is scanned: pixels first, flags second, the person above both.
 
-use super::marks::{Picture, Woven};
+use super::detect::{Picture, Woven};
 use super::Parity;
 use crate::frame::{Coding, Scan};
 use crate::units::Rate;

@@ -7,13 +7,13 @@
 mod audit;
 mod averaged;
 mod chroma;
-mod film;
-mod marks;
+mod detect;
 mod outcome;
-mod ripple;
+mod row_alternation;
 mod sample;
 mod scan;
 mod swapped;
+mod telecine;
 #[cfg(test)]
 mod tests;
 mod window;
@@ -29,7 +29,7 @@ use crate::cadence::FrameTimes;
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::frame::Scan;
 use averaged::Mean;
-use marks::{Picture, Woven};
+use detect::{Picture, Woven};
 
 /// One of the two sets of rows of a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -110,7 +110,7 @@ pub fn mark(
     facts: &ScanFacts,
 ) -> FieldFindings {
     let flagged = facts.given.unwrap_or(facts.flagged);
-    let pictures = marks::pictures(frames, samples, first_field(flagged), facts.coding);
+    let pictures = detect::pictures(frames, samples, first_field(flagged), facts.coding);
     let mut traces = Traces::default();
     let mut bobbing = Vec::new();
     let spans = spans(&pictures, frames);

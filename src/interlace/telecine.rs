@@ -3,12 +3,12 @@
 //! A picture that lasts three fields shows one of them twice, so that the rows of one parity stay while those of the other
 //! change. From there on each frame holds fields of two pictures, until rows of the other parity stay and bring both fields
 //! of a frame together again. Nothing else does that: video in fields and whole pictures change both parities alike. A
-//! search over the pictures in a row (`film/course.rs`) finds the most likely course of it; here is what one picture says,
+//! search over the pictures in a row (`telecine/course.rs`) finds the most likely course of it; here is what one picture says,
 //! and whether a course is film. Derived, not published.
 
 mod course;
 
-use super::marks::MIXED_TILES;
+use super::detect::MIXED_TILES;
 use super::sample::FieldSample;
 use super::window::{mean_and_error, median, REACH};
 use super::Parity;

@@ -27,8 +27,8 @@ use crate::source::fields::{level_parities, woven, WovenFrames};
 use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::source::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures, RowMeasures};
 use crate::source::{
-    self, Alignment, Film, Geometry, Grid, Levels, NoMatch, Proof, Signature, SourceOrigin, SourcePlace,
-    SourceTrack, SourceUnit, Warp, CELLS,
+    self, Alignment, Geometry, Grid, Levels, NoMatch, Proof, Signature, SignatureSequence, SourceOrigin,
+    SourcePlace, SourceTrack, SourceUnit, Warp, CELLS,
 };
 use crate::testclip::{ClipPainter, ClipSettings};
 use crate::units::Rate;
@@ -423,8 +423,8 @@ impl Clip {
     }
 
     /// The clip's pictures for alignment.
-    fn film(&self) -> Film<'_> {
-        Film {
+    fn film(&self) -> SignatureSequence<'_> {
+        SignatureSequence {
             signatures: &self.signatures,
             same_as_before: &self.own_repeats,
             grid: grid(self.facts.shape, &self.view).mirrored(self.mirrored),
@@ -444,7 +444,7 @@ impl Clip {
 
     /// Aligns; where the capture shows another part of the picture, the clip is read once more with the cells of
     /// that part, because cells made from others are not exact.
-    fn aligned(&self, film: &Film<'_>, proof: &Proof) -> Result<Alignment> {
+    fn aligned(&self, film: &SignatureSequence<'_>, proof: &Proof) -> Result<Alignment> {
         let refused = |none: NoMatch| {
             Error::new(
                 &self.place,
@@ -458,7 +458,7 @@ impl Clip {
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = next;
             let Some(signatures) = self.seen_through(film, next) else { break };
-            let clip = Film {
+            let clip = SignatureSequence {
                 signatures: &signatures,
                 grid: film.grid.clone(),
                 visible: film.grid.visible_in(geometry),
@@ -518,7 +518,7 @@ impl Clip {
 
     /// Geometry and levels by the detail of a few pictures, where more than rounding lies between clip and capture:
     /// detail within the cells of a signature shows shifts that signatures do not.
-    fn closer(&self, film: &Film<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
+    fn closer(&self, film: &SignatureSequence<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
         // Rows that only one parity sees are not taken off fine cells: of fields these tell less than signatures do.
         if !source::is_error(aligned.error) || self.is_interlaced() {
             return None;
@@ -582,7 +582,7 @@ impl Clip {
     /// curve, with its levels; `None` where it shows the whole as it is, or the clip cannot be read once more as it was.
     fn seen_through(
         &self,
-        film: &Film<'_>,
+        film: &SignatureSequence<'_>,
         (geometry, levels): (Geometry, Levels),
     ) -> Option<Vec<Signature>> {
         let differs = geometry != Geometry::SAME || !levels.is_straight();
@@ -729,7 +729,7 @@ impl Clip {
 
     /// Aligns frames; those of two fields field by field, where the clip has fields.
     fn aligned_frames(&self, recording: &Recording<'_>) -> Result<Alignment> {
-        let film = Film {
+        let film = SignatureSequence {
             signatures: recording.signatures,
             same_as_before: recording.same_as_before,
             grid: grid(recording.shape, recording.view),
@@ -761,7 +761,7 @@ impl Clip {
         let frames = WovenFrames { signatures: film.signatures, differences: film.differences };
         let mut fields = frames.fields(|frame| order.top_first(frame));
         level_parities(&mut fields, &[]);
-        let fields = Film {
+        let fields = SignatureSequence {
             signatures: &fields,
             same_as_before: &[],
             rate_hz: 2.0 * film.rate_hz,

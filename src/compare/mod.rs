@@ -14,7 +14,7 @@ pub use pictures::{Coverage, Lane, LaneColumn, LANE_COLUMNS};
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::settings::DeviceFacts;
-use crate::source::{align, Film, Grid, Proof, Signature, SourcePlace, CELLS};
+use crate::source::{align, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
 
@@ -193,7 +193,7 @@ impl Base {
             .zip(std::iter::once(None).chain(frames.signatures.iter().map(Some)))
             .map(|(now, before)| Some(now) == before)
             .collect();
-        let capture = Film {
+        let capture = SignatureSequence {
             signatures: &frames.signatures,
             same_as_before: &same,
             grid: Grid::new(frames.size.0, frames.size.1),
@@ -204,7 +204,7 @@ impl Base {
             moves: &[],
             differences: &[],
         };
-        let base = Film {
+        let base = SignatureSequence {
             signatures: &self.signatures,
             same_as_before: &[],
             grid: Grid::new(self.size.0, self.size.1),

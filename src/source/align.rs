@@ -6,7 +6,7 @@ use super::grid::Geometry;
 use super::path::{distance, Walk};
 use super::places::Placing;
 use super::proof::Proof;
-use super::{Film, SourcePlace, CELLS};
+use super::{SignatureSequence, SourcePlace, CELLS};
 use crate::words::{counted, verb};
 
 /// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
@@ -100,7 +100,11 @@ pub struct NoMatch {
 ///
 /// # Errors
 /// The capture does not show the clip.
-pub fn align(capture: &Film<'_>, clip: &Film<'_>, proof: &Proof) -> Result<Alignment, NoMatch> {
+pub fn align(
+    capture: &SignatureSequence<'_>,
+    clip: &SignatureSequence<'_>,
+    proof: &Proof,
+) -> Result<Alignment, NoMatch> {
     if capture.signatures.is_empty() || clip.signatures.is_empty() {
         return Err(NoMatch { evidence: "one of them holds no picture".to_owned() });
     }
@@ -169,8 +173,8 @@ impl Course {
 }
 
 struct Aligner<'a> {
-    capture: &'a Film<'a>,
-    clip: &'a Film<'a>,
+    capture: &'a SignatureSequence<'a>,
+    clip: &'a SignatureSequence<'a>,
     advance: f64,
     proof: &'a Proof,
 }
@@ -208,7 +212,7 @@ impl Aligner<'_> {
     }
 
     fn fitter<'a>(&'a self, pairs: &'a [Pair], freedom: Freedom) -> Fitter<'a> {
-        Fitter { capture: self.capture, clip: Clip::Film(self.clip), pairs, freedom }
+        Fitter { capture: self.capture, clip: Clip::SignatureSequence(self.clip), pairs, freedom }
     }
 
     fn snippet_pairs(&self, anchors: &[&Anchor], step: usize) -> Vec<Pair> {

@@ -1,7 +1,7 @@
 //! The first guess: where in the clip a few snippets of the capture lie, and what part of its picture is shown.
 
 use super::grid::{Geometry, Warp};
-use super::{code_values, Film, Signature, CELLS};
+use super::{code_values, Signature, SignatureSequence, CELLS};
 
 /// Snippets looked for, spread over the capture.
 const SNIPPETS: usize = 24;
@@ -55,7 +55,7 @@ fn geometries() -> Vec<Geometry> {
 }
 
 /// Looks for the capture in the clip; `advance` is how many pictures of the clip pass per frame.
-pub(super) fn search(capture: &Film<'_>, clip: &Film<'_>, advance: f64) -> Guess {
+pub(super) fn search(capture: &SignatureSequence<'_>, clip: &SignatureSequence<'_>, advance: f64) -> Guess {
     let frames = capture.signatures.len();
     let step = ((SNIPPET_STEP_S * capture.rate_hz) as usize).clamp(1, (frames / SNIPPET_FRAMES).max(1));
     let starts = starts(capture.signatures, step);

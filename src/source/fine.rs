@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::fit::{Clip, Fitter, Freedom, Pair, Start, BENT_BETTER};
 use super::grid::{Geometry, COVERED_MIN};
-use super::{Film, Levels, SourcePlace, CELLS};
+use super::{Levels, SignatureSequence, SourcePlace, CELLS};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// Parts of a cell in either direction. Choice: half a fine cell more or less at an edge is a sixteenth of a cell.
@@ -65,10 +65,15 @@ impl FinePictures {
     }
 
     /// Geometry and levels between a capture and these pictures, from a geometry that is roughly right.
-    pub fn geometry(&self, capture: &Film<'_>, stations: &Stations, from: Geometry) -> (Geometry, Levels) {
+    pub fn geometry(
+        &self,
+        capture: &SignatureSequence<'_>,
+        stations: &Stations,
+        from: Geometry,
+    ) -> (Geometry, Levels) {
         let freedom = Freedom { around: AROUND, every: 1 };
         fn fitter<'a>(
-            capture: &'a Film<'a>,
+            capture: &'a SignatureSequence<'a>,
             fine: &'a FinePictures,
             pairs: &'a [Pair],
             freedom: Freedom,
@@ -165,7 +170,7 @@ struct Run {
 }
 
 impl FineWarp {
-    pub fn new(capture: &Film<'_>, geometry: Geometry) -> Self {
+    pub fn new(capture: &SignatureSequence<'_>, geometry: Geometry) -> Self {
         let [columns, rows] = capture.grid.borders_in(geometry);
         let (columns, rows) = (runs(&columns, FINE_COLUMNS), runs(&rows, FINE_ROWS));
         let covered = (0..CELLS)
@@ -259,7 +264,7 @@ mod tests {
         let grid = Grid::new(960, 540);
         let signatures: Vec<Signature> =
             (0..60).map(|picture| means(grid.borders_in(wanted), picture).try_into().unwrap()).collect();
-        let capture = Film {
+        let capture = SignatureSequence {
             signatures: &signatures,
             same_as_before: &[],
             grid: grid.clone(),

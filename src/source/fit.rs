@@ -2,7 +2,7 @@
 
 use super::fine::{FinePictures, FineWarp};
 use super::grid::{Geometry, Warp};
-use super::{code_values, Film, CELLS};
+use super::{code_values, SignatureSequence, CELLS};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches up to
@@ -233,7 +233,7 @@ impl Model {
     }
 
     /// How many times larger errors of frames of `capture` are than the scatter of single cells says.
-    pub fn alike_in(&self, capture: &Film<'_>) -> f32 {
+    pub fn alike_in(&self, capture: &SignatureSequence<'_>) -> f32 {
         if capture.lossy || self.typical_sigma() > LOSSY_FROM * SIGMA_MIN {
             ALIKE_ERRORS
         } else {
@@ -269,7 +269,7 @@ impl Model {
 #[derive(Clone, Copy)]
 pub(super) enum Clip<'a> {
     /// All of them as signatures.
-    Film(&'a Film<'a>),
+    SignatureSequence(&'a SignatureSequence<'a>),
     /// Some of them in finer cells.
     Fine(&'a FinePictures),
 }
@@ -278,20 +278,20 @@ impl<'a> Clip<'a> {
     /// The last picture; of fine ones any may be asked for.
     fn last(self) -> usize {
         match self {
-            Self::Film(film) => film.signatures.len() - 1,
+            Self::SignatureSequence(film) => film.signatures.len() - 1,
             Self::Fine(_) => usize::MAX - 1,
         }
     }
 
-    fn under(self, capture: &Film<'_>, geometry: Geometry) -> View<'a> {
+    fn under(self, capture: &SignatureSequence<'_>, geometry: Geometry) -> View<'a> {
         match self {
-            Self::Film(film) => View::Cells(warp(film, capture, geometry), film.signatures),
+            Self::SignatureSequence(film) => View::Cells(warp(film, capture, geometry), film.signatures),
             Self::Fine(fine) => View::Fine(FineWarp::new(capture, geometry), fine),
         }
     }
 }
 
-fn warp(clip: &Film<'_>, capture: &Film<'_>, geometry: Geometry) -> Warp {
+fn warp(clip: &SignatureSequence<'_>, capture: &SignatureSequence<'_>, geometry: Geometry) -> Warp {
     Warp::new(&clip.grid, &capture.grid, geometry).within(&clip.visible).within(&capture.visible)
 }
 
@@ -321,7 +321,7 @@ impl View<'_> {
 
 /// The fitter: which films, and the pairs in them.
 pub(super) struct Fitter<'a> {
-    pub capture: &'a Film<'a>,
+    pub capture: &'a SignatureSequence<'a>,
     pub clip: Clip<'a>,
     pub pairs: &'a [Pair],
     pub freedom: Freedom,
@@ -540,7 +540,7 @@ impl Fitter<'_> {
         });
         let unexplained = unexplained(&seen, &used, levels);
         let warp = match self.clip {
-            Clip::Film(film) => warp(film, self.capture, geometry),
+            Clip::SignatureSequence(film) => warp(film, self.capture, geometry),
             Clip::Fine(_) => Warp::new(&self.capture.grid, &self.capture.grid, geometry),
         };
         Model { geometry, levels, warp, sigma, unexplained }

@@ -38,7 +38,7 @@ fn code_values(signature: &Signature) -> [f32; CELLS] {
 
 /// Pictures in a row: those of a clip, or the frames of a capture.
 #[derive(Clone, Debug)]
-pub struct Film<'a> {
+pub struct SignatureSequence<'a> {
     /// One signature per picture.
     pub signatures: &'a [Signature],
     /// Whether each picture is surely the same as the one before; may be shorter, the rest is not.

@@ -5,7 +5,7 @@ use super::conversion::Conversion;
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
 use super::path::{distance, influence};
 use super::proof::{Held, Proof};
-use super::{Film, SourcePlace, CELLS};
+use super::{SignatureSequence, SourcePlace, CELLS};
 use crate::fingerprint::FIXED_POINT;
 
 /// Pictures on each side of the path that are compared.
@@ -120,7 +120,7 @@ enum Mixing {
 /// Everything that places are told from.
 pub(super) struct Placing<'a> {
     pub model: &'a Model,
-    pub capture: &'a Film<'a>,
+    pub capture: &'a SignatureSequence<'a>,
     /// The clip as the capture shows it, in deviations.
     pub pictures: &'a [[f32; CELLS]],
     /// Whether each picture repeats the one before by the clip itself.
@@ -146,7 +146,7 @@ impl<'a> Placing<'a> {
     /// For places along `pictures`, which are the clip under `model`.
     pub fn new(
         model: &'a Model,
-        (capture, clip): (&'a Film<'a>, &'a Film<'a>),
+        (capture, clip): (&'a SignatureSequence<'a>, &'a SignatureSequence<'a>),
         pictures: &'a [[f32; CELLS]],
     ) -> Self {
         let alike = model.alike_in(capture);
@@ -595,7 +595,7 @@ fn rounded(weight: f32) -> f32 {
 }
 
 /// Numbers the runs of pictures that are like the first of their run, or the same by the clip itself.
-fn runs(clip: &Film<'_>, pictures: &[[f32; CELLS]], alike: f32) -> Vec<u32> {
+fn runs(clip: &SignatureSequence<'_>, pictures: &[[f32; CELLS]], alike: f32) -> Vec<u32> {
     let apart = APART * alike;
     let (mut run, mut first) = (0, 0);
     (0..pictures.len())

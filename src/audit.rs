@@ -3,6 +3,8 @@
 use std::io::{Read, Write};
 use std::sync::atomic::AtomicBool;
 
+use crate::alignment::picture::KeptFrames;
+use crate::alignment::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::cadence::{self, CadenceAnalysis, FrameTimes, StatedRate};
 use crate::cancel::{self, Cancel};
 use crate::capture::log::{self, LogReader, LogWriter};
@@ -20,8 +22,6 @@ use crate::pipeline::{self, Control, Progress, ReadingEnd};
 use crate::reference::{self, Clip, ClipReading, Marked, PictureFacts, Recording};
 use crate::settings::{DeviceFacts, Settings, ViewSettings};
 use crate::signatures::{Packer, Signatures};
-use crate::source::picture::KeptFrames;
-use crate::source::{self, Settling, SourceSummary, SourceTrack, Standing};
 use crate::units::Rate;
 use crate::verdict::gate::{self, Outcome, Requirement};
 use crate::verdict::{self, AgainstClip, AspectJudgement, Event, Finding, Played};
@@ -99,7 +99,7 @@ impl Source {
         classified.notes.retain(|note| note.code != NoteCode::LossesUnknown);
         let delivered_rate = times.delivered_rate;
         let settling = Settling { track: &track, own_repeats, delivered_rate, standing, moves };
-        if source::settle(&mut classified.frames, settling) == 0 {
+        if alignment::settle(&mut classified.frames, settling) == 0 {
             // The clip tells still from frozen.
             classified.notes.retain(|note| note.code != NoteCode::StillOrFrozen);
         }
@@ -557,7 +557,7 @@ fn conclude(
                 ..Source::settle(&mut classified, track, known, &settled.times)
             })
         }
-        None => source::marks::track(&marks, signatures.len()).map(|track| {
+        None => alignment::marks::track(&marks, signatures.len()).map(|track| {
             let unpacked = signatures.unpacked();
             let marked = |clip| Marked {
                 clip,
@@ -567,7 +567,8 @@ fn conclude(
                 shape: facts.shape,
                 view,
             };
-            let picture = source::marks::most_frequent_clip(&marks).and_then(|clip| marked(clip).picture());
+            let picture =
+                alignment::marks::most_frequent_clip(&marks).and_then(|clip| marked(clip).picture());
             let known = (&[][..], Standing::EXACT, &[][..]);
             Source { picture, ..Source::settle(&mut classified, track, known, &settled.times) }
         }),

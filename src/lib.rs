@@ -14,6 +14,7 @@
 #[cfg(test)]
 extern crate self as evenbeat;
 
+pub mod alignment;
 pub mod audit;
 pub mod audit_store;
 pub mod cadence;
@@ -39,7 +40,6 @@ pub mod reference;
 pub mod report;
 pub mod settings;
 pub mod signatures;
-pub mod source;
 pub mod testclip;
 pub mod units;
 pub mod verdict;

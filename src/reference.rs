@@ -4,6 +4,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use crate::alignment::fields::{level_parities, woven, WovenFrames};
+use crate::alignment::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
+use crate::alignment::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures, RowMeasures};
+use crate::alignment::{
+    self, Alignment, Geometry, Grid, Levels, NoMatch, Proof, Signature, SignatureSequence, SourceOrigin,
+    SourcePlace, SourceTrack, SourceUnit, Warp, CELLS,
+};
 use crate::cadence::{self, StatedRate};
 use crate::cancel::Cancel;
 use crate::capture::log::{self, LogReader};
@@ -23,13 +30,6 @@ use crate::interlace::{self, FieldSample, FieldSampler, Parity, ScanDecision, Sc
 use crate::note::{Note, NoteCode};
 use crate::pipeline::{self, Control, ReadingEnd};
 use crate::settings::{PathNames, ReadingSettings, Settings, ViewSettings};
-use crate::source::fields::{level_parities, woven, WovenFrames};
-use crate::source::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
-use crate::source::picture::{self, Comparison, Detail, KeptFrame, Measured, Measures, RowMeasures};
-use crate::source::{
-    self, Alignment, Geometry, Grid, Levels, NoMatch, Proof, Signature, SignatureSequence, SourceOrigin,
-    SourcePlace, SourceTrack, SourceUnit, Warp, CELLS,
-};
 use crate::testclip::{ClipPainter, ClipSettings};
 use crate::units::Rate;
 
@@ -143,7 +143,7 @@ impl PictureFacts {
 
     /// Whether more than rounding lies between clip and capture.
     pub fn has_errors(&self) -> bool {
-        source::is_error(self.error)
+        alignment::is_error(self.error)
     }
 }
 
@@ -453,7 +453,7 @@ impl Clip {
                 "give the clip that was played, or audit without --reference",
             )
         };
-        let mut aligned = source::align(film, &self.film(), proof).map_err(refused)?;
+        let mut aligned = alignment::align(film, &self.film(), proof).map_err(refused)?;
         let mut next = self.closer(film, &aligned).unwrap_or((aligned.geometry, aligned.levels));
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = next;
@@ -464,7 +464,7 @@ impl Clip {
                 visible: film.grid.visible_in(geometry),
                 ..self.film()
             };
-            let Ok(again) = source::align(film, &clip, proof) else { break };
+            let Ok(again) = alignment::align(film, &clip, proof) else { break };
             if again.error > BETTER_READING * aligned.error {
                 break;
             }
@@ -520,7 +520,7 @@ impl Clip {
     /// detail within the cells of a signature shows shifts that signatures do not.
     fn closer(&self, film: &SignatureSequence<'_>, aligned: &Alignment) -> Option<(Geometry, Levels)> {
         // Rows that only one parity sees are not taken off fine cells: of fields these tell less than signatures do.
-        if !source::is_error(aligned.error) || self.is_interlaced() {
+        if !alignment::is_error(aligned.error) || self.is_interlaced() {
             return None;
         }
         let stations = Stations::of(&aligned.places);
@@ -612,8 +612,8 @@ impl Clip {
 
     /// The track of a capture whose marks are those of this clip: numbers that can be read decide.
     pub fn marked_track(&self, marks: &[Option<MarkReading>], frames: usize) -> Option<SourceTrack> {
-        let own = source::marks::track(&self.marks, self.digests.len())?;
-        source::marks::track(marks, frames).filter(|track| track.clip_name == own.clip_name)
+        let own = alignment::marks::track(&self.marks, self.digests.len())?;
+        alignment::marks::track(marks, frames).filter(|track| track.clip_name == own.clip_name)
     }
 
     /// Lays a capture along the clip.

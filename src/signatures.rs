@@ -10,7 +10,7 @@ use flate2::bufread::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 use flate2::Compression;
 
-use crate::source::{Signature, CELLS};
+use crate::alignment::{Signature, CELLS};
 
 /// Little time for nearly all that can be saved.
 const COMPRESSION: Compression = Compression::new(3);

@@ -18,12 +18,12 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),
     ("classify", &["fingerprint"]),
-    ("source", &["classify", "interlace", "fingerprint"]),
-    ("signatures", &["source"]),
+    ("alignment", &["classify", "interlace", "fingerprint"]),
+    ("signatures", &["alignment"]),
     ("cadence", &["classify", "fingerprint"]),
     ("interlace", &["classify", "cadence", "fingerprint"]),
-    ("verdict", &["classify", "cadence", "interlace", "fingerprint", "source"]),
-    ("compare", &["audit", "classify", "source", "verdict"]),
+    ("verdict", &["classify", "cadence", "interlace", "fingerprint", "alignment"]),
+    ("compare", &["audit", "classify", "alignment", "verdict"]),
     // Pixels end at `fingerprint` but for `pictures`: a second reading for the eye, after everything is decided.
     ("pictures", &["audit", "capture", "fingerprint", "pipeline", "verdict"]),
     (
@@ -37,7 +37,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "capture",
             "fingerprint",
             "pictures",
-            "source",
+            "alignment",
             "reference",
             "pipeline",
             "signatures",
@@ -58,7 +58,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "interlace",
             "capture",
             "fingerprint",
-            "source",
+            "alignment",
             "reference",
             "signatures",
             "output",
@@ -89,7 +89,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Stages without files, clocks, threads or error types.
-const PURE: &[&str] = &["fingerprint", "classify", "source", "interlace", "cadence", "verdict", "compare"];
+const PURE: &[&str] = &["fingerprint", "classify", "alignment", "interlace", "cadence", "verdict", "compare"];
 
 /// What a pure stage must not name.
 const IMPURE: &[&str] = &[

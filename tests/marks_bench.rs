@@ -17,6 +17,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::AtomicBool;
 
+use evenbeat::alignment::{marks, SourcePlace};
 use evenbeat::audit::{write_log, Run};
 use evenbeat::capture::log::LogReader;
 use evenbeat::capture::CaptureArg;
@@ -24,7 +25,6 @@ use evenbeat::fingerprint::MarkReading;
 use evenbeat::frame::Scan;
 use evenbeat::pipeline::NoProgress;
 use evenbeat::settings::Settings;
-use evenbeat::source::{marks, SourcePlace};
 use evenbeat::testclip::settings::Size;
 use evenbeat::testclip::{write_clip, ClipSettings, Pulldown};
 use evenbeat::units::Rate;

@@ -18,11 +18,11 @@ use std::process::Command;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
+use evenbeat::alignment::{Counts, SourcePlace, SourceUnit};
 use evenbeat::audit::{audit, Audit, Run};
 use evenbeat::capture::CaptureArg;
 use evenbeat::pipeline::NoProgress;
 use evenbeat::settings::Settings;
-use evenbeat::source::{Counts, SourcePlace, SourceUnit};
 
 use fields::content::{Content, DETAILED};
 use fields::devices::{self, Device};

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use evenbeat::alignment::{SourcePlace, SourceTrack};
 use evenbeat::demo::devices::mix;
 use evenbeat::demo::texture::Dice;
 use evenbeat::demo::Harbour;
@@ -10,7 +11,6 @@ use evenbeat::fingerprint::marks::Lines;
 use evenbeat::fingerprint::{FrameMeter, MarkReading, ReducedPicture, ViewPlan};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
 use evenbeat::settings::ViewSettings;
-use evenbeat::source::{SourcePlace, SourceTrack};
 use evenbeat::testclip::settings::{Size, SIZES};
 use evenbeat::testclip::{ClipPainter, ClipSettings, Pulldown};
 use evenbeat::units::Rate;
@@ -308,7 +308,7 @@ fn a_track_comes_of_the_readings() {
     let shape = painter.shape();
     let readings: Vec<_> = (0..6).map(|frame| read(shape, painter.paint(frame))).collect();
     let SourceTrack { places, clip_rate, .. } =
-        evenbeat::source::marks::track(&readings, readings.len()).unwrap();
+        evenbeat::alignment::marks::track(&readings, readings.len()).unwrap();
     assert_eq!(clip_rate, rate("59.94"));
     for (frame, place) in places.into_iter().enumerate() {
         let first = 2 * frame as u32;

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 
+use crate::alignment::SourcePlace;
 use crate::audit::{fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::cadence::FrameTimes;
 use crate::classify::ClassifiedFrame;
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::interlace::FieldAudit;
-use crate::source::SourcePlace;
 use crate::units::TimeBase;
 
 /// The header line without its end. Columns may be added at the end, never renamed or moved.

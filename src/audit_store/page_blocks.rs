@@ -27,11 +27,11 @@ use flate2::Compression;
 
 use super::pictures_log;
 use super::{FRAMES_CSV, PICTURES_LOG};
+use crate::alignment::SourcePlace;
 use crate::audit::{fixed, from_fixed, Audit, CHANGE_DECIMALS, CONFIDENCE_DECIMALS};
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::escape::script_data;
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
-use crate::source::SourcePlace;
 
 /// What every whole page ends with, but for its seal.
 pub const END: &str = "</html>";

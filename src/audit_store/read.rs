@@ -23,6 +23,7 @@ use super::values::hex;
 use super::{
     json_cause, pictures_log, AUDIT_JSON, FIELDS_CSV, FRAMES_CSV, PICTURES_LOG, PROVENANCE_JSON, REPORT_HTML,
 };
+use crate::alignment::{SourcePlace, SourceSummary};
 use crate::audit::{Audit, Source};
 use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
@@ -36,7 +37,6 @@ use crate::note::{Note, NoteCode};
 use crate::output::cause_of;
 use crate::settings::DeviceFacts;
 use crate::signatures::Signatures;
-use crate::source::{SourcePlace, SourceSummary};
 use crate::units::{Rate, TimeBase};
 use crate::verdict::gate::Requirement;
 

@@ -2,11 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::alignment::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures, RowMeasures};
+use crate::alignment::{Counts, Geometry, Levels, SourceOrigin, SourceTrack, SourceUnit};
 use crate::audit::Audit;
 use crate::interlace::Parity;
 use crate::reference::PictureFacts;
-use crate::source::picture::{Beyond, Chroma, LevelMeasures, Measured, Measures, RowMeasures};
-use crate::source::{Counts, Geometry, Levels, SourceOrigin, SourceTrack, SourceUnit};
 use crate::units::Rate;
 
 /// Ranges of pictures that never appeared which are written out; the numbers count them all, and `frames.csv` has

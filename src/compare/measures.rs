@@ -1,9 +1,9 @@
 //! What is compared, how exactly each number is known, and which device stands best.
 
 use super::Device;
+use crate::alignment::picture::{Measured, Measures, RowMeasures};
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
-use crate::source::picture::{Measured, Measures, RowMeasures};
 use crate::units::Rate;
 use crate::verdict::{FindingKind, Placing};
 

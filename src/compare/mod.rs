@@ -11,10 +11,10 @@ mod pictures;
 pub use measures::{Better, Measure, Standing, Value, MEASURES};
 pub use pictures::{Coverage, Lane, LaneColumn, LANE_COLUMNS};
 
+use crate::alignment::{align, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::settings::DeviceFacts;
-use crate::source::{align, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
 use crate::units::Rate;
 use pictures::{Shown, Timeline};
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::source::{Appearance, SourcePlace};
+use crate::alignment::{Appearance, SourcePlace};
 
 /// Columns of a device's lane: one for every three pixels of a chart of usual width.
 pub const LANE_COLUMNS: usize = 240;

@@ -1,11 +1,11 @@
 //! What is known of the clip, in words.
 
 use super::text::{clock_text, grouped};
+use crate::alignment::picture::{Conversion, Measured, Measures, RowMeasures};
+use crate::alignment::{Counts, Drift, Levels, SourceOrigin, SourceSummary, SourceUnit};
 use crate::audit::{Audit, Source};
 use crate::audit_store::Placement;
 use crate::reference::PictureFacts;
-use crate::source::picture::{Conversion, Measured, Measures, RowMeasures};
-use crate::source::{Counts, Drift, Levels, SourceOrigin, SourceSummary, SourceUnit};
 use crate::units::{decimal, signed_decimal};
 
 /// What indices count, for reading.
@@ -241,7 +241,7 @@ fn levels_text(levels: Levels) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::Geometry;
+    use crate::alignment::Geometry;
 
     #[test]
     fn ranges_are_named_by_their_published_levels() {

@@ -4,9 +4,9 @@ use super::expectation::Expectation;
 use super::findings::{constant_hold, units};
 use super::picture::Found;
 use super::{AgainstClip, Aspect, Case, Event, EventKind, Finding, FindingKind, Severity};
+use crate::alignment::{Counts, SourceSummary};
 use crate::classify::{count_flagged, FrameFlags};
 use crate::interlace::OutcomeCode;
-use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 use crate::words::{counted, grouped, length, percent, plural, times, verb};
 

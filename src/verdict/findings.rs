@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use crate::alignment::{Counts, SourceSummary};
 use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, Freeze, Hold};
 use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::frame::Scan;
 use crate::interlace::{Outcome, OutcomeCode};
-use crate::source::{Counts, SourceSummary};
 use crate::units::hz_text;
 use crate::words::{counted, length, times, verb};
 

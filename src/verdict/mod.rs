@@ -14,13 +14,13 @@ mod tests;
 pub use event::{gather, rank, worst, Around, Event, EventKind};
 pub use judgement::{Aspect, AspectJudgement, Judgement};
 
+use crate::alignment::SourceSummary;
 use crate::cadence::{CadenceAnalysis, FrameTimes};
 use crate::classify::{ClassifiedFrame, FrameFlags};
 use crate::fingerprint::CaptureLevels;
 use crate::frame::Scan;
 use crate::interlace::Outcome;
 use crate::note::Note;
-use crate::source::SourceSummary;
 use crate::units::Rate;
 
 pub use picture::{AgainstClip, Placing};

@@ -3,7 +3,7 @@
 
 use super::findings::Event;
 use super::{Case, Finding, FindingKind, Severity};
-use crate::source::picture::{Conversion, LevelMeasures, Measured, Measures, BLACK, WHITE};
+use crate::alignment::picture::{Conversion, LevelMeasures, Measured, Measures, BLACK, WHITE};
 
 /// What is known of the picture beside the clip's.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -425,7 +425,7 @@ pub(super) fn code_values(case: &Case<'_>) -> Vec<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::picture::{Beyond, Chroma};
+    use crate::alignment::picture::{Beyond, Chroma};
 
     fn sure(value: f64) -> Measured {
         Measured { value, error: 0.001 }

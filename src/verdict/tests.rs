@@ -1,11 +1,11 @@
 //! Findings and verdict on known sequences of classes.
 
 use super::*;
+use crate::alignment::{SourceOrigin, SourcePlace, SourceTrack, SourceUnit};
 use crate::cadence::{analyse, frame_times, StatedRate};
 use crate::capture::RateSource;
 use crate::classify::{Evidence, FrameClass, FrameFlags};
 use crate::note::NoteCode;
-use crate::source::{SourceOrigin, SourcePlace, SourceTrack, SourceUnit};
 
 /// A progressive capture without traces of fields.
 fn case<'a>(

@@ -6,6 +6,7 @@ use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 
+use evenbeat::alignment::{SourcePlace, SourceUnit};
 use evenbeat::audit::{audit_fingerprints, audit_fingerprints_against, Audit};
 use evenbeat::capture::{CaptureFacts, FrameSource, RateSource};
 use evenbeat::classify::FrameFlags;
@@ -13,7 +14,6 @@ use evenbeat::fingerprint::FrameFingerprint;
 use evenbeat::frame::{Coding, Scan};
 use evenbeat::reference::Clip;
 use evenbeat::settings::Settings;
-use evenbeat::source::{SourcePlace, SourceUnit};
 use evenbeat::units::Rate;
 use evenbeat::verdict::Severity;
 

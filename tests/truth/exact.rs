@@ -1,10 +1,10 @@
 //! Scores of cells in which the pictures of the clip are known, by the clip itself or by its marks: frames, losses, mixes
 //! and places that are wrong, each by its frame.
 
+use evenbeat::alignment::{SourcePlace, SourceUnit};
 use evenbeat::audit::Audit;
 use evenbeat::classify::{FrameClass, FrameFlags};
 use evenbeat::demo::schedule::Shown;
-use evenbeat::source::{SourcePlace, SourceUnit};
 
 use super::cells::Cell;
 use super::{is_mix, lost, truth, Truth};

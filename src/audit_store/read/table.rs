@@ -4,12 +4,12 @@ use std::io::{self, BufRead, Read};
 use std::path::Path;
 
 use super::wrong;
+use crate::alignment::SourcePlace;
 use crate::audit_store::csv;
 use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::error::{plain_cause, Error, Result};
 use crate::fingerprint::{Digest, UNKNOWN_DIGEST};
 use crate::interlace::Parity;
-use crate::source::SourcePlace;
 use crate::units::TimeBase;
 
 /// Longest row, bytes.

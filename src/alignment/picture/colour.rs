@@ -4,9 +4,9 @@ use super::detail::{within, Borders, Sums, GREY};
 use super::luma::SURE;
 use super::regression::{solve, Row};
 use super::{Chroma, Comparison, Measured};
+use crate::alignment::grid::{Grid, COVERED_MIN};
+use crate::alignment::{Geometry, CELLS};
 use crate::fingerprint::{chroma_cells, FIXED_POINT};
-use crate::source::grid::{Grid, COVERED_MIN};
-use crate::source::{Geometry, CELLS};
 
 /// Unknowns: of Cb what of Cb and Cr, and a level; of Cr likewise; then how far both lie off across and down.
 const UNKNOWNS: usize = 8;

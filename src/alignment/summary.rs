@@ -235,7 +235,7 @@ impl Clocks {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::{SourceOrigin, SourceUnit};
+    use crate::alignment::{SourceOrigin, SourceUnit};
     use crate::units::Rate;
 
     fn track(places: Vec<SourcePlace>, rate: &str) -> SourceTrack {

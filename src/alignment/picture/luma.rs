@@ -3,9 +3,9 @@
 use super::detail::{table, within, Borders, Sums};
 use super::regression::{solve, Row, Solution};
 use super::{Comparison, Measured, BLACK, WHITE};
+use crate::alignment::grid::COVERED_MIN;
+use crate::alignment::{Geometry, CELLS};
 use crate::fingerprint::FIXED_POINT;
-use crate::source::grid::COVERED_MIN;
-use crate::source::{Geometry, CELLS};
 
 /// Unknowns: size and place across and down, level and gain, power.
 pub(super) const UNKNOWNS: usize = 7;

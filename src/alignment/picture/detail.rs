@@ -1,7 +1,7 @@
 //! A picture of the clip in small cells, summed so that the mean over any window is a few steps.
 
+use crate::alignment::CELLS;
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
-use crate::source::CELLS;
 
 /// Columns and rows of luma cells: those of reduced pictures, so that the cells of a picture that is shown whole are sums of
 /// them.

@@ -349,7 +349,7 @@ impl Seen {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::SourceUnit;
+    use crate::alignment::SourceUnit;
 
     fn frame(class: FrameClass, evidence: Evidence) -> ClassifiedFrame {
         ClassifiedFrame {

@@ -3,10 +3,10 @@
 //! Data flows one way and narrows at each step:
 //!
 //! ```text
-//! capture ─ Frame ─▶ fingerprint ─ FrameFingerprint ─▶ classify ─ ClassifiedFrame ─▶ fields ─▶ cadence ─▶ verdict ─▶ report
+//! capture ─ Frame ─▶ fingerprint ─ FrameFingerprint ─▶ classify ─ ClassifiedFrame ─▶ interlace ─▶ cadence ─▶ verdict ─▶ report
 //! ```
 //!
-//! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`fields`], [`cadence`] and [`verdict`] are pure:
+//! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`interlace`], [`cadence`] and [`verdict`] are pure:
 //! no files, clocks or threads. [`audit::audit`] is the entry that joins the stages.
 
 #![warn(missing_docs)]

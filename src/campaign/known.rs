@@ -40,9 +40,9 @@ struct Note {
     blake3: String,
 }
 
-/// How a file looked.
+/// How a file looked, without reading it.
 #[derive(Clone, Debug, Deserialize, Eq, PartialEq, Serialize)]
-struct Stamp {
+pub(super) struct Stamp {
     name: String,
     bytes: u64,
     changed_ns: u64,
@@ -75,7 +75,7 @@ impl Known {
 
     fn try_digest(&self, path: &Path) -> io::Result<String> {
         let files = files_of(path)?;
-        let stamps = files.iter().map(|file| stamp(file)).collect::<io::Result<Vec<_>>>()?;
+        let stamps = files.iter().map(|file| Stamp::of(file)).collect::<io::Result<Vec<_>>>()?;
         let place = self.place_of(path)?;
         if let Some(note) = read_note(&place).filter(|note| note.stamps == stamps) {
             return Ok(note.blake3);
@@ -83,7 +83,7 @@ impl Known {
         let begun = SystemTime::now();
         let blake3 = if path.is_dir() { digest_of_files(&files)? } else { digest_of(path)? };
         // What changed meanwhile, or just before, is read again next time.
-        let after = files.iter().map(|file| stamp(file)).collect::<io::Result<Vec<_>>>()?;
+        let after = files.iter().map(|file| Stamp::of(file)).collect::<io::Result<Vec<_>>>()?;
         if after == stamps && stamps.iter().all(|stamp| stamp.is_quiet(begun)) {
             self.keep(&place, &Note { stamps, blake3: blake3.clone() });
         }
@@ -93,7 +93,7 @@ impl Known {
     /// Whether the files of a folder are as `check` found them to be when they last changed; `check` is asked where they
     /// changed, and what it finds whole is kept.
     pub fn is_whole(&self, folder: &Path, check: impl FnOnce() -> bool) -> bool {
-        let stamps = || files_of(folder).and_then(|files| files.iter().map(|file| stamp(file)).collect());
+        let stamps = || files_of(folder).and_then(|files| files.iter().map(|file| Stamp::of(file)).collect());
         let Ok(before): io::Result<Vec<Stamp>> = stamps() else { return false };
         let Ok(place) = self.place_of(folder) else { return check() };
         if read_note(&place).is_some_and(|note| note.stamps == before) {
@@ -126,6 +126,17 @@ impl Known {
 }
 
 impl Stamp {
+    /// How the file or folder at `path` looks now.
+    pub(super) fn of(path: &Path) -> io::Result<Self> {
+        let found: Metadata = fs::metadata(path)?;
+        let since = found.modified()?.duration_since(UNIX_EPOCH).unwrap_or_default();
+        Ok(Self {
+            name: path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
+            bytes: found.len(),
+            changed_ns: u64::try_from(since.as_nanos()).unwrap_or(u64::MAX),
+        })
+    }
+
     fn is_quiet(&self, at: SystemTime) -> bool {
         let changed = UNIX_EPOCH + Duration::from_nanos(self.changed_ns);
         at.duration_since(changed).is_ok_and(|quiet| quiet > QUIET)
@@ -138,16 +149,6 @@ fn read_note(place: &Path) -> Option<Note> {
         return None;
     }
     serde_json::from_reader(io::BufReader::new(file)).ok()
-}
-
-fn stamp(path: &Path) -> io::Result<Stamp> {
-    let found: Metadata = fs::metadata(path)?;
-    let since = found.modified()?.duration_since(UNIX_EPOCH).unwrap_or_default();
-    Ok(Stamp {
-        name: path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
-        bytes: found.len(),
-        changed_ns: u64::try_from(since.as_nanos()).unwrap_or(u64::MAX),
-    })
 }
 
 /// The file itself, or the files of a folder in the order of their names; what is hidden there does not count.

@@ -3,9 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::UNIX_EPOCH;
 
-use super::known::Known;
+use super::known::{Known, Stamp};
 use super::plan::Unit;
 use super::unit::{decoder_of, DECIDING};
 use super::PRIVATE;
@@ -40,7 +39,8 @@ impl Parts {
         add(&decoder_of(unit, known).unwrap_or_default());
         add(&unit.folder);
         for file in [Some(&unit.recording), unit.settings.reading.timestamps.as_ref()].into_iter().flatten() {
-            add(&format!("{} {}", PathNames::Last.of(file), stamp(file)));
+            add(&PathNames::Last.of(file));
+            add(&Stamp::of(file).map(|stamp| format!("{stamp:?}")).unwrap_or_default());
         }
         for (name, value) in unit.settings.changed(PathNames::Last) {
             add(&format!("{name} {value}"));
@@ -113,11 +113,4 @@ impl Parts {
         // What stays is in nobody's way.
         let _ = fs::remove_dir_all(&self.folder);
     }
-}
-
-/// Size and time of change, in words for a digest.
-fn stamp(path: &Path) -> String {
-    let Ok(found) = fs::metadata(path) else { return String::new() };
-    let changed = found.modified().ok().and_then(|at| at.duration_since(UNIX_EPOCH).ok());
-    format!("{} {}", found.len(), changed.unwrap_or_default().as_nanos())
 }

@@ -6,11 +6,10 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
-use std::time::SystemTime;
 
 use chrono::{DateTime, FixedOffset};
 
-use super::known::Known;
+use super::known::{Known, Stamp};
 use super::model::RunResult;
 use super::parts::Parts;
 use super::plan::{Plan, Unit};
@@ -93,7 +92,8 @@ impl Workplace<'_> {
     /// The recording cannot be audited, or its report cannot be written. Why is kept in its folder where that is possible.
     pub fn complete(&self, task: &Task<'_>) -> Result<Option<RunResult>> {
         let unit = task.unit;
-        let before = look(&unit.recording);
+        // To see whether it is written to.
+        let before = Stamp::of(&unit.recording).ok();
         let Some(part) = task.part else { return self.audit(unit, before, None).map(Some) };
         if let Some(result) = self.result(unit) {
             return Ok(Some(result));
@@ -116,7 +116,7 @@ impl Workplace<'_> {
 
     /// Audits a recording, unless that is done already; `before` is how it looked before anything of it was read, `log` its
     /// fingerprint log.
-    fn audit(&self, unit: &Unit, before: Look, log: Option<PathBuf>) -> Result<RunResult> {
+    fn audit(&self, unit: &Unit, before: Option<Stamp>, log: Option<PathBuf>) -> Result<RunResult> {
         let inputs = Inputs::of(unit, self.known)?;
         if let Found::Done(result) = unit::found(unit, self.out, &inputs, self.known) {
             return Ok(*result);
@@ -142,7 +142,7 @@ impl Workplace<'_> {
         }
     }
 
-    fn audited(&self, unit: &Unit, before: Look, settings: Settings) -> Result<Audited> {
+    fn audited(&self, unit: &Unit, before: Option<Stamp>, settings: Settings) -> Result<Audited> {
         let capture = CaptureArg::Path(unit.recording.clone());
         let run = Run { progress: &NoProgress, stop: self.stop };
         let mut audit = audit::audit(&capture, &settings, run)?;
@@ -153,7 +153,7 @@ impl Workplace<'_> {
         {
             return Err(interrupted(unit));
         }
-        if look(&unit.recording) != before {
+        if Stamp::of(&unit.recording).ok() != before {
             let hint = "run the campaign again when it is written whole";
             return Err(Error::new(
                 unit.recording.display().to_string(),
@@ -208,13 +208,6 @@ struct Audited {
 fn interrupted(unit: &Unit) -> Error {
     let place = unit.recording.display().to_string();
     Error::new(place, "interrupted", "it was not read to its end", "run the campaign again")
-}
-
-/// Size and time of change of a recording, to see whether it is written to.
-type Look = Option<(u64, Option<SystemTime>)>;
-
-fn look(path: &Path) -> Look {
-    fs::metadata(path).ok().map(|found| (found.len(), found.modified().ok()))
 }
 
 /// Who audits, how and when: the audit that gives the same result by itself, whatever machine the unit is done on.

@@ -189,3 +189,22 @@ fn is_white(one: &FrameEvidence, error: f64) -> bool {
         && f64::from(one.reduced.unexplained) >= UNEXPLAINED_MIN * energy
         && (fine_share(one) - 1.0).abs() <= WHITE_WITHIN * FINE_ERROR * error
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Shares of normal values beyond so many deviations, as handbooks of statistics have them (from memory).
+    #[test]
+    fn a_largest_block_is_as_rare_as_the_normal_value_it_stands_for() {
+        let usual = Usual { middle: 2.0, spread: 0.05 };
+        for (share, deviations) in [(0.05_f64, 1.645), (1e-4, 3.719), (1e-6, 4.753)] {
+            // Of the largest of many nearly e^(−spreads) lie beyond so many spreads.
+            let value = usual.middle * (1.0 - usual.spread * share.ln());
+            let found = usual.above(value as f32);
+            assert!((found - deviations).abs() < 0.12, "{share}: {found}");
+        }
+        assert_eq!(usual.above(2.0), 0.0);
+        assert_eq!(usual.above(1.0), 0.0);
+    }
+}

@@ -264,6 +264,30 @@ mod tests {
     }
 
     #[test]
+    fn what_moves_up_or_down_more_than_sideways_is_upright() {
+        let table = [
+            ("rising lettering", true, 0.0, -2.0),
+            ("bars that turn round", true, 0.0, 1.3),
+            ("nearly a row", true, 0.0, 0.99),
+            ("the error of a motion", false, 0.0, 0.05),
+            ("a pan", false, 4.0, 0.2),
+            ("a slanted pan", false, 4.0, 2.0),
+            ("a steep one", true, 2.0, 4.0),
+            ("at rest", false, 0.0, 0.0),
+        ];
+        for (name, expected, motion_x, motion_y) in table {
+            // Half of them the other way round: what counts is how far, not where to.
+            let turned = |frame: usize, motion: f32| if frame % 2 == 0 { motion } else { -motion };
+            let near = looks(|frame| FieldSample {
+                motion_x: turned(frame, motion_x),
+                motion_y: turned(frame, motion_y),
+                ..FieldSample::default()
+            });
+            assert_eq!(is_upright(&near), expected, "{name}");
+        }
+    }
+
+    #[test]
     fn detail_of_a_lost_field_that_was_scaled_lies_at_its_place() {
         let Direction { cosine, sine } = Direction::of(SCALINGS[0]);
         let table = [

@@ -80,25 +80,29 @@ impl Frame {
         Self::from_values(self.values().map(change), self.depth)
     }
 
+    /// Code values of luma, blue and red, each with the size of its plane.
+    pub fn planes(&self, size: Size) -> [(Vec<f32>, Size); 3] {
+        let mut values = self.values();
+        [size, size.halved(), size.halved()]
+            .map(|size| (values.by_ref().take(size.samples()).collect(), size))
+    }
+
+    /// From code values of luma, blue and red.
+    pub fn from_planes(planes: [Vec<f32>; 3], depth: u8) -> Self {
+        Self::from_values(planes.into_iter().flatten(), depth)
+    }
+
     /// At another size, linear between samples.
     pub fn scaled(&self, from: Size, to: Size) -> Self {
-        let values: Vec<f32> = self.values().collect();
-        let (luma, chroma) = values.split_at(from.samples());
-        let (blue, red) = chroma.split_at(from.halved().samples());
-        let planes =
-            [(luma, from, to), (blue, from.halved(), to.halved()), (red, from.halved(), to.halved())];
-        let scaled = planes.map(|(plane, from, to)| scaled_plane(plane, (from, to), 0.0));
-        Self::from_values(scaled.into_iter().flatten(), self.depth)
+        let to_size = |size| if size == from { to } else { to.halved() };
+        let scaled = self.planes(from).map(|(plane, size)| scaled_plane(&plane, (size, to_size(size)), 0.0));
+        Self::from_planes(scaled, self.depth)
     }
 
     /// The middle of it without a share at the borders, as large as the whole.
     pub fn within(&self, size: Size, left_out: f32) -> Self {
-        let values: Vec<f32> = self.values().collect();
-        let (luma, chroma) = values.split_at(size.samples());
-        let (blue, red) = chroma.split_at(size.halved().samples());
-        let planes = [(luma, size), (blue, size.halved()), (red, size.halved())];
-        let scaled = planes.map(|(plane, size)| scaled_plane(plane, (size, size), left_out));
-        Self::from_values(scaled.into_iter().flatten(), self.depth)
+        let scaled = self.planes(size).map(|(plane, size)| scaled_plane(&plane, (size, size), left_out));
+        Self::from_planes(scaled, self.depth)
     }
 }
 

@@ -3,6 +3,7 @@
 
 use evenbeat::classify::{ClassifiedFrame, FrameClass};
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 
 use crate::adapter;
 use crate::random::pictures::{Frame, Size};
@@ -83,26 +84,11 @@ fn contradictions(one: &[Call], other: &[Call], recorder: Recorder) -> Vec<usize
     differ.map(|(frame, _)| frame).collect()
 }
 
-/// Each plane with its width, from the samples of a 4:2:0 frame.
-fn planes(frame: &Frame, size: Size) -> [(Vec<&[u8]>, usize); 3] {
-    let bytes = if frame.depth == 8 { 1 } else { 2 };
-    let samples: Vec<&[u8]> = frame.samples.chunks_exact(bytes).collect();
-    let (luma, chroma) = (size.width * size.height, size.width * size.height / 4);
-    [
-        (samples[..luma].to_vec(), size.width),
-        (samples[luma..luma + chroma].to_vec(), size.width / 2),
-        (samples[luma + chroma..].to_vec(), size.width / 2),
-    ]
-}
-
 fn mirrored(frame: &Frame, size: Size) -> Frame {
-    let rows = planes(frame, size).into_iter().flat_map(|(samples, width)| {
-        samples
-            .chunks(width)
-            .flat_map(|row| row.iter().rev().copied().collect::<Vec<_>>())
-            .collect::<Vec<_>>()
+    let planes = frame.planes(size).map(|(plane, size)| {
+        plane.chunks(size.width).flat_map(|row| row.iter().rev().copied()).collect::<Vec<_>>()
     });
-    Frame { samples: rows.flatten().copied().collect(), depth: frame.depth }
+    Frame::from_planes(planes, frame.depth)
 }
 
 fn with_border(size: Size) -> Size {
@@ -111,26 +97,25 @@ fn with_border(size: Size) -> Size {
 
 /// The frame within a grey border.
 fn bordered(frame: &Frame, size: Size) -> Frame {
-    let grey = (128_u16 << (frame.depth - 8)).to_le_bytes();
-    let grey = &grey[..if frame.depth == 8 { 1 } else { 2 }];
-    let mut samples: Vec<u8> = Vec::new();
-    for (plane, width) in planes(frame, size) {
-        let border = BORDER * width / size.width;
-        let blank = |count: usize| std::iter::repeat_n(grey, count).flatten().copied();
-        let beyond = border * (width + 2 * border);
-        samples.extend(blank(beyond));
-        for row in plane.chunks(width) {
-            samples.extend(blank(border));
-            samples.extend(row.iter().copied().flatten());
-            samples.extend(blank(border));
-        }
-        samples.extend(blank(beyond));
-    }
-    Frame { samples, depth: frame.depth }
+    let grey = f32::from(128_u16 << (frame.depth - 8));
+    let planes = frame.planes(size).map(|(plane, part)| {
+        let border = BORDER * part.width / size.width;
+        let beyond = vec![grey; border * (part.width + 2 * border)];
+        let beside = vec![grey; border];
+        let rows = plane.chunks(part.width).flat_map(|row| [&beside, row, &beside].concat());
+        beyond.iter().copied().chain(rows).chain(beyond.iter().copied()).collect()
+    });
+    Frame::from_planes(planes, frame.depth)
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: CASES, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig {
+        cases: CASES,
+        failure_persistence: None,
+        // The same captures every time.
+        rng_seed: RngSeed::Fixed(SEED),
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn a_border_that_stands_changes_no_call(number in 0u64..10_000) {

@@ -12,6 +12,7 @@ pub mod marks;
 mod path;
 pub mod picture;
 mod places;
+mod possible;
 mod proof;
 mod settle;
 mod summary;

@@ -15,7 +15,7 @@ const SQUARE_UP_TO: f32 = 3.0;
 const TAIL: f32 = 8.0;
 
 /// Most that one frame can cost more than the most likely place: a single odd frame must not pay for two jumps.
-const FRAME_COST_MAX: f32 = 30.0;
+pub(super) const FRAME_COST_MAX: f32 = 30.0;
 
 /// Cost of each picture by which a step differs from the expected one.
 const UNEVEN_COST: f32 = 2.0;
@@ -24,12 +24,12 @@ const UNEVEN_COST_MAX: f32 = 8.0;
 /// Cost of going back, besides.
 const BACK_COST: f32 = 6.0;
 /// Cost of going on anywhere else: more than one odd frame can pay.
-const JUMP_COST: f32 = 45.0;
+pub(super) const JUMP_COST: f32 = 45.0;
 
 /// Cost of standing where a frame surely shows another picture, and of going where it surely shows the same: its confidence
 /// is 0.95 or more, once in 20 at most wrong, and the natural logarithm of that is 3; twice as much, because what is sure
 /// is wrong far less often (the random bench).
-const AGAINST_CALL_COST: f32 = 6.0;
+pub(super) const AGAINST_CALL_COST: f32 = 6.0;
 
 /// Pictures that a step may skip, and go back.
 const FORWARD_MAX: usize = 24;
@@ -70,6 +70,18 @@ pub(super) fn distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
         }
     }
     sums.iter().sum()
+}
+
+/// The mix of two pictures, `own` the heavier part, that is nearest to a frame.
+fn heavier(frame: &[f32; CELLS], own: &[f32; CELLS], other: &[f32; CELLS]) -> [f32; CELLS] {
+    let (mut along, mut square) = (0.0, 0.0);
+    for cell in 0..CELLS {
+        let step = other[cell] - own[cell];
+        along += step * (frame[cell] - own[cell]);
+        square += step * step;
+    }
+    let weight = if square > f32::EPSILON { (along / square).clamp(0.0, 0.5) } else { 0.0 };
+    std::array::from_fn(|cell| own[cell] + weight * (other[cell] - own[cell]))
 }
 
 /// How much a cell counts that is so many deviations off.
@@ -143,6 +155,18 @@ impl Walk<'_> {
             }
         }
         trellis.traced()
+    }
+
+    /// Distance of a frame to a picture; where errors are small, to the nearest of the mixes of which it is the heavier part: a
+    /// frame that is a mix may look more like a picture far off than like either of its own.
+    fn distance(&self, frame: &[f32; CELLS], picture: usize) -> f32 {
+        let own = &self.pictures[picture];
+        let alone = distance(frame, own);
+        let neighbours = [picture.checked_sub(1), Some(picture + 1)].into_iter().flatten();
+        neighbours
+            .filter_map(|neighbour| self.pictures.get(neighbour))
+            .map(|other| distance(frame, &heavier(frame, own, other)))
+            .fold(alone, f32::min)
     }
 
     /// Where a capture may begin: where it looks alike, and where the anchors lead back to.
@@ -273,8 +297,7 @@ impl Trellis {
         let mut nearest = f32::INFINITY;
         for &picture in &self.touched {
             let (_, from, before) = self.reached[picture as usize];
-            let distance =
-                if held.is_some() { 0.0 } else { distance(frame, &walk.pictures[picture as usize]) };
+            let distance = if held.is_some() { 0.0 } else { walk.distance(frame, picture as usize) };
             nearest = nearest.min(distance);
             self.places.push(Place { picture, from, cost: before });
             self.reached[picture as usize].2 = distance;
@@ -323,7 +346,7 @@ impl Trellis {
 }
 
 /// Cost of a step of so many pictures where `advance` are expected.
-fn step_cost(step: f64, advance: f64) -> f32 {
+pub(super) fn step_cost(step: f64, advance: f64) -> f32 {
     // Where a picture passes every two or three frames, standing and going on are both expected.
     let (low, high) = (advance.floor(), advance.ceil());
     let off = if step < low { low - step } else { (step - high).max(0.0) };

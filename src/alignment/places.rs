@@ -1,9 +1,10 @@
 //! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
 //! the clip.
 
-use super::conversion::Conversion;
+use super::conversion::{Conversion, Lying};
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
 use super::path::{distance, influence};
+use super::possible::{reaches, Possible, Row};
 use super::proof::{Held, Proof};
 use super::{SignatureSequence, SourcePlace, CELLS};
 use crate::fingerprint::FIXED_POINT;
@@ -20,17 +21,13 @@ const RANGE_LOOKED_AT: usize = 8;
 
 /// A weight is not zero where it is this many standard errors from it.
 const WEIGHT_ERRORS: f32 = 5.0;
-/// Weights nearer to 0 or 1 than this are the picture itself: a recording of low quality leaves some of the frame
-/// before, and the smallest weight of the usual rate pairs is 1/6 (50 on 60).
-const WEIGHT_MIN: f32 = 0.14;
-
-/// The same in a recording that is exact but for rounding, where nothing is left over: a device that mixes slow motion in
-/// whole code values rounds small weights away, 1/5 down to 1/10 (by trials on a slow zoom).
-const EXACT_WEIGHT_MIN: f32 = 0.07;
-
-/// The same where the device does not mix all the time: a recorder that predicts frames from each other leaves more of
-/// them now and then.
+/// Weights nearer to 0 or 1 than this are the picture itself, in a recording that is exact but for rounding: a device that
+/// mixes slow motion in whole code values rounds small weights away, 1/5 down to 1/10 (by trials on a slow zoom).
+const WEIGHT_MIN: f32 = 0.07;
+/// The same where the device does not mix all the time. Choice.
 const LONE_WEIGHT_MIN: f32 = 0.3;
+/// Weights that a device which mixes has would show from here on: the smallest weight of the usual rate pairs is 1/6 (50 on 60).
+const SHOWN_WEIGHT_MIN: f32 = 0.14;
 
 /// Frames looked at for whether the device mixes.
 const MIXING_FRAMES_MAX: usize = 2000;
@@ -45,6 +42,10 @@ const MIXING_HIDDEN_FROM: f32 = 0.145;
 /// Most that one frame adds to it.
 const MIXING_SQUARE_MAX: f32 = 16.0;
 
+/// A frame lies between pictures where the nearest one is this many reaches of the errors off: of frames that show a picture
+/// one in a hundred is.
+const BETWEEN_REACHES: f32 = 1.5;
+
 /// Frames of a device that mixes lie no farther from its course than this, pictures, where their errors are smaller.
 const COURSE_WITHIN: f32 = 0.35;
 /// Weights by the course nearer to 0 or 1 than this are the picture itself: half the smallest weight of the usual rate
@@ -56,14 +57,6 @@ const FADING_SHARE: f32 = 0.9;
 /// Directions of motion along which errors are measured, and frames at which.
 const ALIKE_DIRECTIONS: usize = 24;
 const ALIKE_FRAMES: usize = 200;
-/// Time on each side of a frame over which the course of a fade is taken for even, seconds.
-const FADE_EVEN_OVER_S: f64 = 0.2;
-/// Scatter around it from which pictures of a fade cannot be told from each other: a device that shows whole pictures at
-/// steady holds leaves less, half a picture at most. Choice.
-const FADED_FROM: f32 = 0.5;
-/// A frame of such a fade shows a picture within so many deviations.
-const FADED_ERRORS: f32 = 3.0;
-
 /// A weight this many standard errors from zero or less may be that of the picture itself.
 const WEIGHT_ZERO_ERRORS: f32 = 2.0;
 
@@ -128,8 +121,6 @@ pub(super) struct Placing<'a> {
     runs: Vec<u32>,
     /// How much larger errors are than the scatter says.
     alike: f32,
-    /// Pictures by which frames of a fade lie off an even course.
-    faded: f32,
     /// Pictures of the clip per frame.
     advance: f64,
 }
@@ -152,60 +143,25 @@ impl<'a> Placing<'a> {
         let alike = model.alike_in(capture);
         let (own_repeats, runs) = (clip.same_as_before, runs(clip, pictures, alike));
         let advance = clip.rate_hz / capture.rate_hz;
-        Self { model, capture, pictures, own_repeats, runs, alike, faded: 0.0, advance }
+        Self { model, capture, pictures, own_repeats, runs, alike, advance }
     }
 
     /// One place per frame.
     pub fn places(mut self, path: &[u32], proof: &Proof) -> Vec<SourcePlace> {
         self.alike = self.alike.max(self.measured_alike(path));
-        let whole = self.whole(path);
-        self.faded = self.scatter_of_fades(path);
+        let possible = self.possible(path, proof);
+        let whole = self.whole(path, &possible);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
         for (frame, &picture) in path.iter().enumerate() {
             let again = frame > 0 && self.capture.same_as_before.get(frame) == Some(&true);
             let place = match proof.of_frame(frame) {
                 _ if again => places[frame - 1],
                 Some(held) => self.proven(held, picture),
-                None => self.place(frame, picture as usize, &whole),
+                None => self.place(frame, picture as usize, (&whole, possible.get(frame))),
             };
             places.push(place);
-            self.settle_hold(&mut places, path);
         }
-        self.widen_against_calls(&mut places, path);
         places
-    }
-
-    /// Where frames surely show two pictures and the path has one for both, one of them is a neighbour of it.
-    fn widen_against_calls(&self, places: &mut [SourcePlace], path: &[u32]) {
-        if self.alike <= 1.0 {
-            return;
-        }
-        let last = self.pictures.len() as u32 - 1;
-        for frame in 1..places.len() {
-            let moves = self.capture.moves.get(frame) == Some(&Some(true));
-            if moves && path[frame] == path[frame - 1] {
-                places[frame - 1] = with(places[frame - 1], path[frame].saturating_sub(1));
-                places[frame] = with(places[frame], (path[frame] + 1).min(last));
-            }
-        }
-    }
-
-    /// Frames that surely show the picture of the one before show what is surest of any of them: a recorder needs a frame or
-    /// two for a picture, and what it has left of the one before looks like a mix.
-    fn settle_hold(&self, places: &mut [SourcePlace], path: &[u32]) {
-        let last = places.len() - 1;
-        let repeats = |frame: usize| {
-            self.capture.moves.get(frame) == Some(&Some(false)) && path[frame] == path[frame - 1]
-        };
-        let first =
-            (1..=last).rev().take_while(|&frame| repeats(frame)).last().map_or(last, |frame| frame - 1);
-        if first == last {
-            return;
-        }
-        let told = |place: SourcePlace| matches!(place, SourcePlace::Picture(_));
-        let surest = if told(places[last]) { places[last] } else { places[last - 1] };
-        let surest = if told(places[last - 1]) { places[last - 1] } else { surest };
-        places[first..].fill(surest);
     }
 
     /// How many times larger what is left of frames is along motion than in single cells: measured along motion of other
@@ -258,7 +214,7 @@ impl<'a> Placing<'a> {
         }
     }
 
-    fn whole(&self, path: &[u32]) -> Whole {
+    fn whole(&self, path: &[u32], possible: &[Possible]) -> Whole {
         let fitted: Vec<Option<Fitted>> = path
             .iter()
             .enumerate()
@@ -267,34 +223,41 @@ impl<'a> Placing<'a> {
                 (!self.is_unknown(&cells, picture as usize)).then(|| self.fitted_to(&cells, picture as usize))
             })
             .collect();
-        let lies = |fitted: &Option<Fitted>| {
-            let tells = fitted.filter(|one| one.weight_error <= MIXING_ERROR_MAX && !self.is_fading(one));
-            tells.map(|one| one.first as f64 + f64::from(one.weight))
-        };
-        let conversion = Conversion::new(&fitted.iter().map(lies).collect::<Vec<_>>(), self.advance);
+        let conversion = self.conversion(&fitted, possible);
         Whole { mixing: self.mixing(&fitted), fitted, conversion }
     }
 
-    /// Whether the device mixes pictures: in exact recordings by the weights of frames all over the capture, which of pictures
-    /// scatter around zero as their errors say.
+    /// What the frames of a recording with errors say about a steady conversion; of others nothing.
+    fn conversion(&self, fitted: &[Option<Fitted>], possible: &[Possible]) -> Conversion {
+        let left: Vec<f32> = fitted.iter().map(|one| one.map_or(f32::INFINITY, |one| one.distance)).collect();
+        let lies = |((fitted, possible), reach): ((&Option<Fitted>, &Possible), f32)| {
+            let fitted = fitted.filter(|one| one.weight_error <= MIXING_ERROR_MAX && !self.is_fading(one))?;
+            Some(Lying {
+                place: fitted.first as f64 + f64::from(fitted.weight),
+                is_between: possible.alone > (BETWEEN_REACHES * reach).powi(2),
+            })
+        };
+        let frames = fitted.iter().zip(possible).zip(reaches(&left));
+        Conversion::new(&frames.map(lies).collect::<Vec<_>>(), self.advance)
+    }
+
+    /// Whether the device mixes pictures, in a recording without errors: by the weights of frames all over the capture, which of
+    /// pictures scatter around zero as their errors say.
     fn mixing(&self, fitted: &[Option<Fitted>]) -> Mixing {
         let every = (fitted.len() / MIXING_FRAMES_MAX).max(1);
-        // A lossy recording leaves some of the frame before in most frames.
-        let left_over = self.left_over();
         let (mut sum, mut count, mut looked_at, mut usual) = (0.0, 0, 0, 0.0);
         for fitted in fitted.iter().step_by(every).flatten() {
             looked_at += usize::from(fitted.weight_error.is_finite());
-            if fitted.weight_error <= MIXING_ERROR_MAX && !self.is_fading(fitted) {
+            if fitted.weight_error <= MIXING_ERROR_MAX {
                 let from_zero = fitted.weight.min(1.0 - fitted.weight);
-                let expected = fitted.weight_error.max(left_over);
+                let expected = fitted.weight_error.max(WEIGHT_MIN);
                 sum += (from_zero / expected).powi(2).min(MIXING_SQUARE_MAX);
                 usual += expected;
                 count += 1;
             }
         }
         let hidden = 2 * count < looked_at || usual > MIXING_HIDDEN_FROM * count as f32;
-        let exact = self.alike <= 1.0;
-        if self.capture.mixes || exact && count > 0 && sum / count as f32 >= MIXING_FROM {
+        if self.capture.mixes || count > 0 && sum / count as f32 >= MIXING_FROM {
             Mixing::Often
         } else if hidden {
             Mixing::Hidden
@@ -327,52 +290,46 @@ impl<'a> Placing<'a> {
         by_levels >= FADING_SHARE * step_square
     }
 
-    /// Pictures by which frames of fades scatter around an even course: half of them by no more.
-    fn scatter_of_fades(&self, path: &[u32]) -> f32 {
+    /// What each frame may show in a recording with errors; empty for others.
+    fn possible(&self, path: &[u32], proof: &Proof) -> Vec<Possible> {
         if self.alike <= 1.0 {
-            return 0.0;
+            return Vec::new();
         }
-        let around = ((FADE_EVEN_OVER_S * self.capture.rate_hz) as usize).max(1);
-        let every = (path.len() / MIXING_FRAMES_MAX).max(1);
-        let mut off: Vec<f32> = (around..path.len().saturating_sub(around))
-            .step_by(every)
-            .filter_map(|frame| {
-                let fitted = self.fitted(frame, path[frame] as usize);
-                let course = &path[frame - around..=frame + around];
-                let even =
-                    course.iter().map(|&picture| f64::from(picture)).sum::<f64>() / course.len() as f64;
-                let at = fitted.first as f64 + f64::from(fitted.weight);
-                self.is_fading(&fitted).then_some((at - even).abs() as f32)
-            })
-            .collect();
-        DEVIATIONS_PER_MAD * median(&mut off)
+        let frame = |index: usize| self.model.capture(&self.capture.signatures[index]);
+        let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0) * (self.model.cells() as f32).sqrt();
+        let (moves, again) = (self.capture.moves, self.capture.same_as_before);
+        Row {
+            frame: &frame,
+            pictures: self.pictures,
+            path,
+            advance: self.advance,
+            moves,
+            again,
+            proof,
+            rounding,
+        }
+        .possible()
     }
 
-    /// Weights up to this are those of pictures where a device mixes.
-    fn left_over(&self) -> f32 {
-        if self.alike > 1.0 {
-            WEIGHT_MIN
-        } else {
-            EXACT_WEIGHT_MIN
-        }
-    }
-
-    fn place(&self, frame: usize, picture: usize, whole: &Whole) -> SourcePlace {
+    fn place(
+        &self,
+        frame: usize,
+        picture: usize,
+        (whole, possible): (&Whole, Option<&Possible>),
+    ) -> SourcePlace {
         let Some(fitted) = whole.fitted[frame] else { return SourcePlace::Unknown };
-        if self.faded > FADED_FROM && self.is_fading(&fitted) {
-            return self.around(&fitted, FADED_ERRORS * self.faded);
-        }
         if let Some(place) = self.by_conversion(frame, &fitted, &whole.conversion) {
             return place;
+        }
+        if let Some(possible) = possible {
+            return self.of_range(possible.range);
         }
         let cells = self.frame(frame, picture);
         let mixing = whole.mixing;
         let weight = rounded(fitted.weight);
-        let least = if mixing == Mixing::Often { self.left_over() } else { LONE_WEIGHT_MIN };
+        let least = if mixing == Mixing::Often { WEIGHT_MIN } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
-        // A lossy recorder mixes single frames itself where it predicts them from both sides.
-        let tells = self.alike <= 1.0 || mixing == Mixing::Often;
-        if tells && weight > margin && weight < 1.0 - margin {
+        if weight > margin && weight < 1.0 - margin {
             return self.mix(frame, fitted.first, weight);
         }
         let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);
@@ -414,11 +371,11 @@ impl<'a> Placing<'a> {
         }
     }
 
-    /// Whether a weight so near to zero is that of a picture although the device mixes: small weights would show, and in a
-    /// recording that is exact but for rounding even less than the smallest one is too much.
+    /// Whether a weight so near to zero is that of a picture although the device mixes: small weights would show, and even less
+    /// than the smallest one is too much.
     fn is_alone(&self, from_zero: f32, fitted: &Fitted) -> bool {
-        let tells = WEIGHT_ZERO_ERRORS * fitted.weight_error <= WEIGHT_MIN;
-        tells && (self.alike > 1.0 || from_zero <= WEIGHT_ERRORS * fitted.weight_error)
+        let tells = WEIGHT_ZERO_ERRORS * fitted.weight_error <= SHOWN_WEIGHT_MIN;
+        tells && from_zero <= WEIGHT_ERRORS * fitted.weight_error
     }
 
     /// A picture or range, and the pictures of every mix that a frame may be.
@@ -567,6 +524,17 @@ impl<'a> Placing<'a> {
     fn error_of(&self, distance: f32) -> f32 {
         let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0);
         self.alike * (distance / self.model.cells().max(1) as f32).sqrt().max(rounding)
+    }
+
+    /// A range of pictures as a place, with the whole of the runs that it reaches into.
+    fn of_range(&self, (first, last): (u32, u32)) -> SourcePlace {
+        if first == last {
+            return SourcePlace::Picture(first);
+        }
+        let run = |picture: u32| self.runs[picture as usize];
+        let from = self.runs.partition_point(|&one| one < run(first)) as u32;
+        let to = self.runs.partition_point(|&one| one <= run(last)) as u32 - 1;
+        SourcePlace::Ambiguous { first: from.min(first), last: to.max(last) }
     }
 
     /// One picture, or the range around it that looks alike within the errors.

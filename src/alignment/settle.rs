@@ -165,6 +165,8 @@ impl Settling<'_> {
                 _ => false,
             };
             if stands {
+                // What two kinds of evidence call differently is as open as the weaker one.
+                frame.confidence = frame.confidence.min(self.standing.told);
                 continue;
             }
             if frame.class != class {
@@ -257,13 +259,12 @@ impl Settling<'_> {
                     frame.flags.remove(FrameFlags::AFTER_DROP);
                 }
             }
-            let is_range = matches!(places[index], SourcePlace::Ambiguous { .. });
             if high + OUT_OF_ORDER_UP_TO < newest_picture {
                 // The clip is played again from an earlier place.
                 seen = Seen::default();
                 newest = Some((high, index));
                 surely = low;
-            } else if high < surely && !is_range && range(places[index - 1]) != Some((low, high)) {
+            } else if high < surely && range(places[index - 1]) != Some((low, high)) {
                 frame.flags.insert(FrameFlags::OUT_OF_ORDER);
                 if !seen.contains(low) {
                     frames[index - 1].flags.insert(FrameFlags::OUT_OF_ORDER);

@@ -83,6 +83,12 @@ impl Case<'_> {
         [first, last + 1].into_iter().all(sure)
     }
 
+    /// Whether none of the frames after `first` up to `last` may show another picture.
+    fn surely_unbroken(&self, first: u64, last: u64) -> bool {
+        let repeats = self.frames.get(first as usize + 1..=last as usize).unwrap_or_default();
+        repeats.iter().all(|frame| frame.confidence >= SURE_HOLD)
+    }
+
     /// Whether a hold is surely as long as it was found: its repeats are sure, and so are the new pictures at both ends.
     /// Where these are not, the scene may stand still, or a picture may have been missed.
     fn surely_so(&self, first: u64, last: u64) -> bool {
@@ -209,7 +215,9 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
     let severity = match (case.played.summary, expected) {
         (Some(summary), _) => {
             text += &format!("; {}", never_appeared(summary));
-            against_clip(summary, case.played.rate.map_or(0.0, |rate| 1.0 - motion_rate / rate.hz()))
+            // What the hold leaves out, whatever else is missing or not seen to move.
+            let shown = motion.delivered_rate_hz / f64::from(hold);
+            against_clip(summary, case.played.rate.map_or(0.0, |rate| 1.0 - shown / rate.hz()))
         }
         (None, Some(Expectation::Whole(_))) => Severity::Info,
         (None, Some(Expectation::Missing { .. })) => Severity::Fault,
@@ -247,7 +255,8 @@ fn last_of(one: &CadenceBreak) -> u64 {
 /// Holds that leave the pattern.
 pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
     let breaks = &case.cadence.breaks;
-    let sure = breaks.iter().filter(|one| case.surely_so(one.frame, last_of(one)));
+    let unbroken = |one: &&CadenceBreak| case.surely_unbroken(one.frame, last_of(one));
+    let sure = breaks.iter().filter(|one| case.surely_so(one.frame, last_of(one))).filter(unbroken);
     let events = sure.map(|one| Event { first_frame: one.frame, last_frame: last_of(one), count: 1 });
     let label = case.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
     case.merged(events)

@@ -218,6 +218,12 @@ impl Trial {
         let own = kinds(&audit_fingerprints(clip.0.clone(), &clip.1, &settings));
         let alone = kinds(&audit_fingerprints(capture.0.clone(), &capture.1, &settings));
         let reference = Clip::of_fingerprints(clip.0, &clip.1);
+        if std::env::var_os("DUMP").is_some() {
+            println!("TRIAL {} {}", self.name(), self.delivery.name);
+            for (f, k) in shown.iter().zip(known) {
+                println!("T {} {} {} {} {}", f.first, f.weight, u8::from(k.told), k.same.0, k.same.1);
+            }
+        }
         let audit = audit_fingerprints_against(capture.0, &capture.1, Some(&reference), &settings);
         let beyond = |kinds: Vec<String>| kinds.into_iter().filter(|kind| !own.contains(kind)).collect();
         let mut score = Score {
@@ -251,10 +257,19 @@ impl Trial {
         };
         if self.delivery.is_perfect() {
             score.with_clip = beyond(kinds(&audit));
+            if std::env::var_os("EVENBEAT_CLIP_VERBOSE").is_some() {
+                self.print_findings(&audit);
+            }
         }
         self.places(shown, known, &audit, &mut score);
         self.faults(shown, known, &audit, &mut score);
         score
+    }
+
+    fn print_findings(&self, audit: &Audit) {
+        for finding in audit.findings.iter().filter(|finding| finding.severity > Severity::Info) {
+            println!("{} finding {}: {}", self.name(), finding.kind.name(), finding.text);
+        }
     }
 
     fn places(&self, shown: &[Shown], known: &[Known], audit: &Audit, score: &mut Score) {

@@ -1,26 +1,30 @@
 //! One clip in one delivery and recording: taken, audited alone and with the clip, and scored.
 
 use std::collections::BTreeMap;
-use std::fmt::Write;
-use std::fs;
+use std::fmt::Write as _;
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Write as _};
 use std::path::Path;
+use std::sync::atomic::AtomicBool;
 use std::sync::Arc;
 
 use evenbeat::alignment::{SourcePlace, SourceUnit};
 use evenbeat::audit::{audit_fingerprints, audit_fingerprints_against, Audit};
+use evenbeat::cancel::Cancel;
 use evenbeat::capture::{CaptureFacts, FrameSource, RateSource};
 use evenbeat::classify::FrameFlags;
 use evenbeat::fingerprint::FrameFingerprint;
-use evenbeat::frame::{Coding, Scan};
-use evenbeat::reference::Clip;
-use evenbeat::settings::Settings;
+use evenbeat::frame::{Coding, FrameShape, Scan};
+use evenbeat::pipeline::{Control, NoProgress};
+use evenbeat::reference::{self, Clip, ClipReading};
+use evenbeat::settings::{Settings, ViewSettings};
 use evenbeat::units::Rate;
 use evenbeat::verdict::Severity;
 
 use super::deliveries::{Delivery, Fault, Shown};
 use crate::adapter;
 use crate::random::pictures::{Frame, Size};
-use crate::random::recordings::Recording;
+use crate::random::recordings::{Conversion, Recording};
 use crate::random::scenes::Scene;
 use crate::random::taken::Recorded;
 
@@ -217,13 +221,8 @@ impl Trial {
         let settings = Settings::default();
         let own = kinds(&audit_fingerprints(clip.0.clone(), &clip.1, &settings));
         let alone = kinds(&audit_fingerprints(capture.0.clone(), &capture.1, &settings));
-        let reference = Clip::of_fingerprints(clip.0, &clip.1);
-        if std::env::var_os("DUMP").is_some() {
-            println!("TRIAL {} {}", self.name(), self.delivery.name);
-            for (f, k) in shown.iter().zip(known) {
-                println!("T {} {} {} {} {}", f.first, f.weight, u8::from(k.told), k.same.0, k.same.1);
-            }
-        }
+        let folder = tempfile::tempdir().expect("a folder for the clip");
+        let reference = self.reference(clip, capture.0.shape, folder.path());
         let audit = audit_fingerprints_against(capture.0, &capture.1, Some(&reference), &settings);
         let beyond = |kinds: Vec<String>| kinds.into_iter().filter(|kind| !own.contains(kind)).collect();
         let mut score = Score {
@@ -257,6 +256,7 @@ impl Trial {
         };
         if self.delivery.is_perfect() {
             score.with_clip = beyond(kinds(&audit));
+            score.with_clip.retain(|kind| Some(kind.as_str()) != self.made_of_the_picture());
             if std::env::var_os("EVENBEAT_CLIP_VERBOSE").is_some() {
                 self.print_findings(&audit);
             }
@@ -264,6 +264,44 @@ impl Trial {
         self.places(shown, known, &audit, &mut score);
         self.faults(shown, known, &audit, &mut score);
         score
+    }
+
+    /// The clip as a user gives it: a file that can be read again. Recordings that hold its samples need no second reading.
+    fn reference(
+        &self,
+        clip: (CaptureFacts, Vec<FrameFingerprint>),
+        shape: FrameShape,
+        folder: &Path,
+    ) -> Clip {
+        if self.recording.is_lossless() {
+            return Clip::of_fingerprints(clip.0, &clip.1);
+        }
+        let path = folder.join("clip.y4m");
+        self.write_clip(&path).expect("the clip can be written");
+        let (settings, view) = (Settings::default(), ViewSettings::default());
+        let reading = ClipReading { path: &path, settings: &settings, shape, view: &view };
+        let control = Control { workers: None, progress: &NoProgress, stop: &AtomicBool::new(false) };
+        reference::read(reading, &control, &Cancel::default()).expect("it can be read")
+    }
+
+    fn write_clip(&self, path: &Path) -> io::Result<()> {
+        let mut out = BufWriter::new(File::create(path)?);
+        let (Size { width, height }, rate) = (self.scene.size, self.clip_rate());
+        writeln!(out, "YUV4MPEG2 W{width} H{height} F{}:{} Ip A1:1 C420", rate.num(), rate.den())?;
+        for picture in 0..self.pictures() {
+            out.write_all(b"FRAME\n")?;
+            out.write_all(&self.scene.picture(picture, 8).samples)?;
+        }
+        out.flush()
+    }
+
+    /// The finding that the conversion before recording is.
+    fn made_of_the_picture(&self) -> Option<&'static str> {
+        match self.recording.conversion {
+            Conversion::Gain(_) => Some("levels-changed"),
+            Conversion::Crop(_) => Some("picture-cropped"),
+            _ => None,
+        }
     }
 
     fn print_findings(&self, audit: &Audit) {

@@ -98,6 +98,12 @@ pub fn sentence(text: &str) -> String {
         .map_or_else(String::new, |first| first.to_uppercase().chain(letters).chain(['.']).collect())
 }
 
+/// A text with a small first letter.
+pub fn lower_first(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
+}
+
 /// `a`, `a and b`, `a, b and c`.
 pub fn listed(parts: &[String]) -> String {
     match parts {
@@ -106,6 +112,10 @@ pub fn listed(parts: &[String]) -> String {
         [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
     }
 }
+
+#[cfg(test)]
+#[path = "../tests/sentence_check/mod.rs"]
+pub(crate) mod sentence_check;
 
 #[cfg(test)]
 mod tests {

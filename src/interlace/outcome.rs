@@ -5,6 +5,7 @@ use super::{FieldAudit, FieldFindings, Parity, Traces};
 use crate::cadence::CadenceAnalysis;
 use crate::frame::Scan;
 use crate::units::{hz_text, Rate};
+use crate::words::{counted, grouped, times, verb};
 
 /// What a device made of an interlaced clip. The written names never change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -209,12 +210,20 @@ impl Case<'_> {
         if !may_hide_fields(rows) {
             return String::new();
         }
-        format!("; pictures of {rows} rows may have been made smaller, and combs and lost fields do not show then")
+        format!(" (in pictures of {rows} rows, which may have been made smaller, combs and lost fields do not show)")
     }
 
     fn rates(&self) -> String {
-        let motion = self.motion_rate().map_or_else(|| "no steady rate of".to_owned(), hz_text);
-        format!("{motion} new pictures/s in {} frames/s", hz_text(self.delivered()))
+        let motion = self.motion_rate().map_or_else(
+            || "no steady rate of new pictures".to_owned(),
+            |rate| format!("{} new pictures/s", hz_text(rate)),
+        );
+        format!("{motion} in {} frames/s", hz_text(self.delivered()))
+    }
+
+    /// `12 of 60 frames`.
+    fn of_judged(&self, count: usize) -> String {
+        format!("{} of {}", grouped(count as u64), counted(self.traces().judged as u64, "frame"))
     }
 }
 
@@ -242,21 +251,22 @@ fn interlaced(case: &Case<'_>) -> Option<Outcome> {
     );
     if against {
         let text = format!(
-            "fields move evenly with the {} one first in all {} combed frames, but the flags say {} first: either the \
+            "fields move evenly with the {} one first in {}, but the flags say {} first: either the \
              fields or the flags are in the wrong order",
             order(case.found.scan.scan),
-            combed.len(),
+            counted(combed.len() as u64, "combed frame"),
             order(case.around.flagged)
         );
         return Some(case.over(OutcomeCode::SwappedFields, combed, text));
     }
-    let moments =
-        fields.cadence.motion.motion_rate_hz.map_or_else(|| "no steady rate of".to_owned(), hz_text);
+    let moments = fields.cadence.motion.motion_rate_hz.map_or_else(
+        || "no steady rate of moments".to_owned(),
+        |rate| format!("{} moments/s", hz_text(rate)),
+    );
     let text = format!(
-        "the interlaced signal is passed on: {} of {} frames in motion hold two moments, {moments} moments/s in {} \
-         fields/s, {} field first",
-        combed.len(),
-        case.traces().judged,
+        "the interlaced signal is passed on: {} in motion {} two moments, {moments} in {} fields/s, {} field first",
+        case.of_judged(combed.len()),
+        verb(combed.len() as u64, "hold"),
         hz_text(2.0 * case.delivered()),
         fields.first.name()
     );
@@ -268,14 +278,18 @@ fn film_in_fields(case: &Case<'_>, fields: &FieldAudit) -> String {
     let phase = fields.a_frame_phase().map_or_else(String::new, |phase| {
         format!(", A-frames at frames {} + 5n ({} of {})", phase.frame, phase.there, phase.total)
     });
-    let breaks = fields.cadence.breaks.len();
-    let broken = if breaks > 0 { format!(", broken {breaks} times") } else { String::new() };
+    let broken = match fields.cadence.breaks.len() as u64 {
+        0 => String::new(),
+        breaks => format!(", broken {}", times(breaks)),
+    };
+    let mixed = fields.mixed_frames().count() as u64;
     format!(
-        "telecined film, its pulldown kept: {} pictures/s held {label} fields{phase}{broken}; {} of {} frames mix two \
+        "telecined film, its pulldown kept: {} pictures/s held {label} fields{phase}{broken}; {} of {} {} two \
          pictures",
         hz_text(fields.cadence.motion.motion_rate_hz.unwrap_or_default()),
-        fields.mixed_frames().count(),
-        case.around.frames
+        grouped(mixed),
+        counted(case.around.frames, "frame"),
+        verb(mixed, "mix")
     )
 }
 
@@ -284,9 +298,9 @@ fn line_bobbing(case: &Case<'_>) -> Option<Outcome> {
     let frames = &traces.bobbing;
     (case.share(frames.len()) > MOST).then(|| {
         let text = format!(
-            "one field after the other with its lines repeated: the picture hops by {:.2} lines up and down in {} frames",
+            "one field after the other with its lines repeated: the picture hops by {:.2} lines up and down in {}",
             traces.bobbing_lines,
-            frames.len()
+            counted(frames.len() as u64, "frame")
         );
         case.over(OutcomeCode::LineBobbing, frames, text)
     })
@@ -296,9 +310,8 @@ fn swapped(case: &Case<'_>) -> Option<Outcome> {
     let frames = &case.traces().wrong_order;
     (case.share(frames.len()) > MOST).then(|| {
         let text = format!(
-            "fields in the wrong order: the motion steps forth and back from frame to frame in {} of {} frames",
-            frames.len(),
-            case.traces().judged
+            "fields in the wrong order: the motion steps forth and back from frame to frame in {}",
+            case.of_judged(frames.len())
         );
         case.over(OutcomeCode::SwappedFields, frames, text)
     })
@@ -311,21 +324,22 @@ fn combed_film(case: &Case<'_>) -> Option<Outcome> {
     if !(SOME..PULLDOWN_COMBED).contains(&share) {
         return None;
     }
-    let count = combed.len();
+    let are = verb(combed.len() as u64, "are");
     if longest_clean(combed, case.around.frames) > FILM_HELD_FRAMES {
         let film =
             case.shows_film() || case.around.cadence.segments.iter().any(|one| is_film(&one.pattern.holds));
         return film.then(|| {
             let text = format!(
-                "film is restored for most of the time, but the lock on it is lost where {count} frames are combed: {}",
+                "film is restored for most of the time, but the lock on it is lost where {} {are} combed: {}",
+                counted(combed.len() as u64, "frame"),
                 case.rates()
             );
             case.over(OutcomeCode::FilmLockLost, combed, text)
         });
     }
     let text = format!(
-        "film with its pulldown left in whole frames: {count} of {} frames are woven of two pictures, at regular places",
-        case.traces().judged
+        "film with its pulldown left in whole frames: {} {are} woven of two pictures, at regular places",
+        case.of_judged(combed.len())
     );
     Some(case.over(OutcomeCode::FilmPulldown, combed, text))
 }
@@ -352,9 +366,9 @@ fn combed_half_rate(case: &Case<'_>) -> Option<Outcome> {
     let combed = &case.traces().combed;
     (case.share(combed.len()) > MOST).then(|| {
         let text = format!(
-            "not deinterlaced: {} of {} frames are woven of two moments, {}",
-            combed.len(),
-            case.traces().judged,
+            "not deinterlaced: {} {} woven of two moments, {}",
+            case.of_judged(combed.len()),
+            verb(combed.len() as u64, "are"),
             case.rates()
         );
         case.over(OutcomeCode::CombedHalfRate, combed, text)
@@ -366,11 +380,9 @@ fn one_field(case: &Case<'_>) -> Option<Outcome> {
     let (lost, frames) = if top.len() > bottom.len() { (Parity::Top, top) } else { (Parity::Bottom, bottom) };
     (case.share(frames.len()) > MOST).then(|| {
         let text = format!(
-            "one field only: the {} lines of {} of {} frames are rebuilt from the {} ones, half the vertical detail is \
-             lost; {}",
+            "one field only: the {} lines of {} are rebuilt from the {} ones, half the vertical detail is lost; {}",
             lost.name(),
-            frames.len(),
-            case.traces().judged,
+            case.of_judged(frames.len()),
             lost.other().name(),
             case.rates()
         );
@@ -382,10 +394,10 @@ fn averaged_fields(case: &Case<'_>) -> Option<Outcome> {
     let frames = &case.traces().averaged;
     let mean = case.traces().mean.filter(|_| case.share(frames.len()) > MOST)?;
     let text = format!(
-        "both fields averaged: {} of {} frames mix two moments, the {} lines of the earlier one with the {} lines of the \
-         later one (weight {:.2}), in place of showing either; {}",
-        frames.len(),
-        case.traces().judged,
+        "both fields averaged: {} {} two moments, the {} lines of the earlier one with the {} lines of the later one \
+         (weight {:.2}), in place of showing either; {}",
+        case.of_judged(frames.len()),
+        verb(frames.len() as u64, "mix"),
         mean.first.name(),
         mean.first.other().name(),
         mean.weight,
@@ -398,10 +410,8 @@ fn chroma_combing(case: &Case<'_>) -> Option<Outcome> {
     let frames = &case.traces().chroma_only;
     (case.share(frames.len()) > MOST).then(|| {
         let text = format!(
-            "chroma of two moments on luma of one in {} of {} frames: chroma was upsampled as if the clip were \
-             progressive",
-            frames.len(),
-            case.traces().judged
+            "chroma of two moments on luma of one in {}: chroma was upsampled as if the clip were progressive",
+            case.of_judged(frames.len())
         );
         case.over(OutcomeCode::ChromaCombing, frames, text)
     })
@@ -448,5 +458,114 @@ fn whole_pictures(case: &Case<'_>) -> Option<Outcome> {
             Some(case.whole(OutcomeCode::HalfRate, text))
         }
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cadence::{analyse, frame_times, FrameTimes, StatedRate};
+    use crate::classify::{ClassifiedFrame, Evidence, FrameClass, FrameFlags};
+    use crate::interlace::averaged::Mean;
+    use crate::interlace::{ScanDecision, ScanSource};
+    use crate::units::RateSource;
+    use crate::words::sentence_check::slip_of_the_pen;
+
+    /// Sure calls: `n` new, anything else a repeat.
+    fn called(classes: &str) -> Vec<ClassifiedFrame> {
+        let call = |letter| ClassifiedFrame {
+            class: if letter == 'n' { FrameClass::New } else { FrameClass::Repeat },
+            confidence: 1.0,
+            evidence: Evidence::Measure,
+            change: 10.0,
+            lost_before: 0,
+            lost_uncertainty: 0.0,
+            blend_weight: 0.0,
+            flags: FrameFlags::default(),
+            digest: [0; 32],
+        };
+        classes.chars().map(call).collect()
+    }
+
+    fn times_of(frames: usize, rate: Rate) -> FrameTimes {
+        let stated = StatedRate { rate, source: RateSource::Header };
+        frame_times(Some(stated), None, &vec![None; frames], &[]).times
+    }
+
+    /// What is said of traces in frames called so, and of their fields where there are some.
+    fn said(traces: Traces, classes: &str, fields: Option<&str>) -> Option<(OutcomeCode, String)> {
+        let rate = Rate::new(if fields.is_some() { 30_000 } else { 60_000 }, 1001).unwrap();
+        let frames = called(classes);
+        let times = times_of(frames.len(), rate);
+        let scan = if fields.is_some() { Scan::TopFieldFirst } else { Scan::Progressive };
+        let audit = fields.map(|fields| FieldAudit::of(Parity::Top, called(fields), &times));
+        let decision = ScanDecision { scan, source: ScanSource::Pixels, segments: Vec::new() };
+        let found = FieldFindings { scan: decision, fields: audit, traces };
+        let cadence = analyse(&frames, &times);
+        let around = Circumstances {
+            cadence: &cadence,
+            delivered_rate: rate,
+            flagged: scan,
+            clip_has_fields: true,
+            mixes: 0,
+            frames: frames.len() as u64,
+            rows: 360,
+        };
+        outcome(&found, &around).map(|outcome| (outcome.code, outcome.text))
+    }
+
+    #[test]
+    fn every_outcome_agrees_with_one_two_and_many() {
+        type Set = fn(&mut Traces, Vec<usize>);
+        let sets: [(Set, OutcomeCode); 7] = [
+            (|traces, frames| traces.combed = frames, OutcomeCode::CombedHalfRate),
+            (|traces, frames| traces.one_field = [frames, Vec::new()], OutcomeCode::OneField),
+            (|traces, frames| traces.one_field = [Vec::new(), frames], OutcomeCode::OneField),
+            (|traces, frames| traces.bobbing = frames, OutcomeCode::LineBobbing),
+            (|traces, frames| traces.wrong_order = frames, OutcomeCode::SwappedFields),
+            (|traces, frames| traces.chroma_only = frames, OutcomeCode::ChromaCombing),
+            (
+                |traces, frames| {
+                    traces.averaged = frames;
+                    traces.mean = Some(Mean { first: Parity::Top, weight: 0.5 });
+                },
+                OutcomeCode::AveragedFields,
+            ),
+        ];
+        for count in [1, 2, 1500] {
+            for (set, code) in sets {
+                let mut traces = Traces { judged: count, ..Traces::default() };
+                set(&mut traces, (0..count).collect());
+                let (found, text) = said(traces, &"n".repeat(count), None).unwrap();
+                assert_eq!((found, slip_of_the_pen(&text)), (code, None), "{count}: {text}");
+            }
+        }
+    }
+
+    #[test]
+    fn film_and_whole_pictures_agree_with_none_one_two_and_many() {
+        let pulldown = "nrnrr".repeat(300);
+        for count in [0, 1, 2, 300] {
+            // Combs here and there among film, and at its regular places.
+            let film = "nrnrr".repeat(40.max(count));
+            let lost = (0..count).map(|frame| 3 * frame).collect();
+            let traces = Traces { judged: 50 * count + 1, combed: lost, ..Traces::default() };
+            let mut all: Vec<_> = said(traces, &film, None).into_iter().collect();
+            let combed = (0..count).map(|round| 5 * round).collect();
+            let traces = Traces { judged: 5 * count, combed, ..Traces::default() };
+            all.extend(said(traces, &"n".repeat(5 * count), None));
+            for classes in ["n", "nr", "nrnrr", "nrrr"] {
+                all.extend(said(Traces { judged: count, ..Traces::default() }, &classes.repeat(count), None));
+            }
+            // Broken so often.
+            let fields = format!("{pulldown}{}", format!("nr{pulldown}").repeat(count.min(2)));
+            let frames = "n".repeat(fields.len() / 2);
+            let traces = Traces { judged: frames.len(), combed: (0..count).collect(), ..Traces::default() };
+            all.extend(said(traces.clone(), &frames, Some(&fields)));
+            all.extend(said(traces, &frames, Some(&"n".repeat(2 * frames.len()))));
+            for (code, text) in all {
+                assert_eq!(slip_of_the_pen(&text), None, "{count} {code:?}: {text}");
+            }
+        }
     }
 }

@@ -8,7 +8,7 @@ use crate::alignment::{Counts, SourceSummary};
 use crate::classify::{count_flagged, FrameFlags};
 use crate::interlace::OutcomeCode;
 use crate::units::hz_text;
-use crate::words::{counted, grouped, length, percent, plural, times, verb};
+use crate::words::{counted, grouped, length, lower_first, percent, plural, times, verb};
 
 /// One complaint.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,8 +44,8 @@ pub(super) fn complaints(seen: &Seen<'_>) -> Vec<Complaint> {
     ALL.iter().flat_map(|complain| complain(seen)).collect()
 }
 
-impl Seen<'_> {
-    fn events(&self, kind: EventKind) -> Vec<&Event> {
+impl<'a> Seen<'a> {
+    fn events(&self, kind: EventKind) -> Vec<&'a Event> {
         self.events.iter().filter(|event| event.kind == kind && event.severity >= Severity::Warning).collect()
     }
 
@@ -94,13 +94,20 @@ fn part_of_motion(share: f64) -> String {
     }
 }
 
+/// The event of pictures that are missing from beginning to end.
+fn steady_loss<'a>(seen: &Seen<'a>) -> Option<&'a Event> {
+    seen.events(EventKind::HalfRate).first().copied().or_else(|| throughout_loss(seen))
+}
+
+/// Whether pictures are missing from beginning to end.
+pub(super) fn is_missing_throughout(seen: &Seen<'_>) -> bool {
+    steady_loss(seen).is_some()
+}
+
 /// Pictures that are missing steadily.
 fn half_rate(seen: &Seen<'_>) -> Vec<Complaint> {
     let case = seen.case;
-    let Some(event) = seen.events(EventKind::HalfRate).first().copied().or_else(|| throughout_loss(seen))
-    else {
-        return Vec::new();
-    };
+    let Some(event) = steady_loss(seen) else { return Vec::new() };
     let motion = &case.cadence.motion;
     let found = hz_text(motion.motion_rate_hz.unwrap_or_default());
     let delivered = hz_text(motion.delivered_rate_hz);
@@ -152,12 +159,6 @@ fn throughout_loss<'a>(seen: &Seen<'a>) -> Option<&'a Event> {
         event.kind == EventKind::Loss && event.first_frame == 0 && event.severity >= Severity::Warning
     };
     seen.events.iter().find(is_throughout)
-}
-
-/// A text with a small first letter.
-pub(super) fn lower_first(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
 }
 
 /// `1 stall`, `3 stalls`, and what was lost in them.
@@ -241,7 +242,7 @@ fn mixing(seen: &Seen<'_>) -> Vec<Complaint> {
 
 /// Pictures of the clip that never appear by themselves where pictures are mixed: each frame is new, and the motion is not
 /// the clip's all the same.
-fn mixed_away(seen: &Seen<'_>, summary: &SourceSummary) -> Option<Complaint> {
+pub(super) fn mixed_away(seen: &Seen<'_>, summary: &SourceSummary) -> Option<Complaint> {
     /// Least share of the clip's pictures: mixes here and there take the place of few. Choice.
     const SHARE_MIN: f64 = 0.05;
     let Counts { never_shown, only_mixed, .. } = summary.counts;

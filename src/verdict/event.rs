@@ -3,7 +3,7 @@
 use std::cmp::Ordering;
 
 use super::{Aspect, Finding, FindingKind, Severity};
-use crate::words::{counted, length};
+use crate::words::{counted, grouped, length};
 
 /// What happened; the written names are in `audit.json` and never renamed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -253,11 +253,15 @@ impl Stalls {
         let long = length(self.longest_ms);
         match (self.count, lost) {
             (1, 0) => format!("one picture for {long}"),
-            (1, lost) => format!("one picture for {long}, then {about}{lost} missing"),
-            (count, 0) => format!("{count} pictures stay too long, the longest for {long}"),
-            (count, lost) => {
-                format!("{count} pictures stay too long, the longest for {long}; {about}{lost} missing")
+            (1, lost) => format!("one picture for {long}, then {about}{} missing", grouped(lost)),
+            (count, 0) => {
+                format!("{} stay too long, the longest for {long}", counted(count, "picture"))
             }
+            (count, lost) => format!(
+                "{} stay too long, the longest for {long}; {about}{} missing",
+                counted(count, "picture"),
+                grouped(lost)
+            ),
         }
     }
 }

@@ -8,7 +8,7 @@ use crate::classify::{ClassifiedFrame, FrameClass, FrameFlags};
 use crate::frame::Scan;
 use crate::interlace::{Outcome, OutcomeCode};
 use crate::units::hz_text;
-use crate::words::{counted, length, times, verb};
+use crate::words::{counted, grouped, length, times, verb};
 
 use super::expectation::{expectation, Expectation, MISSING_MIN};
 use super::{Case, Finding, FindingKind, Severity};
@@ -206,8 +206,9 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
     let Some(motion_rate) = motion.motion_rate_hz else { return Vec::new() };
     let (found, places) = repeats_in_pattern(case, hold);
     let mut text = format!(
-        "every picture is shown {} ({found} of {places} repeats are there): {} new pictures/s in {} frames/s",
+        "every picture is shown {}{}: {} new pictures/s in {} frames/s",
         times(hold.into()),
+        repeats_there(found, places),
         hz_text(motion_rate),
         hz_text(motion.delivered_rate_hz)
     );
@@ -222,7 +223,7 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         (None, Some(Expectation::Whole(_))) => Severity::Info,
         (None, Some(Expectation::Missing { .. })) => Severity::Fault,
         _ if hold == 2 && motion.delivered_rate_hz >= FULL_MOTION_RATE_HZ => {
-            text += "; a fault if the clip holds more, which the recording alone does not show";
+            text += "; a fault if the clip holds more";
             Severity::Warning
         }
         _ => Severity::Info,
@@ -231,6 +232,14 @@ pub(super) fn half_rate(case: &Case<'_>) -> Vec<Finding> {
         text += &format!("; {said}");
     }
     vec![case.finding(FindingKind::HalfRateMotion, severity, Event { count: found, ..case.whole() }, text)]
+}
+
+/// How many of the repeats of a constant hold are there, where some are not.
+fn repeats_there(found: u64, places: u64) -> String {
+    if found >= places {
+        return String::new();
+    }
+    format!(" ({} of {} {} there)", grouped(found), counted(places, "repeat"), verb(found, "are"))
 }
 
 /// How much a half rate matters by what became of the clip's pictures, where this share of them is missing by the rates:
@@ -284,7 +293,9 @@ pub(super) fn freezes(case: &Case<'_>) -> Vec<Finding> {
         let frames = freeze.last_frame - freeze.first_frame + 1;
         let about = if case.played.summary.is_some() { "" } else { "about " };
         let after = match freeze.lost_pictures {
-            Some(lost) if lost > 0 => format!(", then {about}{lost} {} missing", verb(lost.into(), "are")),
+            Some(lost) if lost > 0 => {
+                format!(", then {about}{} {} missing", grouped(lost.into()), verb(lost.into(), "are"))
+            }
             _ => String::new(),
         };
         let text =
@@ -302,17 +313,15 @@ const REGULAR_LOSS_SHARE: f64 = 0.5;
 /// `712 of 1440 pictures of the clip never appeared`; of fields, where only the first or only the second of each frame
 /// ever appears, that.
 pub(super) fn never_appeared(summary: &SourceSummary) -> String {
-    if let Some(text) = summary.by_field.and_then(one_field_only) {
-        return text;
-    }
+    one_field_only(summary).unwrap_or_else(|| missing_of(summary, summary.counts.never_shown))
+}
+
+/// That so many pictures of the clip never appear.
+pub(super) fn missing_of(summary: &SourceSummary, missing: u64) -> String {
     let all = counted(summary.pictures(), units(summary));
-    match summary.counts.never_shown {
+    match missing {
         0 => format!("none of {all} of the clip is missing"),
-        missing => format!(
-            "{} of {all} of the clip never {}",
-            crate::words::grouped(missing),
-            verb(missing, "appear")
-        ),
+        missing => format!("{} of {all} of the clip never {}", grouped(missing), verb(missing, "appear")),
     }
 }
 
@@ -329,7 +338,8 @@ pub(super) fn units(summary: &SourceSummary) -> &'static str {
 const ONE_FIELD_SHOWN_MIN: u64 = 10;
 
 /// Where only the first or only the second field of each frame appears, for itself or in mixes: which, and how many.
-fn one_field_only([first, second]: [Counts; 2]) -> Option<String> {
+pub(super) fn one_field_only(summary: &SourceSummary) -> Option<String> {
+    let [first, second] = summary.by_field?;
     let lost = |counts: Counts| counts.never_shown > 0 && counts.never_shown == counts.total();
     let kept = |counts: Counts| counts.shown >= ONE_FIELD_SHOWN_MIN;
     let which = match () {
@@ -338,11 +348,11 @@ fn one_field_only([first, second]: [Counts; 2]) -> Option<String> {
         () => return None,
     };
     Some(format!(
-        "only the {which} field of each frame ever appears: {} of {} first fields and {} of {} second fields",
-        first.shown,
-        first.total(),
-        second.shown,
-        second.total()
+        "only the {which} field of each frame ever appears: {} of {} and {} of {}",
+        grouped(first.shown),
+        counted(first.total(), "first field"),
+        grouped(second.shown),
+        counted(second.total(), "second field")
     ))
 }
 
@@ -416,13 +426,13 @@ fn irregular_drops(case: &Case<'_>, regular: Option<u16>) -> Vec<Finding> {
             let uncertainty: f32 = range.iter().map(|frame| frame.lost_uncertainty).sum();
             let number = match uncertainty.round() {
                 0.0 => counted(event.count, "picture"),
-                give_or_take => format!("{} ± {give_or_take:.0} pictures", event.count),
+                give_or_take => format!("{} ± {give_or_take:.0} pictures", grouped(event.count)),
             };
             let are = if uncertainty.round() == 0.0 { verb(event.count, "are") } else { "are".to_owned() };
             let text = match case.played.summary {
                 Some(_) => format!("{number} of the clip {are} missing; the recording is whole here"),
                 None => {
-                    format!("about {number} {are} missing: so far does the motion jump; the recording is whole here")
+                    format!("about {number} {are} missing: the motion jumps that far, and the recording is whole here")
                 }
             };
             case.finding(FindingKind::DroppedPictures, Severity::Fault, event, text)

@@ -4,7 +4,8 @@ use super::complaint::{shown_so_often, Complaint, Seen};
 use super::expectation::Expectation;
 use super::picture::Bill;
 use super::sentence::{is_unsure, is_unusual, nothing_to_judge};
-use super::FindingKind;
+use super::{Case, FindingKind};
+use crate::classify::{count_flagged, FrameFlags};
 use crate::interlace::may_hide_fields;
 use crate::units::hz_text;
 use crate::words::{counted, sentence};
@@ -138,10 +139,28 @@ pub(super) fn judgements(seen: &Seen<'_>, complaints: &[Complaint]) -> Vec<Aspec
         own.sort_by_key(|one| !one.is_sure);
         let Some(first) = own.first() else { return unaccused(seen, aspect) };
         let judgement = if first.is_sure { Judgement::Wrong } else { Judgement::CannotBeTold };
-        AspectJudgement::new(aspect, judgement, sentence(&first.text))
-            .of(first.number.as_str(), first.limit.as_str())
+        let alike: Vec<&Complaint> = own.iter().filter(|one| one.is_sure == first.is_sure).copied().collect();
+        AspectJudgement::new(aspect, judgement, sentence(&first.text)).of(numbers(&alike), limits(&alike))
     };
     Aspect::NAMES.iter().map(judge).collect()
+}
+
+/// The numbers of all complaints about an aspect.
+fn numbers(complaints: &[&Complaint]) -> String {
+    let numbers: Vec<&str> =
+        complaints.iter().map(|one| one.number.as_str()).filter(|number| !number.is_empty()).collect();
+    numbers.join(", ")
+}
+
+/// What would be right for all of them.
+fn limits(complaints: &[&Complaint]) -> String {
+    let mut limits: Vec<&str> =
+        complaints.iter().map(|one| one.limit.as_str()).filter(|limit| !limit.is_empty()).collect();
+    limits.dedup();
+    if limits.len() > 1 && limits.iter().all(|limit| limit.starts_with("0 ")) {
+        return "0 of each".to_owned();
+    }
+    limits.join(", ")
 }
 
 /// What is judged of an aspect that nobody complains of. A clean bill needs evidence as much as a complaint.
@@ -189,6 +208,10 @@ fn motion(seen: &Seen<'_>) -> AspectJudgement {
     if nothing_to_judge(case).is_some() {
         return cannot("Too little moves to tell.".to_owned());
     }
+    if case.played.summary.is_none() && is_mixing(case) {
+        let text = "Every mix counts as a new picture, so that nothing tells whether each picture of the clip comes.";
+        return cannot(text.to_owned()).of(found, limit);
+    }
     let Some(pattern) = &case.cadence.pattern else {
         return cannot("No cadence repeats, so that nothing says how even the motion should be.".to_owned())
             .of(found, limit);
@@ -218,6 +241,13 @@ fn motion(seen: &Seen<'_>) -> AspectJudgement {
     right_if_judged(seen, Aspect::Motion, &text, [&found, &limit])
 }
 
+/// Whether so many frames are mixes that the rate of new pictures says little.
+fn is_mixing(case: &Case<'_>) -> bool {
+    /// Share of the frames. Choice: what single lost pictures leave behind is far less.
+    const SHARE: f64 = 0.05;
+    count_flagged(case.frames, FrameFlags::BLEND) as f64 > SHARE * case.frames.len() as f64
+}
+
 fn fields(seen: &Seen<'_>) -> AspectJudgement {
     let case = seen.case;
     // Whole pictures of the clip were found in the frames.
@@ -243,7 +273,7 @@ fn beside_clip(seen: &Seen<'_>, aspect: Aspect) -> AspectJudgement {
             let text = "Too little of the clip shows, or it cannot be read once more.";
             AspectJudgement::new(aspect, Judgement::CannotBeTold, text)
         } else {
-            let text = "That needs the clip (--reference) or the test clip's marks.";
+            let text = "That needs the clip (--reference) or the test clip’s marks.";
             AspectJudgement::new(aspect, Judgement::NotTested, text)
         };
     };

@@ -4,6 +4,8 @@
 use super::findings::Event;
 use super::{Case, Finding, FindingKind, Severity};
 use crate::alignment::picture::{Conversion, LevelMeasures, Measured, Measures, BLACK, WHITE};
+use crate::units::decimal;
+use crate::words::percent;
 
 /// What is known of the picture beside the clip's.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -226,8 +228,8 @@ fn levels(against: &AgainstClip) -> Vec<Found> {
             && black.error.max(white.error) < RANGE_WITHIN
     };
     // What a fit says beyond the code values that there are is cut off at these.
-    let code = |level: Measured| level.value.clamp(0.0, 255.0);
-    let became = || format!("black 16 became {:.0}, white 235 became {:.0}", code(black), code(white));
+    let code = |level: Measured| decimal(level.value.clamp(0.0, 255.0), 0);
+    let became = || format!("black 16 became {}, white 235 became {}", code(black), code(white));
     let of_levels = |kind: FindingKind, severity: Severity, text: String| {
         Found::new(kind, severity, text).of(ends_text(levels), ends_limit())
     };
@@ -262,19 +264,19 @@ fn levels(against: &AgainstClip) -> Vec<Found> {
 /// What was cut off at the ends of the range.
 fn clipped(levels: LevelMeasures) -> Option<Found> {
     let [low, high] = levels.lost();
-    let percent = |share: f64| format!("{:.1} % of the samples", 100.0 * share);
+    let of_samples = |share: f64| format!("{} of the samples", percent(share));
     let text = match (low, high) {
         (None, None) => return None,
         (Some(low), None) => {
-            format!("levels below black are clipped at 16: {} are lost", percent(low))
+            format!("levels below black are clipped at 16: {} are lost", of_samples(low))
         }
         (None, Some(high)) => {
-            format!("levels above white are clipped at 235: {} are lost", percent(high))
+            format!("levels above white are clipped at 235: {} are lost", of_samples(high))
         }
         (Some(low), Some(high)) => format!(
             "levels are clipped at 16 and 235: {} below black and {} above white are lost",
-            percent(low),
-            percent(high)
+            of_samples(low),
+            of_samples(high)
         ),
     };
     let lost = low.unwrap_or(0.0) + high.unwrap_or(0.0);
@@ -285,7 +287,7 @@ fn clipped(levels: LevelMeasures) -> Option<Found> {
 /// `black 16, white 235`.
 fn ends_text(levels: LevelMeasures) -> String {
     let [black, white] = [levels.black, levels.white].map(|level| level.value.clamp(0.0, 255.0));
-    format!("black {black:.0}, white {white:.0}")
+    format!("black {}, white {}", decimal(black, 0), decimal(white, 0))
 }
 
 fn ends_limit() -> String {
@@ -349,7 +351,6 @@ fn geometry(against: &AgainstClip) -> Vec<Found> {
         found.push(Found::new(FindingKind::PictureMirrored, Severity::Fault, text).of("turned over", ""));
     }
     let Some(Placing { shape, cut, shift }) = against.placing() else { return found };
-    let percent = |part: f64| format!("{:.1} %", 100.0 * part);
     let limit = || format!("at most {:.0} px", 2.0 * EDGE_MAX_PX);
     let is_stretched = shape.leaves(1.0, SHAPE_MAX);
     if is_stretched {
@@ -545,11 +546,11 @@ mod tests {
         let none = end(0.0, 0.0, 0.0);
         for (ends, text) in [
             ([none, none], None),
-            ([end(0.02, 0.0, 1.0), none], Some("levels below black are clipped at 16: 2.0 % of the samples are lost")),
-            ([none, end(0.01, 0.0, 0.9)], Some("levels above white are clipped at 235: 1.0 % of the samples are lost")),
+            ([end(0.02, 0.0, 1.0), none], Some("levels below black are clipped at 16: 2 % of the samples are lost")),
+            ([none, end(0.01, 0.0, 0.9)], Some("levels above white are clipped at 235: 1 % of the samples are lost")),
             (
                 [end(0.02, 0.0, 1.0), end(0.01, 0.0, 0.9)],
-                Some("levels are clipped at 16 and 235: 2.0 % of the samples below black and 1.0 % of the samples above white are lost"),
+                Some("levels are clipped at 16 and 235: 2 % of the samples below black and 1 % of the samples above white are lost"),
             ),
             // Cropped away, still there, or blurred away.
             ([end(0.02, 0.0, 0.0), none], None),

@@ -1,14 +1,14 @@
 //! The verdict: what is wrong, what that rests on, what cannot be told.
 
-use crate::classify::{Evidence, FrameClass};
+use crate::classify::{count_flagged, ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::{hz_text, Rate};
 
-use super::complaint::{lower_first, shown_so_often, units_of, Complaint, Seen};
+use super::complaint::{is_missing_throughout, mixed_away, shown_so_often, units_of, Complaint, Seen};
 use super::expectation::Expectation;
-use super::findings::{constant_hold, never_appeared};
+use super::findings::{constant_hold, missing_of, never_appeared, one_field_only};
 use super::{Aspect, Case, Finding, FindingKind, Severity};
-use crate::words::{counted, grouped, length, sentence, verb};
+use crate::words::{counted, grouped, length, listed, sentence, verb};
 
 /// A rate is a standard one within this fraction: half of what 23.976 and 24 differ by. Choice.
 const STANDARD_WITHIN: f64 = 0.0005;
@@ -43,6 +43,7 @@ pub(super) fn verdict(seen: &Seen<'_>, complaints: &[Complaint], headline: &str,
     sentences.extend(others(complaints));
     sentences.extend(seen.expected.and_then(Expectation::contradiction));
     if nothing_to_judge(seen.case).is_none() {
+        sentences.extend(clip_evidence(seen, complaints));
         sentences.push(evidence(seen.case));
         sentences.extend(cannot_be_told(seen));
     }
@@ -52,12 +53,10 @@ pub(super) fn verdict(seen: &Seen<'_>, complaints: &[Complaint], headline: &str,
     sentences.join(" ")
 }
 
-/// All complaints but the first.
-fn others(complaints: &[Complaint]) -> Option<String> {
+/// All complaints but the first, each a sentence.
+fn others(complaints: &[Complaint]) -> impl Iterator<Item = String> + '_ {
     let main = main_complaint(complaints);
-    let rest: Vec<String> =
-        complaints.iter().filter(|one| main != Some(*one)).map(|one| lower_first(&one.text)).collect();
-    (!rest.is_empty()).then(|| format!("Also: {}.", rest.join("; ")))
+    complaints.iter().filter(move |one| main != Some(*one)).map(|one| sentence(&one.text))
 }
 
 /// Why nothing can be said, if nothing can.
@@ -143,7 +142,7 @@ pub(super) fn is_unusual(seen: &Seen<'_>) -> bool {
     !known && !is_standard && constant_hold(seen.case.cadence) != Some(1)
 }
 
-/// What it rests on, in one sentence.
+/// What frames the verdict rests on, in one sentence.
 fn evidence(case: &Case<'_>) -> String {
     let motion = &case.cadence.motion;
     let repeats = case.frames.iter().filter(|frame| frame.class == FrameClass::Repeat);
@@ -163,33 +162,45 @@ fn evidence(case: &Case<'_>) -> String {
             grouped(identical)
         ),
     };
-    let frames = format!(
-        "{} of {} {} a new picture{proof}",
+    let new_mix =
+        |frame: &&ClassifiedFrame| frame.class == FrameClass::New && frame.flags.contains(FrameFlags::BLEND);
+    let mixes = case.frames.iter().filter(new_mix).count() as u64;
+    // A mix differs from the frame before it, and is no picture of the clip all the same.
+    let mixes = if mixes > 0 { format!(", {} of them a mix of two", grouped(mixes)) } else { String::new() };
+    format!(
+        "{} of {} {} a new picture{mixes}{proof}.",
         grouped(motion.new_frames),
         counted(case.frames.len() as u64, "frame"),
         verb(motion.new_frames, "show")
-    );
-    match case.played.summary {
-        Some(summary) if summary.first.is_some() => {
-            let mixed = match summary.counts.only_mixed {
-                0 => String::new(),
-                count => format!(", {} only {} within mixes", grouped(count), verb(count, "appear")),
-            };
-            let surely = surely_lost(case, summary.counts.never_shown);
-            format!("By the clip, {}{surely}{mixed}; {frames}.", never_appeared(summary))
-        }
-        _ => format!("{frames}."),
-    }
+    )
 }
 
-/// How many of the pictures that never appear are surely lost at a place, where a lossy recording leaves some of them open.
-fn surely_lost(case: &Case<'_>, never_shown: u64) -> String {
-    let lost: u64 = case.frames.iter().map(|frame| u64::from(frame.lost_before)).sum();
-    match lost {
+/// How many of the clip's pictures are missing, unless a complaint has said so.
+fn clip_evidence(seen: &Seen<'_>, complaints: &[Complaint]) -> Option<String> {
+    let summary = seen.case.played.summary.filter(|summary| summary.first.is_some())?;
+    let is_said = mixed_away(seen, summary).is_some_and(|said| complaints.contains(&said));
+    let mixed = match summary.counts.only_mixed {
         0 => String::new(),
-        lost if lost < never_shown => format!(", {} of them surely", grouped(lost)),
-        _ => String::new(),
+        count => format!(", {} only {} within mixes", grouped(count), verb(count, "appear")),
+    };
+    let never = match open_losses(seen) {
+        0 => never_appeared(summary),
+        open => missing_of(summary, summary.counts.never_shown - open),
+    };
+    (!is_said).then(|| sentence(&format!("{never}{mixed}")))
+}
+
+/// Pictures that no frame shows although none is surely lost there: in a lossy recording a frame may show one early or late.
+/// Where pictures are missing throughout or mixed, every one of them is.
+fn open_losses(seen: &Seen<'_>) -> u64 {
+    let case = seen.case;
+    let Some(summary) = case.played.summary else { return 0 };
+    let is_counted = is_missing_throughout(seen) || count_flagged(case.frames, FrameFlags::BLEND) > 0;
+    if is_counted || one_field_only(summary).is_some() {
+        return 0;
     }
+    let lost: u64 = case.frames.iter().map(|frame| u64::from(frame.lost_before)).sum();
+    summary.counts.never_shown.saturating_sub(lost)
 }
 
 /// What the recording does not tell, in one sentence.
@@ -198,11 +209,14 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
     let mut parts = Vec::new();
     if is_unsure(case) {
         let unsure = unsure_calls(case) as u64;
-        parts.push(format!(
-            "{} of {} may be new or repeated",
-            grouped(unsure),
-            counted(case.frames.len() as u64, "frame")
-        ));
+        let verb = verb(unsure, "are");
+        let frames = counted(case.frames.len() as u64, "frame");
+        parts.push(format!("whether {} of {frames} {verb} new or repeated", grouped(unsure)));
+    }
+    let open = open_losses(seen);
+    if open > 0 {
+        let noun = format!("{} of the clip", units_of(case, open));
+        parts.push(format!("whether {} {noun} {} missing", grouped(open), verb(open, "are")));
     }
     let holds = case.unsure_holds();
     if holds > 0 {
@@ -223,9 +237,10 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
     if let Some(summary) = case.played.summary.filter(|summary| summary.counts.ambiguous > 0) {
         let count = summary.counts.ambiguous;
         parts.push(format!(
-            "whether {} {} of the clip {}, which look like others",
+            "whether {} {} of the clip that {} like others {}",
             grouped(count),
             units_of(case, count),
+            verb(count, "look"),
             verb(count, "appear")
         ));
     }
@@ -236,7 +251,7 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
     if !case.times.measured {
         parts.push("what the recorder lost (the recording has no times of its own)".to_owned());
     }
-    (!parts.is_empty()).then(|| format!("Cannot be told: {}.", parts.join("; ")))
+    (!parts.is_empty()).then(|| format!("Cannot be told: {}.", listed(&parts)))
 }
 
 /// How many calls are unsure.

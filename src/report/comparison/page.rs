@@ -25,11 +25,15 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
         source_hash(&style),
         title = markup(&super::title(comparison))
     );
-    for sentence in super::sentences(comparison) {
-        let _ = writeln!(html, "<p>{}</p>", markup(&sentence));
+    let sentences = super::sentences(comparison);
+    if let [basis, of_devices @ ..] = sentences.as_slice() {
+        let _ = writeln!(html, "<p class=\"verdict\">{}</p>\n<ul class=\"devices\">", markup(basis));
+        for sentence in of_devices {
+            let _ = writeln!(html, "<li>{}</li>", markup(sentence));
+        }
     }
     html.push_str(
-        "</header>\n<section aria-labelledby=\"lanes\">\n<h2 id=\"lanes\">Pictures along the clip</h2>\n",
+        "</ul></header>\n<section aria-labelledby=\"lanes\">\n<h2 id=\"lanes\">Pictures along the clip</h2>\n",
     );
     let _ = writeln!(
         html,
@@ -41,7 +45,7 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
         "<p class=\"hint\">▲ best, ▼ worst; = no difference beyond what is uncertain; – not known. Values that differ \
          by no more than both uncertainties together, which compare.json names, count as equal. Repeats are not \
          ranked: the rates of clip and signal decide how many there must be. Nor are the drops of a device at half \
-         rate, and the rate of one that mixes.</p>\n</section>\n</main>\n",
+         rate and the rate of one that mixes.</p>\n</section>\n</main>\n",
     );
     push_data(&mut html, "compare-json", &super::document(comparison));
     html.push_str("</body>\n</html>\n");

@@ -6,6 +6,7 @@ use crate::compare::{Comparison, Measure, Standing, Value, MEASURES};
 use crate::escape::{markdown, markup};
 use crate::report::html::table::close_table;
 use crate::units::decimal;
+use crate::words::{listed, lower_first};
 
 /// A value with its unit, as many decimals as the measure has.
 fn value_text(measure: &Measure, value: Value) -> String {
@@ -71,21 +72,33 @@ pub(super) fn push_html(html: &mut String, comparison: &Comparison) {
         let _ = write!(html, "<th scope=\"col\">{}{incomplete}{details}</th>", markup(&device.name));
     }
     html.push_str("</tr></thead><tbody>\n");
-    for (column, measure) in MEASURES.iter().enumerate() {
-        let _ = write!(html, "<tr><th scope=\"row\">{}</th>", title(measure));
-        for (place, device) in comparison.devices.iter().enumerate() {
-            let (sign, word) = mark(comparison.standings[column][place]);
-            let text = value_text(measure, device.values[column]);
-            let _ = match word {
-                "" => write!(html, "<td>{text}</td>"),
-                _ => write!(
-                    html,
-                    "<td><span class=\"standing {word}\">{text} <b aria-hidden=\"true\">{sign}</b>\
-                     <span class=\"unseen\"> {word}</span></span></td>"
-                ),
-            };
-        }
-        html.push_str("</tr>\n");
-    }
+    let is_known =
+        |column: usize| comparison.devices.iter().any(|device| device.values[column].value.is_some());
+    let (known, unknown): (Vec<_>, Vec<_>) = (0..MEASURES.len()).partition(|&column| is_known(column));
+    known.into_iter().for_each(|column| push_measure(html, comparison, column));
     close_table(html);
+    let titles: Vec<String> = unknown.iter().map(|&column| lower_first(MEASURES[column].title)).collect();
+    if !titles.is_empty() {
+        let _ = writeln!(html, "<p class=\"hint\">Not measured on any device: {}.</p>", listed(&titles));
+    }
+}
+
+/// One measure of every device.
+fn push_measure(html: &mut String, comparison: &Comparison, column: usize) {
+    let measure = &MEASURES[column];
+    let _ = write!(html, "<tr><th scope=\"row\">{}</th>", title(measure));
+    for (place, device) in comparison.devices.iter().enumerate() {
+        let (sign, word) = mark(comparison.standings[column][place]);
+        let text = value_text(measure, device.values[column]);
+        let _ = write!(html, "<td data-device=\"{}\">", markup(&device.name));
+        let _ = match word {
+            "" => write!(html, "<span class=\"value\">{text}</span></td>"),
+            _ => write!(
+                html,
+                "<span class=\"value standing {word}\">{text} <b aria-hidden=\"true\">{sign}</b>\
+                 <span class=\"unseen\"> {word}</span></span></td>"
+            ),
+        };
+    }
+    html.push_str("</tr>\n");
 }

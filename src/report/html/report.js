@@ -396,7 +396,9 @@ class Timeline {
       const left = Math.max(0, Math.min(this.plotWidth - 3, Math.floor(a))), right = Math.min(this.plotWidth, Math.max(left + 3, Math.ceil(b)));
       for (let x = left; x < right; x++) worst[x] = Math.max(worst[x], rank[event.severity]);
       if (a >= -6) shapes.push([left, rank[event.severity]]);
-      if (right - left < this.plotWidth / 2) labels.push([left, Math.max(right, left + 10) + 3, event]);
+      // Beside what is short, on what is long.
+      const isLong = right - left >= this.plotWidth / 2;
+      labels.push([left, isLong ? left + 14 : Math.max(right, left + 10) + 3, event, isLong]);
     }
     for (let x = 0; x < this.plotWidth; x++) {
       if (!worst[x]) continue;
@@ -417,9 +419,14 @@ class Timeline {
     // What happened in words where there is room up to the next mark; else its number; else nothing.
     pen.textAlign = 'left';
     pen.fillStyle = this.colors.ink;
-    for (const [place, [, begin, event]] of labels.entries()) {
+    for (const [place, [, begin, event, isLong]] of labels.entries()) {
       const room = (place + 1 < labels.length ? labels[place + 1][0] - 10 : this.plotWidth) - begin;
       const label = [event.text, String(event.number)].find((one) => pen.measureText(one).width <= room);
+      if (label && isLong) {
+        pen.fillStyle = this.colors.paper;
+        pen.fillRect(this.plotLeft + begin - 4, middle - 9, pen.measureText(label).width + 8, 18);
+        pen.fillStyle = this.colors.ink;
+      }
       if (label) pen.fillText(label, this.plotLeft + begin, middle + 5);
     }
   }

@@ -32,6 +32,9 @@ pub(super) fn push(html: &mut String, audit: &Audit) {
     html.push_str("</ul>\n</header>\n");
 }
 
+/// An option that a sentence names: it stays on one line.
+const OPTION: &str = "--reference";
+
 /// One aspect: the shape and the words of its judgement, its number and its limit, and why.
 fn push_aspect(html: &mut String, judged: &AspectJudgement) {
     let _ = write!(
@@ -43,7 +46,7 @@ fn push_aspect(html: &mut String, judged: &AspectJudgement) {
         sign(judged.judgement),
         judged.judgement.words()
     );
-    let why = markup(&judged.text);
+    let why = markup(&judged.text).replace(OPTION, &format!("<span class=\"whole\">{OPTION}</span>"));
     let _ = match judged.figures() {
         Some((number, limit)) => {
             let limit = limit.map_or_else(String::new, |limit| {

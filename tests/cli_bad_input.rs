@@ -344,12 +344,12 @@ fn decoders_that_misbehave_are_told() {
     };
     assert_eq!(
         audit(r#"cat "$capture.nut"; echo "[error] disk fell off" >&2; exit 69"#),
-        "The decoder failed after 30 frame(s) (exit status 69); the frames before that were audited. It said: \
+        "The decoder failed after 30 frames (exit status 69). The frames before that were audited. It said: \
          disk fell off. Check the capture, or record it again."
     );
     let chatter = "yes '[error] something is wrong' | head -n 300000 >&2";
     let text = audit(&format!(r#"{chatter}; cat "$capture.nut"; {chatter}"#));
-    assert!(text.starts_with("The decoder reported 600\u{202f}000 errors;") && text.len() < 500, "{text}");
+    assert!(text.starts_with("The decoder reported 600\u{202f}000 errors.") && text.len() < 500, "{text}");
     desk.write("a", "exit 3");
     desk.run(&format!("audit a --decoder {} --out new", cli_common::stand_in())).assert_error(
         "a: the decoder cannot read the capture: no picture came out (exit status 3)",
@@ -361,38 +361,44 @@ fn decoders_that_misbehave_are_told() {
 fn arguments_that_cannot_be_are_refused_with_status_2() {
     let desk = Desk::new();
     desk.write("a.y4m", first_frames("brass-kettle.y4m", 5));
+    desk.write("report.html", "");
     for (arguments, error) in [
         ("", ""),
-        ("audit", "evenbeat: the following required arguments were not provided: <CAPTURE>\nhint: `evenbeat audit --help` lists"),
-        ("frobnicate", "evenbeat: unrecognized subcommand 'frobnicate'\nhint: `evenbeat --help` lists the commands\n"),
-        ("a.y4m", "evenbeat: a.y4m: is no command\nhint: `evenbeat audit a.y4m` audits that recording\n"),
+        ("audit", "evenbeat: <CAPTURE>: missing in `evenbeat audit`\nhint: `evenbeat audit --help` lists"),
+        ("frobnicate", "evenbeat: frobnicate: no such command\nhint: `evenbeat --help` lists the commands\n"),
+        ("audti", "evenbeat: audti: no such command\nhint: `evenbeat audit` may be meant; `evenbeat --help` lists the commands\n"),
+        ("a.y4m", "evenbeat: a.y4m: no such command\nhint: `evenbeat audit a.y4m` audits that recording\n"),
+        ("audit report.html", "evenbeat: report.html: no recording: it is a report\nhint: give the recording; "),
+        ("gone.mkv", "evenbeat: gone.mkv: no such command\nhint: `evenbeat audit gone.mkv` audits that recording\n"),
+        ("compare a --out b", "evenbeat: <AUDIT> <AUDIT>...: too few: 2 needed, 1 given\nhint: `evenbeat compare --help` lists"),
+        ("audit a.y4m --clip-rtae 5", "evenbeat: --clip-rtae: no such option in `evenbeat audit`\nhint: `--clip-rate` may be meant; `evenbeat"),
         ("audit a.y4m b.y4m", "evenbeat: b.y4m: one recording at a time: another one was given before it\nhint: run `evenbeat audit` for each"),
         (
             "audit a.y4m --rate fast",
-            "evenbeat: invalid value 'fast' for '--rate <RATE>': a rate is a number of frames per second such as \
+            "evenbeat: --rate fast: a rate is a number of frames per second such as \
              59.94, 25 or 60000/1001, each part from 1 to 4294967295\n",
         ),
         (
             "audit a.y4m --region 1,2,3",
-            "evenbeat: invalid value '1,2,3' for '--region <X,Y,W,H>': a rectangle is X,Y,W,H in pixels, whole \
+            "evenbeat: --region 1,2,3: a rectangle is X,Y,W,H in pixels, whole \
              numbers, width and height at least 1\n",
         ),
         (
             "audit a.y4m --require freezes=none",
-            "evenbeat: invalid value 'freezes=none' for '--require <KEY=VALUE>': freezes takes a number from 0 to \
+            "evenbeat: --require freezes=none: freezes takes a number from 0 to \
              1000000000, not none\n",
         ),
         (
             "audit a.y4m --require speed=1",
-            "evenbeat: invalid value 'speed=1' for '--require <KEY=VALUE>': unknown key speed; known are \
+            "evenbeat: --require speed=1: unknown key speed; known are \
              motion-rate, delivered-rate, coverage, judged-share, repeat-share, cadence-breaks, freezes, \
              longest-freeze-ms, drops, gap-frames, judder-rms-ms, judder-peak-to-peak-ms, \
              excess-judder-rms-ms, out-of-order-frames, blended-frames, level-difference, gamma-difference, \
              clipped-share, wrong-colour-equations, chroma-shift-px, stretch-share, cropped-px, \
              picture-shift-px, mirrored\n",
         ),
-        ("audit a.y4m --junit a.xml", "evenbeat: the following required arguments were not provided: --require"),
-        ("audit a.y4m --fail-at never", "evenbeat: invalid value 'never' for '--fail-at <SEVERITY>'"),
+        ("audit a.y4m --junit a.xml", "evenbeat: --require <KEY=VALUE>: missing in `evenbeat audit`"),
+        ("audit a.y4m --fail-at never", "evenbeat: --fail-at never: known are info, warning, fault\n"),
     ] {
         let ran = desk.run(arguments);
         assert_eq!((ran.status, ran.stdout.as_str()), (Some(2), ""), "{arguments}");

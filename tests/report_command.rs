@@ -86,7 +86,7 @@ fn wrong_arguments_are_named() {
         ),
         (vec!["report", "nowhere", "--time-zone", "Mars"], "an offset from UTC is +HH:MM or -HH:MM"),
         (vec!["report", "nowhere", "--pictures", "201"], "0..=200"),
-        (vec!["report", "nowhere", "--timeline-from", "-1"], "unexpected argument '-1'"),
+        (vec!["report", "nowhere", "--timeline-from", "-1"], "-1: no such option"),
         (vec!["print", "manual", "nothing"], "evenbeat: nothing: no such command: there are audit"),
     ] {
         let output = evenbeat(root.path(), &arguments);

@@ -15,7 +15,7 @@ use evenbeat::demo::schedule::{self, Stall};
 use evenbeat::demo::{Harbour, Shown};
 use evenbeat::frame::{Family, FrameShape, PixelFormat};
 use evenbeat::units::Rate;
-use sentence_check::{assert_reads_well, prose_of_markdown, texts_of_json, visible_text};
+use sentence_check::{prose_of_markdown, slips, texts_of_json, visible_text};
 
 const FRAMES: usize = 180;
 /// Pixels: enough for levels and geometry to be measured.
@@ -135,38 +135,40 @@ fn paint(path: &Path, shown: &[Shown], treat: Treatment) {
     file.flush().unwrap();
 }
 
-/// Checks everything that a person reads in a folder.
-fn assert_folder_reads_well(name: &str, folder: &Path) {
+/// What slips of everything that a person reads in a folder.
+fn slips_of_folder(name: &str, folder: &Path) -> Vec<String> {
+    let mut found = Vec::new();
     let text = |file: &str| fs::read_to_string(folder.join(file)).unwrap();
     for entry in fs::read_dir(folder).unwrap() {
         let file = entry.unwrap().file_name().into_string().unwrap();
         let place = format!("{name}/{file}");
         match file.rsplit('.').next().unwrap() {
-            "md" => assert_reads_well(&place, &prose_of_markdown(&text(&file))),
-            "html" | "svg" => assert_reads_well(&place, &visible_text(&text(&file))),
+            "md" => found.extend(slips(&place, &prose_of_markdown(&text(&file)))),
+            "html" | "svg" => found.extend(slips(&place, &visible_text(&text(&file)))),
             "json" => {
                 let texts = texts_of_json(&serde_json::from_str(&text(&file)).unwrap());
-                texts.iter().for_each(|text| assert_reads_well(&place, text));
+                found.extend(texts.iter().flat_map(|text| slips(&place, text)));
             }
             _ => {}
         }
     }
+    found
 }
 
 #[test]
 fn every_sentence_about_eight_recordings_reads_well() {
     let desk = Desk::new();
     let kept = std::env::var_os("EVENBEAT_SENTENCES_KEPT").map(std::path::PathBuf::from);
-    let mut audits = Vec::new();
+    let (mut audits, mut found) = (Vec::new(), Vec::new());
     for (name, shown, treat) in recordings() {
         paint(&desk.path(format!("{name}.y4m")), &shown, treat);
         for (suffix, clip) in [("", ""), ("-rate", "--clip-rate 59.94"), ("-clip", "--reference clean.y4m")] {
             let out = format!("{name}{suffix}");
             let ran = desk.run(&format!("audit {name}.y4m {clip} --out {out} --device {name}"));
             assert!(matches!(ran.status, Some(0 | 1)), "{out}: {}", ran.stderr);
-            assert_reads_well(&format!("{out}, standard output"), &ran.stdout);
-            assert_reads_well(&format!("{out}, standard error"), &ran.stderr);
-            assert_folder_reads_well(&out, &desk.path(&out));
+            found.extend(slips(&format!("{out}, standard output"), &ran.stdout));
+            found.extend(slips(&format!("{out}, standard error"), &ran.stderr));
+            found.extend(slips_of_folder(&out, &desk.path(&out)));
             if suffix == "-clip" {
                 audits.push(out);
             }
@@ -175,14 +177,42 @@ fn every_sentence_about_eight_recordings_reads_well() {
     for (out, audits) in [("two", &audits[..2]), ("eight", &audits[..])] {
         let ran = desk.run(&format!("compare {} --out {out}", audits.join(" ")));
         assert_eq!(ran.status, Some(0), "{}", ran.stderr);
-        assert_reads_well(&format!("{out}, standard output"), &ran.stdout);
-        assert_folder_reads_well(out, &desk.path(out));
+        found.extend(slips(&format!("{out}, standard output"), &ran.stdout));
+        found.extend(slips_of_folder(out, &desk.path(out)));
     }
     if let Some(folder) = kept {
         fs::create_dir_all(&folder).unwrap();
         let copied = std::process::Command::new("cp").arg("-r").arg(desk.path(".")).arg(&folder).status();
         assert!(copied.unwrap().success());
     }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn every_help_reads_well() {
+    let desk = Desk::new();
+    let commands = [
+        "audit",
+        "fingerprint",
+        "join",
+        "compare",
+        "campaign",
+        "campaign report",
+        "report",
+        "testclip",
+        "print",
+        "demo",
+    ];
+    let found: Vec<String> = [""]
+        .into_iter()
+        .chain(commands)
+        .flat_map(|command| {
+            let ran = desk.run(&format!("{command} --help"));
+            assert_eq!(ran.status, Some(0), "{command}: {}", ran.stderr);
+            slips(command, &ran.stdout)
+        })
+        .collect();
+    assert!(found.is_empty(), "{}", found.join("\n"));
 }
 
 #[test]

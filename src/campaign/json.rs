@@ -7,6 +7,7 @@ use std::path::Path;
 
 use super::model::{Aspect, Barcode, Campaign, FORMAT, FORMAT_VERSION};
 use crate::error::{excerpt, plain_cause, Error, Result};
+use crate::words::counted;
 
 /// The JSON Schema (2020-12) of the document.
 pub const SCHEMA: &str = include_str!("campaign.schema.json");
@@ -71,10 +72,10 @@ fn check(campaign: &Campaign) -> std::result::Result<(), String> {
     }
     if Some(campaign.cells.len()) != campaign.devices.len().checked_mul(campaign.clips.len()) {
         return Err(format!(
-            "it has {} cells, wanted is one for each of {} devices and {} clips",
-            campaign.cells.len(),
-            campaign.devices.len(),
-            campaign.clips.len()
+            "it has {}, wanted is one for each of {} and {}",
+            counted(campaign.cells.len() as u64, "cell"),
+            counted(campaign.devices.len() as u64, "device"),
+            counted(campaign.clips.len() as u64, "clip")
         ));
     }
     let pairs =

@@ -24,6 +24,7 @@ use crate::frame::{Family, FrameShape, FrameTiming, PixelFormat};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 use crate::units::{gcd, Rate, TimeBase};
+use crate::words::counted;
 
 /// Decoder looked for on the search path where none is given.
 pub(super) const DEFAULT_DECODER: &str = "ffmpeg";
@@ -317,9 +318,9 @@ impl DecoderSource {
             Some(status) => self.notes.push(Note::new(
                 NoteCode::DecoderErrors,
                 format!(
-                    "The decoder failed after {} frame(s) ({}); the frames before that were audited.{} \
-                     Check the capture, or record it again.",
-                    self.frames_read,
+                    "The decoder failed after {} ({}). The frames before that were audited.{} Check the capture, or \
+                     record it again.",
+                    counted(self.frames_read, "frame"),
                     status_text(status),
                     log.last_error_sentence()
                 ),
@@ -1188,9 +1189,9 @@ END
             assert_eq!(
                 texts,
                 [
-                    "The decoder failed after 3 frame(s) (exit status 69); the frames before that were audited. \
+                    "The decoder failed after 3 frames (exit status 69). The frames before that were audited. \
                      It said: disk fell off. Check the capture, or record it again.",
-                    "The decoder reported 1 error; pictures near it may be damaged or missing: disk fell off.",
+                    "The decoder reported 1 error. Pictures near it may be damaged or missing: disk fell off.",
                 ]
             );
             assert!(outcome.notes.iter().all(|note| note.code.makes_incomplete()));

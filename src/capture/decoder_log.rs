@@ -10,7 +10,7 @@ use super::coding::coding_of;
 use super::containers::REFUSED_PHRASE;
 use crate::frame::{Coding, Scan};
 use crate::note::{Note, NoteCode};
-use crate::words::counted;
+use crate::words::{counted, verb};
 
 /// Longest line kept, in bytes; what follows in the line is dropped.
 const LINE_MAX: usize = 1024;
@@ -107,10 +107,10 @@ impl Complaints {
             notes.push(Note::new(
                 NoteCode::DecoderErrors,
                 format!(
-                    "The decoder reported {}; pictures near {} may be damaged or missing: {}.",
+                    "The decoder reported {}. Pictures near {} may be damaged or missing: {}.",
                     counted(self.errors, "error"),
                     if self.errors == 1 { "it" } else { "them" },
-                    self.quoted.join("; ")
+                    self.quoted.join(", ")
                 ),
             ));
         }
@@ -118,9 +118,10 @@ impl Complaints {
             notes.push(Note::new(
                 NoteCode::TimesNotIncreasing,
                 format!(
-                    "{} timestamp(s) of the capture repeat or run backwards; the decoder moved each to just \
-                     after the one before.",
-                    self.lost_times
+                    "{} of the capture {} or {} backwards. The decoder moved each to just after the one before.",
+                    counted(self.lost_times, "timestamp"),
+                    verb(self.lost_times, "repeat"),
+                    verb(self.lost_times, "run")
                 ),
             ));
         }
@@ -519,7 +520,7 @@ q=2-31, 120 fps, 90k tbn (default)
         let notes = state.complaints.notes();
         assert_eq!(notes.len(), 1);
         assert_eq!(notes[0].code, NoteCode::TimesNotIncreasing);
-        assert!(notes[0].text.starts_with("1 timestamp(s)"));
+        assert!(notes[0].text.starts_with("1 timestamp of the capture repeats or runs backwards."));
     }
 
     #[test]

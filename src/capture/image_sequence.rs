@@ -13,6 +13,7 @@ use crate::error::{Error, Result};
 use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
+use crate::words::{counted, grouped};
 
 /// Most bytes one decoded image may take: those of a frame, and a fourth channel that is dropped.
 const IMAGE_BYTES_MAX: u64 = FrameShape::BYTES_MAX as u64 / 3 * 4;
@@ -187,12 +188,14 @@ impl FrameSource for ImageSequence {
         let mut notes: Vec<Note> = self.cut.into_iter().collect();
         if let Some((first_frame, _)) = self.numbering_gaps.first() {
             let missing = self.numbering_gaps.iter().fold(0u64, |sum, (_, count)| sum.saturating_add(*count));
-            let places = self.numbering_gaps.len();
+            let places = self.numbering_gaps.len() as u64;
             notes.push(Note::new(
                 NoteCode::NumberingGap,
                 format!(
-                    "The numbers of the images leave out {missing} in {places} place(s), first before frame \
-                     {first_frame}; they are taken as frames the recorder lost."
+                    "The numbers of the images leave out {} in {}, first before frame {first_frame}. They are taken \
+                     as frames that the recorder lost.",
+                    grouped(missing),
+                    counted(places, "place")
                 ),
             ));
         }
@@ -476,8 +479,8 @@ mod tests {
         assert_eq!(outcome.note_codes(), [NoteCode::NumberingGap]);
         assert_eq!(
             outcome.notes[0].text,
-            "The numbers of the images leave out 3 in 2 place(s), first before frame 2; they are taken as frames \
-             the recorder lost."
+            "The numbers of the images leave out 3 in 2 places, first before frame 2. They are taken as frames \
+             that the recorder lost."
         );
     }
 

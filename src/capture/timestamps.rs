@@ -14,6 +14,7 @@ use crate::frame::FrameTiming;
 use crate::note::{Note, NoteCode};
 use crate::settings::PathNames;
 use crate::units::TimeBase;
+use crate::words::{counted, verb};
 
 /// Longest line, in bytes; a time with its offset takes about 35, the rest is room for comments.
 const LINE_MAX: usize = 1024;
@@ -97,10 +98,12 @@ impl FrameSource for TimestampedSource {
             end.notes.push(Note::new(
                 NoteCode::ReaderMessage,
                 format!(
-                    "{} has {extra} more time(s) than the capture has frames; the last ones are not used. \
-                     Check that both belong together.",
+                    "{} has more times than the capture has frames. {} at its end {} not used. Check that both belong \
+                     together.",
                     // Notes are for others, too.
-                    PathNames::Last.of(self.place.as_ref())
+                    PathNames::Last.of(self.place.as_ref()),
+                    counted(extra as u64, "timestamp"),
+                    verb(extra as u64, "are")
                 ),
             ));
         }
@@ -394,7 +397,7 @@ mod tests {
         assert_eq!(outcome.error, None);
         assert_eq!(
             outcome.notes[0].text,
-            "times.txt has 2 more time(s) than the capture has frames; the last ones are not used. \
+            "times.txt has more times than the capture has frames. 2 timestamps at its end are not used. \
              Check that both belong together."
         );
     }

@@ -23,9 +23,12 @@ use super::campaign::CampaignArguments;
 use super::compare::CompareArguments;
 use super::join::JoinArguments;
 
+const ABOUT: &str = "Tells from the recording of a playback device which frames show a new picture, which repeat one, and how \
+even the motion is";
+
 /// Audit recordings of video playback devices for repeated, dropped and frozen pictures and judder.
 #[derive(Debug, Parser)]
-#[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
+#[command(version, about = ABOUT, max_term_width = 100, after_help = EXAMPLES)]
 pub struct Arguments {
     /// What to do.
     #[command(subcommand)]
@@ -42,8 +45,7 @@ Examples:
   evenbeat audit recording.y4m --clip-rate 59.94 --exclude 0,0,640,90
   decoder | evenbeat audit - --out living-room-audit
 
-Exit status: 0 no finding at or above --fail-at and every --require met, 1 otherwise, 2 not audited or not
-whole, 130 interrupted.";
+Exit status: 0 no finding at or above --fail-at and every --require met, 1 otherwise, 2 not audited or not whole, 130 interrupted.";
 
 /// The commands.
 #[derive(Debug, Subcommand)]
@@ -75,6 +77,7 @@ pub struct CaptureArguments {
     /// A file, a folder of numbered images, a wildcard, or `-` for standard input.
     pub capture: OsString,
     /// Rate of the recording: frames per second, where the file does not say or says wrong, e.g. 59.94 or 60000/1001.
+    /// The rate of the clip is --clip-rate.
     #[arg(long, visible_alias = "recording-rate", value_parser = rate)]
     pub rate: Option<Rate>,
     /// File with one time per frame: seconds, or RFC 3339 with offset.
@@ -108,6 +111,7 @@ pub struct AuditArguments {
     #[command(flatten)]
     pub reading: CaptureArguments,
     /// Rate of the clip that was played: pictures per second, where you know it; missing pictures are counted then.
+    /// The rate of the recording is --rate.
     #[arg(long, visible_alias = "clip-rate", value_name = "RATE", value_parser = rate)]
     pub source_rate: Option<Rate>,
     /// The clip that was played, or its fingerprint log: then every frame's picture in it is told, and missing
@@ -121,12 +125,12 @@ pub struct AuditArguments {
     /// How the clip that was played is scanned, likewise: of an interlaced one every field is placed by itself.
     #[arg(long, value_name = "SCAN", value_enum, default_value_t = ScanChoice::Auto, requires = "reference")]
     pub reference_scan: ScanChoice,
-    /// What was recorded.
-    #[command(flatten)]
-    pub about: AboutArguments,
     /// Where and when to report.
     #[command(flatten)]
     pub output: OutputArguments,
+    /// What was recorded. Last: options after it would stand under its heading.
+    #[command(flatten)]
+    pub about: AboutArguments,
 }
 
 const AUDIT_EXAMPLES: &str = "\
@@ -230,12 +234,12 @@ pub struct ReportArguments {
     /// Where the timeline ends, seconds from the first frame.
     #[arg(long, value_name = "SECONDS", value_parser = seconds)]
     pub timeline_to: Option<f64>,
-    /// What was recorded; what is not given here stays as the audit has it.
-    #[command(flatten)]
-    pub about: AboutArguments,
     /// No summary.
     #[arg(long, short)]
     pub quiet: bool,
+    /// What was recorded; what is not given here stays as the audit has it.
+    #[command(flatten)]
+    pub about: AboutArguments,
 }
 
 const REPORT_EXAMPLES: &str = "\
@@ -339,12 +343,12 @@ pub struct TestclipArguments {
 const TESTCLIP_EXAMPLES: &str = "\
 Examples:
   evenbeat testclip --out clip.y4m
-  evenbeat testclip --rate 25 --scan tff --size 576 --length 60 --out -  | encoder
+  evenbeat testclip --rate 25 --scan tff --size 576 --length 60 --out - | encoder
   evenbeat testclip --rate 29.97 --scan tff --pulldown 2:3 --out film.y4m
 
-Caution: moving pictures can trigger seizures in people with photosensitive epilepsy. Nothing in the clip changes its
-luminance by a tenth of the largest, which is below what ITU-R BT.1702 and WCAG 2.3.1 call a flash; a device or screen
-that raises the contrast can change that. Warn those in the room, and stop at any discomfort. Broadcasting it is
+Caution: moving pictures can trigger seizures in people with photosensitive epilepsy. Nothing in the clip changes its \
+luminance by a tenth of the largest, which is below what ITU-R BT.1702 and WCAG 2.3.1 call a flash. A device or screen \
+that raises the contrast can change that. Warn those in the room, and stop at any discomfort. Broadcasting it is \
 subject to local rules.";
 
 /// Scans by their written names.

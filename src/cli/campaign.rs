@@ -109,8 +109,7 @@ Examples:
   evenbeat campaign report kitchen/harbour --campaign results
   evenbeat campaign plan.toml --out results --unit 7  # one unit, for a scheduler; then --collect
 
-Exit status: 0 every cell is right or was not tested, 1 one is wrong, 2 one could not be audited, was not read whole or is
-missing, 130 interrupted.";
+Exit status: 0 every cell is right or was not tested, 1 one is wrong, 2 one could not be audited, was not read whole or is missing, 130 interrupted.";
 
 impl CampaignArguments {
     /// Those of a plan with results in `out`, everything else as it is without options.

@@ -24,6 +24,7 @@ use evenbeat::settings::{PathNames, RecordedSettings, Settings};
 use evenbeat::testclip::{write_clip, Ended};
 use evenbeat::verdict::gate::Requirement;
 use evenbeat::verdict::Severity;
+use evenbeat::words::{counted, grouped};
 
 use super::about::AboutArguments;
 use super::arguments::{
@@ -47,8 +48,24 @@ const TEST_CLIP: &str = "test clip";
 /// How errors call what is audited.
 const CAPTURE: &str = "the capture";
 
+/// Refuses what is no recording but a report: its charts would pass for a folder of images.
+fn refuse_report(capture: &OsStr) -> Result<()> {
+    let path = Path::new(capture);
+    let is_named = |name: &str| path.file_name() == Some(OsStr::new(name)) && path.is_file();
+    let is_report = path.join(audit_store::AUDIT_JSON).is_file()
+        || is_named(audit_store::AUDIT_JSON)
+        || is_named(audit_store::REPORT_HTML);
+    if !is_report {
+        return Ok(());
+    }
+    let way_out =
+        "give the recording; `evenbeat report` builds a report again, `evenbeat compare` takes several";
+    Err(Error::new(path.display().to_string(), "no recording", "it is a report", way_out))
+}
+
 /// `evenbeat audit`: reads, writes the report, prints the summary.
 pub fn audit(arguments: &AuditArguments) -> Result<Exit> {
+    refuse_report(&arguments.reading.capture)?;
     let capture = CaptureArg::from(arguments.reading.capture.clone());
     let settings = arguments.settings()?;
     let existing = existing(arguments.output.force);
@@ -290,7 +307,7 @@ pub fn testclip(arguments: &TestclipArguments) -> Result<Exit> {
         Ended::Whole | Ended::ReaderGone => Exit::Clean,
         Ended::Interrupted => {
             let (frames, all) = (written.frames, settings.frames);
-            say::tell(&format!("interrupted: {frames} of {all} frames are painted"));
+            say::tell(&format!("interrupted: {} of {} painted", grouped(frames), counted(all, "frame")));
             Exit::Interrupted
         }
     })

@@ -16,6 +16,7 @@ use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
 use crate::settings::DeviceFacts;
 use crate::units::Rate;
+use crate::words::counted;
 use pictures::{Shown, Timeline};
 
 /// What tells which clip an audit is about.
@@ -309,8 +310,10 @@ pub fn common_clip(devices: &[Device]) -> Result<Option<ClipName>, DifferentClip
 }
 
 fn described(clip: &ClipName) -> String {
-    let length =
-        clip.length.map_or_else(|| "of unknown length".to_owned(), |length| format!("of {length} pictures"));
+    let length = clip.length.map_or_else(
+        || "of unknown length".to_owned(),
+        |length| format!("of {}", counted(length, "picture")),
+    );
     format!("{} {length} at {}/s", clip.name, clip.rate)
 }
 

@@ -98,6 +98,12 @@ fn wanted(event: Option<&Event>, strip: &FilmStrip) -> Vec<u64> {
     let (first, last) = (event.first_frame, event.last_frame);
     // The event of a stall ends with the frame that shows what is missing, where something is.
     match event.kind {
+        // A picture that stays before the loss: where it begins, and the jump.
+        EventKind::Loss if last > first + 1 => {
+            let mut ends = vec![first.saturating_sub(1), first, last - 1, last, last + 1];
+            ends.dedup();
+            ends
+        }
         EventKind::Loss => (first.saturating_sub(2)..first + 2).collect(),
         EventKind::Stall if last - first + AROUND as u64 >= FRAMES_MAX as u64 => {
             let start = first.saturating_sub(1);

@@ -12,7 +12,7 @@ use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG};
 use crate::escape::{fence, markdown, visible};
 use crate::fingerprint::UNKNOWN_DIGEST;
 use crate::interlace::Outcome;
-use crate::words::{counted, frames, length, verb};
+use crate::words::{counted, frames, length, sentence, verb};
 
 /// Events in the table, the worst ones; the report has them all.
 const EVENTS_MAX: usize = 7;
@@ -97,8 +97,7 @@ fn push_numbers(text: &mut String, audit: &Audit) {
         ("Scan", scan_text(audit)),
     ];
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("Fields", fields_text(fields))));
-    let outcome =
-        |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    let outcome = |outcome: &Outcome| ("Outcome", sentence(&visible(&outcome.text)));
     rows.extend(audit.outcome.as_ref().map(outcome));
     text.push_str("| Measure | Value |\n|---|---|\n");
     for (name, value) in rows {

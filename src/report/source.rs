@@ -112,25 +112,19 @@ fn never_text(summary: &SourceSummary) -> String {
 
 fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, String)> {
     let shape = audit.facts.shape;
-    let placement = Placement::new(picture.geometry, shape.width, shape.height);
     let shown = picture.geometry.scale.map(|scale| 100.0 * scale);
+    // What is measured says the same more closely.
+    let place = match picture.measures {
+        Some(_) => String::new(),
+        None => placement_text(&Placement::new(picture.geometry, shape.width, shape.height)),
+    };
     let levels = picture.levels;
     let mut rows = vec![
         (
             "Picture against the clip’s",
             format!(
-                "{}×{} px from {}×{} px, {:.1} % of its width and {:.1} % of its height; shifted {}, {} px, \
-                 stretched {}, {} px",
-                shape.width,
-                shape.height,
-                picture.clip_size.0,
-                picture.clip_size.1,
-                shown[0],
-                shown[1],
-                signed_decimal(placement.shift[0], 1),
-                signed_decimal(placement.shift[1], 1),
-                signed_decimal(placement.stretch[0], 1),
-                signed_decimal(placement.stretch[1], 1)
+                "{}×{} px, the clip’s {}×{} px; {:.1} % of its width and {:.1} % of its height show{place}",
+                shape.width, shape.height, picture.clip_size.0, picture.clip_size.1, shown[0], shown[1]
             ),
         ),
         (
@@ -164,6 +158,23 @@ fn picture_rows(audit: &Audit, picture: &PictureFacts) -> Vec<(&'static str, Str
     rows
 }
 
+/// A number with the word of its side: `2.0 px right`, `2.0 px left`.
+fn sided(pixels: f64, [positive, negative]: [&str; 2]) -> String {
+    let side = if pixels < 0.0 { negative } else { positive };
+    format!("{} px {side}", decimal(pixels.abs(), 1))
+}
+
+/// `, moved 2.0 px right and 0.0 px down, 97.5 px wider and 0.0 px higher`.
+fn placement_text(placement: &Placement) -> String {
+    format!(
+        ", moved {} and {}, {} and {}",
+        sided(placement.shift[0], ["right", "left"]),
+        sided(placement.shift[1], ["down", "up"]),
+        sided(placement.stretch[0], ["wider", "narrower"]),
+        sided(placement.stretch[1], ["higher", "lower"])
+    )
+}
+
 /// What is left of the test clip's rows and slants.
 fn row_text(rows: RowMeasures) -> String {
     let share = |share: Option<Measured>| {
@@ -182,16 +193,26 @@ fn give_or_take(measured: Measured, decimals: usize) -> String {
     format!("{} ± {:.decimals$}", signed_decimal(measured.value, decimals), 2.0 * measured.error)
 }
 
+/// A measure with the word of its side.
+fn measured_side(measured: Measured, unit: &str, [positive, negative]: [&str; 2]) -> String {
+    let side = if measured.value < 0.0 { negative } else { positive };
+    format!("{} ± {:.1} {unit} {side}", decimal(measured.value.abs(), 1), 2.0 * measured.error)
+}
+
 /// What was measured of the picture, each number with what it is known to.
 fn measured_rows(audit: &Audit, measures: &Measures) -> Vec<(&'static str, String)> {
     let mut rows = Vec::new();
     if let Some(placing) = audit.against_clip().and_then(|against| against.placing()) {
-        let pixels = |two: [Measured; 2]| two.map(|one| give_or_take(one, 1)).join(", ");
+        let [right, down] = placing.shift;
+        let cut = ["cut off", "of borders"];
+        let wider = Measured { value: placing.shape.value - 1.0, ..placing.shape }.times(100.0);
         let text = format!(
-            "moved {} px, cut off {} px (across, down), {} % wider for its height",
-            pixels(placing.shift),
-            pixels(placing.cut),
-            give_or_take(Measured { value: placing.shape.value - 1.0, ..placing.shape }.times(100.0), 2)
+            "moved {} and {}, {} across and {} down, {} for its height",
+            measured_side(right, "px", ["right", "left"]),
+            measured_side(down, "px", ["down", "up"]),
+            measured_side(placing.cut[0], "px", cut),
+            measured_side(placing.cut[1], "px", cut),
+            measured_side(wider, "%", ["wider", "narrower"])
         );
         rows.push(("Picture’s place and shape", text));
     }
@@ -215,8 +236,10 @@ fn measured_rows(audit: &Audit, measures: &Measures) -> Vec<(&'static str, Strin
             Some(Conversion::To709) => "by the equations of BT.709, the clip’s by BT.601",
             None => "its equations cannot be told",
         };
-        let [across, down] = chroma.shift.map(|shift| give_or_take(shift, 1));
-        rows.push(("Colour", format!("{equations}; {across} px right and {down} px below the luma")));
+        let [across, down] = chroma.shift;
+        let across = measured_side(across, "px", ["right of", "left of"]);
+        let down = measured_side(down, "px", ["below", "above"]);
+        rows.push(("Colour", format!("{equations}; {across} and {down} the luma")));
     }
     rows
 }

@@ -225,8 +225,7 @@ fn numbers(audit: &Audit) -> Vec<(&'static str, String)> {
         ("scan", scan_text(audit)),
     ]);
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("fields", fields_text(fields))));
-    let outcome =
-        |outcome: &Outcome| ("outcome", format!("{}: {}", outcome.code.name(), visible(&outcome.text)));
+    let outcome = |outcome: &Outcome| ("outcome", visible(&outcome.text));
     rows.extend(audit.outcome.as_ref().map(outcome));
     rows.extend(clip(audit).map(|clip| ("clip", clip)));
     rows

@@ -13,7 +13,7 @@ use std::ops::Range;
 
 use plotters::prelude::*;
 
-use self::axis::MarkedAxis;
+use self::axis::TickedAxis;
 use self::columns::{path, Shares, TimeScale};
 use super::palette;
 use super::text::{clock_text, duration_s, exact_rate_text, grouped, motion_rate_text, period_s, who, wrap};
@@ -179,9 +179,9 @@ fn push_opening(text: &mut String, audit: &Audit, layout: &Layout) {
 fn description(audit: &Audit) -> String {
     let motion = audit.cadence.motion;
     let mut text = format!(
-        "Timeline of {}: {} frames in {}, {} new, {} repeat, {} still; {} frames/s delivered, {} new.",
+        "Timeline of {}: {} in {}, {} new, {} repeat, {} still. {} frames/s delivered, {} new.",
         audit.facts.name,
-        grouped(audit.frames.len() as u64),
+        counted(audit.frames.len() as u64, "frame"),
         clock_text(duration_s(audit)),
         grouped(motion.new_frames),
         grouped(motion.repeat_frames),
@@ -271,7 +271,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
     // plotters draws type at 1/1.24 of the size asked for: 15 comes out as 12 px.
     const LABEL_TYPE: (&str, i32) = ("sans-serif", 15);
     let shown = &layout.shown;
-    let marks = axis::marks(shown);
+    let ticks = axis::ticks(shown);
     let mut svg = String::new();
     let root = SVGBackend::with_string(&mut svg, (WIDTH as u32, layout.height as u32)).into_drawing_area();
     let grid = RGBColor(0xDD, 0xDD, 0xDD);
@@ -283,8 +283,8 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .build_cartesian_2d(
-            MarkedAxis::new(shown.clone(), marks.clone()),
-            MarkedAxis::new(-1.0..1.0, vec![-1.0, -0.5, 0.0, 0.5, 1.0]),
+            TickedAxis::new(shown.clone(), ticks.clone()),
+            TickedAxis::new(-1.0..1.0, vec![-1.0, -0.5, 0.0, 0.5, 1.0]),
         )?;
     frames_chart
         .configure_mesh()
@@ -292,7 +292,7 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .bold_line_style(grid)
         .axis_style(ink)
         .label_style(LABEL_TYPE)
-        .x_labels(marks.len())
+        .x_labels(ticks.len())
         .y_labels(5)
         .y_label_formatter(&|share: &f64| format!("{:.0} %", share.abs() * 100.0))
         .x_label_formatter(&|_| String::new())
@@ -307,14 +307,14 @@ fn axes(layout: &Layout, holds_scale_ms: f64) -> std::result::Result<Axes, Box<d
         .margin_right(PLOT_RIGHT_PX)
         .set_label_area_size(LabelAreaPosition::Left, LABEL_PX)
         .set_label_area_size(LabelAreaPosition::Bottom, TIME_AXIS_PX)
-        .build_cartesian_2d(MarkedAxis::new(shown.clone(), marks.clone()), 0.0..holds_scale_ms)?;
+        .build_cartesian_2d(TickedAxis::new(shown.clone(), ticks.clone()), 0.0..holds_scale_ms)?;
     holds_chart
         .configure_mesh()
         .max_light_lines(0)
         .bold_line_style(grid)
         .axis_style(ink)
         .label_style(LABEL_TYPE)
-        .x_labels(marks.len())
+        .x_labels(ticks.len())
         .y_labels(5)
         .x_label_formatter(&|seconds: &f64| axis::label(*seconds, shown))
         .y_label_formatter(&|ms: &f64| format!("{ms}"))
@@ -430,10 +430,14 @@ fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeSc
     let begins: Vec<usize> = events.iter().map(|event| event_columns(event, scale).start).collect();
     for (place, event) in events.iter().enumerate() {
         let columns = event_columns(event, scale);
-        if columns.is_empty() || columns.len() > scale.width / 2 {
+        if columns.is_empty() {
             continue;
         }
-        let begin = columns.end.max(columns.start + SHAPE_DISTANCE_PX) + 2;
+        // Beside what is short, on what is long.
+        let is_long = columns.len() > scale.width / 2;
+        let end = if is_long { columns.start } else { columns.end };
+        let begin = end.max(columns.start + SHAPE_DISTANCE_PX) + 2;
+        let ground = if is_long { 8 } else { 3 };
         let next = begins.get(place + 1).map_or(scale.width, |&next| next.saturating_sub(SHAPE_DISTANCE_PX));
         let room = next.saturating_sub(begin) as f64;
         let fits = |label: &str| (label.chars().count() as f64) * LETTER_PX <= room;
@@ -445,7 +449,7 @@ fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeSc
         };
         let _ = writeln!(
             text,
-            "<text x=\"{}\" y=\"{}\" font-size=\"11\" stroke=\"{}\" stroke-width=\"3\" paint-order=\"stroke\">{}</text>",
+            "<text x=\"{}\" y=\"{}\" font-size=\"11\" stroke=\"{}\" stroke-width=\"{ground}\" paint-order=\"stroke\">{}</text>",
             scale.left + begin as i32,
             middle + 4,
             palette::PAPER,
@@ -691,7 +695,10 @@ fn push_holds_lane(text: &mut String, holds: &HoldDurations, axes: &Axes, scale:
 
 /// Arrows where a picture stays longer than the scale shows, with the longest time in words.
 fn push_beyond(text: &mut String, beyond: &[f64], top: i32, scale: &TimeScale<'_>) {
+    /// Room of the longest time in words and of its arrow, px.
+    const BEYOND_LABEL_PX: i32 = 75;
     let mut arrows = String::new();
+    let mut arrow_places: Vec<i32> = Vec::new();
     let mut longest = (0.0, 0);
     let mut column = 0;
     while column < beyond.len() {
@@ -702,6 +709,7 @@ fn push_beyond(text: &mut String, beyond: &[f64], top: i32, scale: &TimeScale<'_
         if beyond[first] > 0.0 {
             let x = scale.left + (first + column) as i32 / 2;
             let _ = write!(arrows, "M{x} {}l5 9h-10z", top - 2);
+            arrow_places.push(x);
             if beyond[first] > longest.0 {
                 longest = (beyond[first], x);
             }
@@ -713,6 +721,10 @@ fn push_beyond(text: &mut String, beyond: &[f64], top: i32, scale: &TimeScale<'_
     let _ =
         writeln!(text, "<path class=\"beyond\" d=\"{arrows}\" fill=\"{}\" stroke=\"#000\"/>", palette::FAULT);
     let (ms, x) = longest;
+    // Among other arrows it could not be read; the first sentence says it.
+    if arrow_places.iter().any(|&other| other != x && (other - x).abs() < BEYOND_LABEL_PX) {
+        return;
+    }
     let (anchor, x) = if x > WIDTH * 3 / 4 { ("end", x - 9) } else { ("start", x + 9) };
     let _ = writeln!(
         text,

@@ -138,6 +138,13 @@ pub(super) fn judgements(seen: &Seen<'_>, complaints: &[Complaint]) -> Vec<Aspec
         let mut own: Vec<&Complaint> = complaints.iter().filter(|one| one.aspect == aspect).collect();
         own.sort_by_key(|one| !one.is_sure);
         let Some(first) = own.first() else { return unaccused(seen, aspect) };
+        if !first.is_sure {
+            // Why it cannot be told, where that is known: the first sentence has said the rest.
+            let why = unaccused(seen, aspect);
+            if why.judgement == Judgement::CannotBeTold {
+                return why;
+            }
+        }
         let judgement = if first.is_sure { Judgement::Wrong } else { Judgement::CannotBeTold };
         let alike: Vec<&Complaint> = own.iter().filter(|one| one.is_sure == first.is_sure).copied().collect();
         AspectJudgement::new(aspect, judgement, sentence(&first.text)).of(numbers(&alike), limits(&alike))

@@ -1,12 +1,12 @@
 //! Charts to show in a text or a video: 16:9, letters that can be read from the back of a room. Each line of the chart is
-//! the line of the marks: it runs level where a device plays right, and a piece of it has fallen where it does not.
+//! the line of the signs: it runs level where a device plays right, and a piece of it has fallen where it does not.
 
 use std::fmt::Write;
 
 use super::answers;
 use super::lines;
-use super::marks::{barcode_paths, path, LEGEND};
 use super::sheet::{look, Axis, Sheet, Tally, View};
+use super::signs::{barcode_paths, path, LEGEND};
 use crate::campaign::model::{Cell, Standing};
 use crate::escape::markup;
 use crate::report::palette;
@@ -31,7 +31,7 @@ const TOP: usize = 250;
 const BOTTOM: usize = 950;
 /// Between lines and what they come to.
 const WORDS_GAP: usize = 30;
-/// What a mark before a line takes.
+/// What a sign before a line takes.
 const MARK_ROOM: usize = 130;
 /// The smallest letters, where a name or a number is long.
 const LETTERS_MIN: usize = 24;
@@ -50,16 +50,16 @@ struct Lane<'a> {
 
 /// The line itself.
 enum LanePicture<'a> {
-    /// A mark for each cell.
-    Marks(Vec<Standing>),
+    /// A sign for each cell.
+    Signs(Vec<Standing>),
     /// How many cells came out how: for more cells than can be told apart.
     Shares(Tally),
-    /// One cell: its mark and its frames.
+    /// One cell: its sign and its frames.
     Frames(Standing, &'a str),
 }
 
-/// Most marks side by side on a line.
-const MARKS_MAX: usize = 40;
+/// Most signs side by side on a line.
+const SIGNS_MAX: usize = 40;
 
 /// The chart of all devices, as SVG.
 pub(super) fn campaign(sheet: &Sheet<'_>) -> String {
@@ -82,8 +82,8 @@ fn whole_lane<'a>(sheet: &Sheet<'a>, device: usize) -> Lane<'a> {
         answers::always_wrong(sheet, Axis::Devices, device).into_iter().map(|aspect| aspect.name()).collect();
     Lane {
         name: sheet.name(Axis::Devices, device),
-        picture: if tally.all() <= MARKS_MAX {
-            LanePicture::Marks(standings.collect())
+        picture: if tally.all() <= SIGNS_MAX {
+            LanePicture::Signs(standings.collect())
         } else {
             LanePicture::Shares(tally)
         },
@@ -200,7 +200,7 @@ fn push_lane(svg: &mut String, lane: &Lane<'_>, (top, pitch): (usize, usize)) {
     );
     let height = (pitch * 3 / 5).min(60);
     match &lane.picture {
-        LanePicture::Marks(standings) => push_marks(svg, standings, (middle - height / 2, height)),
+        LanePicture::Signs(standings) => push_signs(svg, standings, (middle - height / 2, height)),
         LanePicture::Shares(tally) => push_shares(svg, *tally, (middle - height / 2, height)),
         LanePicture::Frames(standing, frames) => {
             push_frames(svg, (*standing, frames), (middle - height / 2, height));
@@ -228,7 +228,7 @@ fn push_fitted(
     push_text(svg, (x, y), (size, weight), &cut(text, fits(size)));
 }
 
-/// The colour and the width of a mark's stroke.
+/// The colour and the width of a sign's stroke.
 fn ink(standing: Standing) -> (&'static str, usize) {
     match standing {
         Standing::Right => (palette::NEW, 9),
@@ -239,8 +239,8 @@ fn ink(standing: Standing) -> (&'static str, usize) {
     }
 }
 
-/// A mark over `width` units from `x` on.
-fn push_mark(svg: &mut String, standing: Standing, (x, y): (f64, usize), (width, height): (f64, usize)) {
+/// A sign over `width` units from `x` on.
+fn push_sign(svg: &mut String, standing: Standing, (x, y): (f64, usize), (width, height): (f64, usize)) {
     let (colour, stroke) = ink(standing);
     let _ = writeln!(
         svg,
@@ -249,10 +249,10 @@ fn push_mark(svg: &mut String, standing: Standing, (x, y): (f64, usize), (width,
     );
 }
 
-fn push_marks(svg: &mut String, standings: &[Standing], (y, height): (usize, usize)) {
+fn push_signs(svg: &mut String, standings: &[Standing], (y, height): (usize, usize)) {
     let each = (WORDS - NAMES) as f64 / standings.len().max(1) as f64;
     for (place, &standing) in standings.iter().enumerate() {
-        push_mark(svg, standing, (NAMES as f64 + place as f64 * each, y), (each, height));
+        push_sign(svg, standing, (NAMES as f64 + place as f64 * each, y), (each, height));
     }
 }
 
@@ -262,15 +262,15 @@ fn push_shares(svg: &mut String, tally: Tally, (y, height): (usize, usize)) {
     for standing in LEGEND {
         let width = tally.count(standing) as f64 * all;
         if width > 0.0 {
-            push_mark(svg, standing, (x, y), (width, height));
+            push_sign(svg, standing, (x, y), (width, height));
         }
         x += width;
     }
 }
 
-/// Frames up and down, and the mark where there are none.
+/// Frames up and down, and the sign where there are none.
 fn push_frames(svg: &mut String, (standing, frames): (Standing, &str), (y, height): (usize, usize)) {
-    push_mark(svg, standing, ((NAMES - 110) as f64, y), (80.0, height));
+    push_sign(svg, standing, ((NAMES - 110) as f64, y), (80.0, height));
     let count = frames.chars().count();
     if count == 0 {
         return;
@@ -294,7 +294,7 @@ fn push_legend(svg: &mut String) {
     let each = (WIDTH - 2 * MARGIN) / LEGEND.len();
     for (place, standing) in LEGEND.into_iter().enumerate() {
         let x = MARGIN + place * each;
-        push_mark(svg, standing, (x as f64, 1008), (80.0, 24));
+        push_sign(svg, standing, (x as f64, 1008), (80.0, 24));
         push_text(svg, (x + 96, 1028), (28, "normal"), standing.words());
     }
 }
@@ -336,7 +336,7 @@ mod tests {
 
     #[test]
     fn many_clips_are_drawn_as_shares() {
-        let rows = vec!["rw"; MARKS_MAX + 1];
+        let rows = vec!["rw"; SIGNS_MAX + 1];
         let data = testing::campaign(&rows);
         let sheet = Sheet::of(&data);
         assert!(matches!(whole_lane(&sheet, 0).picture, LanePicture::Shares(_)));

@@ -6,9 +6,9 @@ use serde::Serialize;
 
 use super::answers::{self, answers, breaks_all};
 use super::chart;
-use super::marks::{self, push_barcode};
 use super::sheet::{counted, look, runs_text, Axis, Look, Sheet, View};
 use super::shell::{link, page, push_change, Head};
+use super::signs::{self, push_barcode};
 use crate::campaign::model::{Cell, Standing, Way};
 use crate::campaign::{CAMPAIGN_CSV, CAMPAIGN_JSON};
 use crate::escape::markup;
@@ -208,7 +208,8 @@ fn push_clip(html: &mut String, sheet: &Sheet<'_>, clip: usize) {
         sheet.stem(Axis::Clips, clip),
         markup(&row.name)
     );
-    let facts: Vec<&str> = [&row.rate, &row.scan].into_iter().flatten().map(String::as_str).collect();
+    let rate = row.rate.as_ref().map(|rate| format!("{rate} pictures/s"));
+    let facts: Vec<&str> = [&rate, &row.scan].into_iter().flatten().map(String::as_str).collect();
     if !facts.is_empty() {
         let _ = write!(html, "<span class=\"quiet\">{}</span>", markup(&facts.join(", ")));
     }
@@ -240,7 +241,7 @@ fn push_cell(html: &mut String, (name, device, clip): (&str, usize, usize), cell
         cell_id(device, clip),
         markup(name)
     );
-    marks::push(html, standing);
+    signs::push(html, standing);
     let word = standing.words();
     let _ = match cell.result() {
         Some(result) => write!(
@@ -264,11 +265,11 @@ fn push_cell(html: &mut String, (name, device, clip): (&str, usize, usize), cell
 
 fn push_legend(html: &mut String) {
     html.push_str(
-        "<section class=\"legend\" aria-label=\"What the marks mean\">\n<h2>How to read it</h2>\n<ul>\n",
+        "<section class=\"legend\" aria-label=\"What the signs mean\">\n<h2>How to read it</h2>\n<ul>\n",
     );
-    for standing in marks::LEGEND {
+    for standing in signs::LEGEND {
         html.push_str("<li>");
-        marks::push(html, standing);
+        signs::push(html, standing);
         let _ = writeln!(html, "<span><b>{}</b>: {}</span></li>", standing.words(), meaning(standing));
     }
     html.push_str("</ul>\n<ul>\n");

@@ -3,9 +3,9 @@
 use std::fmt::Write;
 
 use super::answers::{always_wrong, breaks_all, listed};
-use super::marks::{self, push_barcode};
 use super::sheet::{look, runs_text, Axis, Look, Sheet, View};
 use super::shell::{link, page, push_change, Head};
+use super::signs::{self, push_barcode};
 use crate::campaign::model::{Aspect, Cell, Run, Standing};
 use crate::escape::markup;
 
@@ -166,7 +166,7 @@ fn firmware<'a>(sheet: &Sheet<'a>, axis: Axis, line: usize) -> Option<&'a str> {
 fn push_found(html: &mut String, cell: &Cell) {
     let Look { standing, number, text, .. } = look(cell, View::Everything);
     html.push_str("<td role=\"cell\" class=\"found\">");
-    marks::push(html, standing);
+    signs::push(html, standing);
     let _ = write!(
         html,
         "<span class=\"word\">{}</span><span class=\"number\">{}</span>",
@@ -227,7 +227,7 @@ fn push_aspect(html: &mut String, aspect: Aspect, look: Look<'_>) {
         "<td role=\"cell\" class=\"aspect\"><span class=\"label\" aria-hidden=\"true\">{}</span>",
         aspect.name()
     );
-    marks::push(html, look.standing);
+    signs::push(html, look.standing);
     let _ = write!(
         html,
         "<span class=\"word\" title=\"{}\">{}</span><span class=\"number\">{}",
@@ -236,7 +236,7 @@ fn push_aspect(html: &mut String, aspect: Aspect, look: Look<'_>) {
         markup(look.number)
     );
     if look.standing == Standing::Wrong && !look.limit.is_empty() {
-        let _ = write!(html, " <span class=\"quiet\">wanted {}</span>", markup(look.limit));
+        let _ = write!(html, " <span class=\"quiet\">should be {}</span>", markup(look.limit));
     }
     html.push_str("</span></td>");
 }

@@ -7,9 +7,9 @@ use std::ops::Range;
 use base64::engine::general_purpose::STANDARD;
 use base64::Engine;
 
-use super::marks::{self, push_barcode};
 use super::sheet::{counted, file_name, runs_text};
 use super::shell::{link, page, Head};
+use super::signs::{self, push_barcode};
 use crate::campaign::model::{
     AspectRow, Campaign, Cell, Clip, Device, EventRow, Run, RunResult, Standing, Way,
 };
@@ -292,7 +292,7 @@ fn push_wrong(html: &mut String, report: MakerReport<'_>) {
             let _ = write!(html, ": {}", markup(number));
         }
         if let Some(limit) = &row.limit {
-            let _ = write!(html, ", wanted {}", markup(limit));
+            let _ = write!(html, ", should be {}", markup(limit));
         }
         let _ = writeln!(html, ". {}</li>", markup(&row.text));
     }
@@ -385,7 +385,7 @@ fn push_seen(html: &mut String, report: MakerReport<'_>) {
             html,
             "<figcaption>Frames in a row, from frame {} on: {}.</figcaption></figure>",
             result.barcode.first_frame,
-            marks::barcode_text(&result.barcode.frames)
+            signs::barcode_text(&result.barcode.frames)
         );
     }
     push_image(

@@ -3,7 +3,7 @@
 //!
 //! * `sheet`: the campaign as the pages ask it;
 //! * `answers`: the tester's questions, answered in sentences;
-//! * `marks`: the marks and the barcode;
+//! * `signs`: the signs and the barcode;
 //! * `shell`: what all pages have in common;
 //! * `index`, `lines`: the pages;
 //! * `chart`: pictures to show;
@@ -14,9 +14,9 @@ mod chart;
 mod index;
 mod lines;
 mod maker;
-mod marks;
 mod sheet;
 mod shell;
+mod signs;
 #[cfg(test)]
 #[path = "../../../tests/campaign_common/mod.rs"]
 mod testing;

@@ -1,8 +1,8 @@
-//! What all pages have in common: policy, style, marks, and the way between them.
+//! What all pages have in common: policy, style, signs, and the way between them.
 
 use std::fmt::Write;
 
-use super::marks;
+use super::signs;
 use crate::campaign::model::{Cell, Way};
 use crate::escape::markup;
 use crate::report::html::source_hash;
@@ -39,7 +39,7 @@ pub(super) fn page(head: Head<'_>, body: impl FnOnce(&mut String)) -> String {
         head.skip.0,
         markup(head.skip.1),
     );
-    marks::push_symbols(&mut html);
+    signs::push_symbols(&mut html);
     html.push_str("<main>\n");
     body(&mut html);
     html.push_str("</main>\n");

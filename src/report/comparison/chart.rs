@@ -224,15 +224,15 @@ fn push_axis(svg: &mut String, comparison: &Comparison, top: usize) {
     let width = LANE as f64;
     let shown = 0.0..comparison.duration_s.max(f64::MIN_POSITIVE);
     let _ = writeln!(svg, "<path d=\"M{left} {top}h{width}\" stroke=\"{}\"/>", palette::INK);
-    for mark in axis::marks(&shown) {
-        let x = left as f64 + mark / shown.end * width;
+    for tick in axis::ticks(&shown) {
+        let x = left as f64 + tick / shown.end * width;
         let _ = writeln!(
             svg,
             "<path d=\"M{x:.1} {top}v6\" stroke=\"{}\"/><text x=\"{x:.1}\" y=\"{}\" font-size=\"12\" \
              text-anchor=\"middle\">{}</text>",
             palette::INK,
             top + 20,
-            axis::label(mark, &shown)
+            axis::label(tick, &shown)
         );
     }
     let name = if comparison.pictures > 0 { "time of the clip" } else { "time" };

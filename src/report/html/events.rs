@@ -30,11 +30,10 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
         html.push_str("<p>Nothing that is a fault or worth knowing.</p>\n</section>\n");
         return;
     }
-    open_table(
-        html,
-        "Events in the order of time; the worst one is shown above",
-        &["No.", "Event", "At", "Frames", "Lasts", "Frames as they came", "Pictures", "Look"],
-    );
+    let mut columns =
+        vec!["No.", "Event", "At", "Frames", "Lasts", "Frames as they came", "Pictures", "Look"];
+    columns.retain(|&column| column != "Pictures" || has_pictures(report));
+    open_table(html, "Events in the order of time; the page opens on the worst one", &columns);
     let worst = audit.worst_event().map(|event| event.number);
     for event in audit.events.iter().take(EVENTS_MAX) {
         push_row(html, report, event, worst == Some(event.number));
@@ -44,13 +43,17 @@ pub(super) fn push(html: &mut String, report: &Report<'_>) {
     html.push_str("</section>\n");
 }
 
+fn has_pictures(report: &Report<'_>) -> bool {
+    !report.pictures.stretches.is_empty()
+}
+
 fn push_row(html: &mut String, report: &Report<'_>, event: &Event, is_worst: bool) {
     let severity = event.severity.name();
     let worst = if is_worst { " <span class=\"worst\">worst</span>" } else { "" };
     let _ = write!(
         html,
         "<tr id=\"event-{0}\" tabindex=\"-1\"><td>{0}</td><td class=\"prose\"><span class=\"severity {severity}\">{severity}</span> \
-         <b>{1}</b>{worst}<br/>{2}</td><td>{3}</td><td>{4}</td><td>{5}</td><td>",
+         <b>{1}</b>{worst}: {2}</td><td>{3}</td><td>{4}</td><td>{5}</td><td>",
         event.number,
         event.kind.title(),
         markup(&event.text),
@@ -59,8 +62,10 @@ fn push_row(html: &mut String, report: &Report<'_>, event: &Event, is_worst: boo
         length(event.duration_ms),
     );
     push_bars(html, report.audit, event);
-    html.push_str("</td><td>");
-    push_thumbs(html, report.pictures, event);
+    if has_pictures(report) {
+        html.push_str("</td><td>");
+        push_thumbs(html, report.pictures, event);
+    }
     let _ = writeln!(
         html,
         "</td><td>{}{}</td></tr>",

@@ -16,7 +16,7 @@ use crate::report::text::{
 };
 use crate::report::{source, Report};
 use crate::units::{decimal, hz_text};
-use crate::words::{counted, times};
+use crate::words::{counted, sentence, times};
 
 /// Cadence breaks listed; all are in `audit.json`.
 const BREAKS_MAX: usize = 200;
@@ -112,7 +112,7 @@ fn push_numbers(html: &mut String, audit: &Audit) {
         ),
     ];
     rows.extend(audit.fields.fields.as_ref().map(|fields| ("Fields", fields_text(fields))));
-    let outcome = |outcome: &Outcome| ("Outcome", format!("{}: {}", outcome.code.name(), outcome.text));
+    let outcome = |outcome: &Outcome| ("Outcome", sentence(&outcome.text));
     rows.extend(audit.outcome.as_ref().map(outcome));
     push_pairs(html, "numbers", "Numbers", &rows);
 }

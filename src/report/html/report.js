@@ -554,21 +554,21 @@ class Timeline {
     const y = (frames) => Math.round(bottom - Math.sqrt(frames / most) * (lane.height - 4));
     this.bars(pen, this.colors.range, (x) => (found[x] ? [y(found[x][1]), y(found[x][0])] : [0, 0]));
     this.bars(pen, this.colors.hold, (x) => (found[x] ? [y(found[x][1]) - 1, y(found[x][1]) + 2] : [0, 0]));
-    this.scaleMarks(pen, lane, most);
+    this.scaleTicks(pen, lane, most);
   }
 
   // Lines at whole numbers of frames, named at the left edge of the plot.
-  scaleMarks(pen, lane, most) {
+  scaleTicks(pen, lane, most) {
     pen.textAlign = 'left';
     const bottom = lane.top + lane.height;
     let below = Infinity;
-    for (const mark of [1, 2, 3, 5, 10, 30, 100, 300, 1000, 10000, 100000].filter((one) => one <= most)) {
-      const y = bottom - Math.sqrt(mark / most) * (lane.height - 4);
+    for (const tick of [1, 2, 3, 5, 10, 30, 100, 300, 1000, 10000, 100000].filter((one) => one <= most)) {
+      const y = bottom - Math.sqrt(tick / most) * (lane.height - 4);
       pen.fillStyle = this.colors.line;
       pen.fillRect(this.plotLeft, y, this.plotWidth, 1);
       if (below - y < 13) continue;
       below = y;
-      this.note(pen, String(mark), this.plotLeft + 2, y + 4);
+      this.note(pen, String(tick), this.plotLeft + 2, y + 4);
     }
   }
 

@@ -6,19 +6,19 @@ use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint};
 use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::Ranged;
 
-/// A linear axis with labels exactly at `marks`.
-pub(super) struct MarkedAxis {
+/// A linear axis with labels exactly at `ticks`.
+pub(super) struct TickedAxis {
     axis: RangedCoordf64,
-    marks: Vec<f64>,
+    ticks: Vec<f64>,
 }
 
-impl MarkedAxis {
-    pub(super) fn new(range: Range<f64>, marks: Vec<f64>) -> Self {
-        Self { axis: range.into(), marks }
+impl TickedAxis {
+    pub(super) fn new(range: Range<f64>, ticks: Vec<f64>) -> Self {
+        Self { axis: range.into(), ticks }
     }
 }
 
-impl Ranged for MarkedAxis {
+impl Ranged for TickedAxis {
     type FormatOption = DefaultFormatting;
     type ValueType = f64;
 
@@ -27,7 +27,7 @@ impl Ranged for MarkedAxis {
     }
 
     fn key_points<Hint: KeyPointHint>(&self, _hint: Hint) -> Vec<f64> {
-        self.marks.clone()
+        self.ticks.clone()
     }
 
     fn range(&self) -> Range<f64> {
@@ -48,7 +48,7 @@ const PLAIN_SECONDS_MAX: f64 = 120.0;
 const MINUTES_MAX: f64 = 7200.0;
 
 /// Where the labels stand, seconds from the first frame.
-pub(in crate::report) fn marks(shown: &Range<f64>) -> Vec<f64> {
+pub(in crate::report) fn ticks(shown: &Range<f64>) -> Vec<f64> {
     let step = step(shown.end - shown.start);
     let first = (shown.start / step - 1e-9).ceil().max(0.0);
     let count = ((shown.end / step + 1e-9).floor() - first).clamp(0.0, LABELS_MAX * 2.0) as u32;
@@ -110,13 +110,13 @@ mod tests {
             (36000.0, 11, "10:00:00", "time from the first frame, h:min:s"),
         ] {
             let shown = 0.0..duration_s;
-            let marks = marks(&shown);
-            assert_eq!(marks.len(), count, "{duration_s}");
-            assert_eq!(label(marks[count - 1], &shown), last);
+            let ticks = ticks(&shown);
+            assert_eq!(ticks.len(), count, "{duration_s}");
+            assert_eq!(label(ticks[count - 1], &shown), last);
             assert_eq!(name(duration_s), axis);
         }
         let shown = 3599.5..3600.25;
-        let labels: Vec<String> = marks(&shown).iter().map(|&mark| label(mark, &shown)).collect();
+        let labels: Vec<String> = ticks(&shown).iter().map(|&tick| label(tick, &shown)).collect();
         assert_eq!(labels.first().map(String::as_str), Some("59:59.5"));
         assert_eq!(labels.last().map(String::as_str), Some("60:00.2"));
     }

@@ -1,4 +1,4 @@
-//! The marks: a line that runs level where a device plays right, and of which a piece has fallen where it does not.
+//! The signs: a line that runs level where a device plays right, and of which a piece has fallen where it does not.
 //! Each differs by its shape, and the word always stands beside it.
 
 use std::fmt::Write;
@@ -6,18 +6,18 @@ use std::fmt::Write;
 use crate::campaign::model::Standing;
 use crate::escape::markup;
 
-/// All marks, as a legend lists them.
+/// All signs, as a legend lists them.
 pub(super) const LEGEND: [Standing; 5] =
     [Standing::Right, Standing::Wrong, Standing::CannotBeTold, Standing::NotWhole, Standing::NotTested];
 
-/// Width and height of a mark's drawing, units.
+/// Width and height of a sign's drawing, units.
 pub(super) const BOX: (usize, usize) = (60, 14);
 /// Height of half a barcode, units.
 const HALF: usize = 8;
 
-/// Strokes of a mark in its box: from and to, across and down, in its units.
-pub(super) fn strokes(mark: Standing) -> &'static [[u32; 4]] {
-    match mark {
+/// Strokes of a sign in its box: from and to, across and down, in its units.
+pub(super) fn strokes(sign: Standing) -> &'static [[u32; 4]] {
+    match sign {
         Standing::Right => &[[0, 3, 60, 3]],
         Standing::Wrong => &[[0, 3, 18, 3], [18, 11, 42, 11], [42, 3, 60, 3]],
         Standing::CannotBeTold => &[[1, 3, 9, 3], [17, 3, 25, 3], [33, 3, 41, 3], [49, 3, 57, 3]],
@@ -26,38 +26,38 @@ pub(super) fn strokes(mark: Standing) -> &'static [[u32; 4]] {
     }
 }
 
-/// A mark as an SVG path, drawn into `width` by `height` units from `x`, `y` on. Its points are placed here, because not
+/// A sign as an SVG path, drawn into `width` by `height` units from `x`, `y` on. Its points are placed here, because not
 /// every program that draws SVG can keep a stroke's width while it scales.
-pub(super) fn path(mark: Standing, (x, y): (f64, f64), (width, height): (f64, f64)) -> String {
+pub(super) fn path(sign: Standing, (x, y): (f64, f64), (width, height): (f64, f64)) -> String {
     let across = |at: u32| x + f64::from(at) * width / BOX.0 as f64;
     let down = |at: u32| y + f64::from(at) * height / BOX.1 as f64;
     let mut path = String::new();
-    for &[from_x, from_y, to_x, to_y] in strokes(mark) {
+    for &[from_x, from_y, to_x, to_y] in strokes(sign) {
         let _ =
             write!(path, "M{:.1} {:.1}L{:.1} {:.1}", across(from_x), down(from_y), across(to_x), down(to_y));
     }
     path
 }
 
-/// All marks once, for [`push`] to refer to.
+/// All signs once, for [`push`] to refer to.
 pub(super) fn push_symbols(html: &mut String) {
     html.push_str("<svg class=\"unseen\" aria-hidden=\"true\" focusable=\"false\">");
-    for mark in LEGEND {
+    for sign in LEGEND {
         let _ = write!(
             html,
             "<symbol id=\"{}\" viewBox=\"0 0 {} {}\" preserveAspectRatio=\"none\"><path d=\"{}\"/></symbol>",
-            mark.name(),
+            sign.name(),
             BOX.0,
             BOX.1,
-            path(mark, (0.0, 0.0), (BOX.0 as f64, BOX.1 as f64))
+            path(sign, (0.0, 0.0), (BOX.0 as f64, BOX.1 as f64))
         );
     }
     html.push_str("</svg>\n");
 }
 
-/// One mark. What it says stands beside it in words.
-pub(super) fn push(html: &mut String, mark: Standing) {
-    let name = mark.name();
+/// One sign. What it says stands beside it in words.
+pub(super) fn push(html: &mut String, sign: Standing) {
+    let name = sign.name();
     let _ = write!(html, "<svg class=\"mark {name}\" aria-hidden=\"true\"><use href=\"#{name}\"/></svg>");
 }
 
@@ -114,9 +114,9 @@ mod tests {
 
     #[test]
     fn every_mark_has_a_shape_of_its_own() {
-        for (place, mark) in LEGEND.into_iter().enumerate() {
+        for (place, sign) in LEGEND.into_iter().enumerate() {
             for other in &LEGEND[..place] {
-                assert_ne!(strokes(mark), strokes(*other), "{mark:?} {other:?}");
+                assert_ne!(strokes(sign), strokes(*other), "{sign:?} {other:?}");
             }
         }
     }

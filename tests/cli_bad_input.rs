@@ -370,7 +370,7 @@ fn arguments_that_cannot_be_are_refused_with_status_2() {
         ("a.y4m", "evenbeat: a.y4m: no such command\nhint: `evenbeat audit a.y4m` audits that recording\n"),
         ("audit report.html", "evenbeat: report.html: no recording: it is a report\nhint: give the recording; "),
         ("gone.mkv", "evenbeat: gone.mkv: no such command\nhint: `evenbeat audit gone.mkv` audits that recording\n"),
-        ("compare a --out b", "evenbeat: <AUDIT> <AUDIT>...: too few: 2 needed, 1 given\nhint: `evenbeat compare --help` lists"),
+        ("compare a --out b", "evenbeat: <AUDIT>: too few: 2 needed, 1 given\nhint: `evenbeat compare --help` lists"),
         ("audit a.y4m --clip-rtae 5", "evenbeat: --clip-rtae: no such option in `evenbeat audit`\nhint: `--clip-rate` may be meant; `evenbeat"),
         ("audit a.y4m b.y4m", "evenbeat: b.y4m: one recording at a time: another one was given before it\nhint: run `evenbeat audit` for each"),
         (

@@ -209,7 +209,9 @@ fn every_help_reads_well() {
         .flat_map(|command| {
             let ran = desk.run(&format!("{command} --help"));
             assert_eq!(ran.status, Some(0), "{command}: {}", ran.stderr);
-            slips(command, &ran.stdout)
+            // What the parser of the command line writes itself.
+            let own = ["subcommand(s)", "...", "[default: .]"];
+            slips(command, &own.iter().fold(ran.stdout, |text, own| text.replace(own, "…")))
         })
         .collect();
     assert!(found.is_empty(), "{}", found.join("\n"));

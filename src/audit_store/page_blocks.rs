@@ -168,8 +168,8 @@ impl PageData {
             return format!("{readable}, with every frame’s call, digest and small picture");
         }
         format!(
-            "{readable}, but it is without {}; the folder it was written to has all",
-            lacking.join("; and without ")
+            "{readable}, but it is without {}. The folder it was written to has all",
+            lacking.join(". It is without ")
         )
     }
 }

@@ -1286,7 +1286,7 @@ END
             assert_eq!(outcome.note_codes(), [NoteCode::DecoderErrors]);
             let text = &outcome.notes[0].text;
             assert!(
-                text.starts_with("The decoder reported 400\u{202f}000 errors;") && text.len() < 500,
+                text.starts_with("The decoder reported 400\u{202f}000 errors.") && text.len() < 500,
                 "{text}"
             );
         }

@@ -58,7 +58,7 @@ pub fn summary(comparison: &Comparison) -> String {
     }
     let _ = writeln!(text, "![Pictures that each device delivered]({COMPARE_PNG})\n");
     table::push_markdown(&mut text, comparison);
-    let _ = writeln!(text, "\n▲ best, ▼ worst; = no difference beyond what is uncertain; – not known.");
+    let _ = writeln!(text, "\n▲ best, ▼ worst, = no difference beyond what is uncertain, – not known.");
     text
 }
 

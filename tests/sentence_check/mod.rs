@@ -182,6 +182,10 @@ fn phrase(text: &str) -> Option<String> {
         ": .",
         "the the ",
     ];
+    // A mark alone stands between two parts of a page.
+    if !text.contains(char::is_alphanumeric) {
+        return None;
+    }
     WRONG.into_iter().find(|wrong| format!(" {text} ").contains(wrong)).map(str::to_owned)
 }
 

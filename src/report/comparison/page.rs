@@ -42,7 +42,7 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
     html.push_str("<section aria-labelledby=\"table\">\n<h2 id=\"table\" tabindex=\"-1\">Measures</h2>\n");
     table::push_html(&mut html, comparison);
     html.push_str(
-        "<p class=\"hint\">▲ best, ▼ worst; = no difference beyond what is uncertain; – not known. Values that differ \
+        "<p class=\"hint\">▲ best, ▼ worst, = no difference beyond what is uncertain, – not known. Values that differ \
          by no more than both uncertainties together, which compare.json names, count as equal. Repeats are not \
          ranked: the rates of clip and signal decide how many there must be. Nor are the drops of a device at half \
          rate and the rate of one that mixes.</p>\n</section>\n</main>\n",

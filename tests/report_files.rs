@@ -360,14 +360,14 @@ fn the_terminal_summary_is_plain() {
         said(&common::stalling(3), 100).split("note ").next().unwrap(),
         "Stalls 3 times for 200 ms; about 33 pictures are lost.\n\
          363 of 396 frames show a new picture and 33 repeat one to the last bit. Cannot be told: what the\n\
-         clip holds (it was not given); what the recorder lost (the recording has no times of its own).\n\
+         clip holds (it was not given) and what the recorder lost (the recording has no times of its own).\n\
          \n\
          motion    wrong           3 stalls, 33 pictures lost; should be 0 stalls\n\
          order     right           0 frames out of order\n\
          mixing    right           0 frames mixed\n\
          fields    right           0 frames combed or of one field\n\
-         levels    not tested      That needs the clip (--reference) or the test clip's marks.\n\
-         geometry  not tested      That needs the clip (--reference) or the test clip's marks.\n\
+         levels    not tested      That needs the clip (--reference) or the test clip’s marks.\n\
+         geometry  not tested      That needs the clip (--reference) or the test clip’s marks.\n\
          timing    cannot be told  The recording has no times of its own: nothing tells whether the recorder\n\
          \x20                         lost frames.\n\
          \n\

@@ -204,7 +204,7 @@ impl Solver<'_> {
                         factors[SHIFT + axis] = of_blue * slope(0) + of_red * slope(1);
                     }
                     let value = f64::from(chroma[plane][cell]) / f64::from(FIXED_POINT) - f64::from(GREY);
-                    rows.push(Row { factors, value, part: cell });
+                    rows.push(Row { factors, value, part: cell, frame: index });
                 }
             }
         }

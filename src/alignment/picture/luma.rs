@@ -141,7 +141,12 @@ impl LumaFit {
         [0, 1].map(|end| {
             let one = |row: &Row<4>| {
                 let [.., level, gain] = row.factors;
-                Row { factors: [row.factors[end], level, gain], value: row.value, part: row.part }
+                Row {
+                    factors: [row.factors[end], level, gain],
+                    value: row.value,
+                    part: row.part,
+                    frame: row.frame,
+                }
             };
             let rows: Vec<Row<3>> = rows.iter().map(one).collect();
             solve(&rows, CELLS, ERROR_MIN)
@@ -167,6 +172,7 @@ impl LumaFit {
                     factors: [changed(&low), changed(&high), 1.0, from_middle],
                     value: found - self.level - self.gain * from_middle,
                     part: cell,
+                    frame: index,
                 }
             }));
         }
@@ -306,6 +312,7 @@ impl<'a> Fitter<'a> {
                     ],
                     value: found - self.level - self.gain * (base[cell] - MIDDLE),
                     part: cell,
+                    frame: index,
                 }
             };
             let mut own: Vec<Row<UNKNOWNS>> = (0..CELLS).filter(|&cell| used[cell]).map(of).collect();
@@ -315,7 +322,7 @@ impl<'a> Fitter<'a> {
         let held = |unknown: usize| {
             let mut factors = [0.0; UNKNOWNS];
             factors[unknown] = HELD;
-            Row { factors, value: 0.0, part: CELLS }
+            Row { factors, value: 0.0, part: CELLS, frame: self.case.stations.len() }
         };
         if only_levels {
             rows.extend((0..GEOMETRY.len()).map(held));

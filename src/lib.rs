@@ -22,6 +22,7 @@ pub mod campaign;
 pub mod cancel;
 pub mod capture;
 pub mod classify;
+pub mod clip_code;
 pub mod compare;
 pub mod demo;
 pub mod error;

@@ -16,9 +16,9 @@ use crate::cancel::Cancel;
 use crate::capture::log::{self, LogReader};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
 use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
+use crate::clip_code::{COLUMNS, ROWS};
 use crate::error::{Error, Result};
 use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
-use crate::fingerprint::marks::code::{COLUMNS, ROWS};
 use crate::fingerprint::marks::{chart, ClipIdentity};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{

@@ -36,6 +36,7 @@ pub fn verb(count: u64, many: &str) -> String {
         (1, "are") => "is".to_owned(),
         (1, "were") => "was".to_owned(),
         (1, "have") => "has".to_owned(),
+        (1, "do") => "does".to_owned(),
         (1, many) if many.ends_with('x') => format!("{many}es"),
         (1, many) => format!("{many}s"),
         (_, many) => many.to_owned(),

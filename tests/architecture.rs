@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Leaves may use each other; every stage may use the leaves.
-const LEAVES: &[&str] = &["units", "words", "frame", "note", "error", "settings", "cancel"];
+const LEAVES: &[&str] = &["units", "words", "frame", "note", "error", "settings", "cancel", "clip_code"];
 
 /// Each stage with the stages it may import.
 const MAY_USE: &[(&str, &[&str])] = &[
@@ -14,6 +14,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("note", &[]),
     ("error", &[]),
     ("cancel", &[]),
+    ("clip_code", &["units"]),
     ("settings", &["frame", "units"]),
     ("capture", &["fingerprint"]),
     ("fingerprint", &[]),

@@ -3,10 +3,10 @@
 use std::collections::HashMap;
 
 use evenbeat::alignment::{SourcePlace, SourceTrack};
+use evenbeat::clip_code::RATES;
 use evenbeat::demo::devices::mix;
 use evenbeat::demo::texture::Dice;
 use evenbeat::demo::Harbour;
-use evenbeat::fingerprint::marks::code::RATES;
 use evenbeat::fingerprint::marks::Lines;
 use evenbeat::fingerprint::{FrameMeter, MarkReading, ReducedPicture, ViewPlan};
 use evenbeat::frame::{Family, FrameShape, PixelFormat, Scan};
@@ -78,7 +78,7 @@ fn every_rate_is_read_back() {
 
 #[test]
 fn the_last_unit_of_the_longest_clip_is_read_back() {
-    let frames = u64::from(evenbeat::fingerprint::marks::code::LENGTH_MAX);
+    let frames = u64::from(evenbeat::clip_code::LENGTH_MAX);
     let mut painter =
         ClipPainter::new(&ClipSettings { frames, ..clip("480", rate("120"), Scan::Progressive) }).unwrap();
     let shape = painter.shape();

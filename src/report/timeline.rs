@@ -407,9 +407,9 @@ fn push_rows(text: &mut String, audit: &Audit, layout: &Layout, scale: &TimeScal
         match row {
             Row::Event(kind) => {
                 let events: Vec<&Event> = audit.events.iter().filter(|event| event.kind == kind).collect();
-                push_bars(text, &events, middle, scale);
+                push_bars(text, audit, (&events, middle), scale);
                 push_shapes(text, &events, middle, scale, &mut described);
-                push_labels(text, &events, middle, scale);
+                push_labels(text, audit, (&events, middle), scale);
             }
             Row::Flag(flag, _) => push_flag_marks(text, audit, flag, middle, scale),
         }
@@ -417,14 +417,33 @@ fn push_rows(text: &mut String, audit: &Audit, layout: &Layout, scale: &TimeScal
     }
 }
 
-fn event_columns(event: &Event, scale: &TimeScale<'_>) -> Range<usize> {
+/// First frame and the one after the last.
+fn event_frames(event: &Event) -> Range<usize> {
     let first = usize::try_from(event.first_frame).unwrap_or(usize::MAX);
-    let end = usize::try_from(event.last_frame).unwrap_or(usize::MAX).saturating_add(1);
-    scale.columns(first, end, MARK_PX_MIN)
+    first..usize::try_from(event.last_frame).unwrap_or(usize::MAX).saturating_add(1)
+}
+
+fn event_columns(event: &Event, scale: &TimeScale<'_>) -> Range<usize> {
+    let Range { start, end } = event_frames(event);
+    scale.columns(start, end, MARK_PX_MIN)
+}
+
+/// Where frames show what an event is about: those marked with it, otherwise all of it.
+fn marked_columns(audit: &Audit, event: &Event, scale: &TimeScale<'_>) -> Vec<Range<usize>> {
+    let frames = event_frames(event);
+    let marked = event.kind.flag().map_or(Vec::new(), |flag| {
+        let end = frames.end.min(audit.frames.len());
+        let carries = |&frame: &usize| audit.frames[frame].flags.contains(flag);
+        (frames.start.min(end)..end).filter(carries).collect()
+    });
+    if marked.is_empty() {
+        return vec![event_columns(event, scale)];
+    }
+    marked.into_iter().map(|frame| scale.columns(frame, frame + 1, MARK_PX_MIN)).collect()
 }
 
 /// What happened in words beside its mark, where there is room up to the next mark; else its number; else nothing.
-fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeScale<'_>) {
+fn push_labels(text: &mut String, audit: &Audit, (events, middle): (&[&Event], i32), scale: &TimeScale<'_>) {
     /// Widest letter of the type below, px.
     const LETTER_PX: f64 = 6.6;
     let begins: Vec<usize> = events.iter().map(|event| event_columns(event, scale).start).collect();
@@ -433,8 +452,10 @@ fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeSc
         if columns.is_empty() {
             continue;
         }
-        // Beside what is short, on what is long.
-        let is_long = columns.len() > scale.width / 2;
+        // Beside what is short, on what is long; between few marks a label would hide one.
+        let marked = marked_columns(audit, event, scale);
+        let is_sparse = marked.len() > 1 && 2 * marked.iter().map(Range::len).sum::<usize>() < columns.len();
+        let is_long = !is_sparse && columns.len() > scale.width / 2;
         let end = if is_long { columns.start } else { columns.end };
         let begin = end.max(columns.start + SHAPE_DISTANCE_PX) + 2;
         let ground = if is_long { 8 } else { 3 };
@@ -458,12 +479,12 @@ fn push_labels(text: &mut String, events: &[&Event], middle: i32, scale: &TimeSc
     }
 }
 
-/// Bars over the length of each event; where several share a pixel, the most severe one wins.
-fn push_bars(text: &mut String, events: &[&Event], middle: i32, scale: &TimeScale<'_>) {
+/// Bars over the frames of each event; where several share a pixel, the most severe one wins.
+fn push_bars(text: &mut String, audit: &Audit, (events, middle): (&[&Event], i32), scale: &TimeScale<'_>) {
     let mut worst: Vec<Option<Severity>> = vec![None; scale.width];
     for event in events {
-        for column in &mut worst[event_columns(event, scale)] {
-            *column = (*column).max(Some(event.severity));
+        for column in marked_columns(audit, event, scale).into_iter().flatten() {
+            worst[column] = worst[column].max(Some(event.severity));
         }
     }
     for severity in [Severity::Info, Severity::Warning, Severity::Fault] {

@@ -2,8 +2,8 @@
 
 use std::ops::Range;
 
+use crate::clip_code::{COLUMNS, ROWS};
 use crate::fingerprint::marks::chart::{self, Blocks};
-use crate::fingerprint::marks::code::{COLUMNS, ROWS};
 
 /// Per mille of the height at which the text begins.
 const TEXT_TOP: usize = 112;

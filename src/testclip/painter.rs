@@ -7,11 +7,9 @@ use super::layout::Layout;
 use super::lettering;
 use super::quilt;
 use super::settings::{ClipSettings, Pulldown};
+use crate::clip_code::{place_cell, rail_cells, Numbers, CLIP_ROWS, COLUMNS, PLACES, RAIL_ROWS};
 use crate::error::Result;
 use crate::fingerprint::marks::chart::{self, Blocks, Shuttle};
-use crate::fingerprint::marks::code::{
-    place_cell, rail_cells, Numbers, CLIP_ROWS, COLUMNS, PLACES, RAIL_ROWS,
-};
 use crate::fingerprint::marks::ClipIdentity;
 use crate::frame::{Family, FrameShape, PixelFormat, PlaneShape, Scan};
 

@@ -3,8 +3,8 @@
 use std::fmt;
 use std::ops::RangeInclusive;
 
+use crate::clip_code::{Painted, LENGTH_MAX, RATES};
 use crate::error::{Error, Result};
-use crate::fingerprint::marks::code::{Painted, LENGTH_MAX, RATES};
 use crate::fingerprint::marks::{ClipIdentity, ClipScan};
 use crate::frame::Scan;
 use crate::units::Rate;

@@ -172,7 +172,8 @@ fn stalls(seen: &Seen<'_>) -> Vec<Complaint> {
         return Vec::new();
     }
     let up_to = if shortest < (1.0 - ALIKE) * longest { "up to " } else { "" };
-    let mut text = format!("Stalls {} for {up_to}{}", times(count), length(longest));
+    let each = if count > 1 && up_to.is_empty() { " each" } else { "" };
+    let mut text = format!("Stalls {} for {up_to}{}{each}", times(count), length(longest));
     let mut number = counted(count, "stall");
     if lost > 0 {
         let pictures = counted(lost, "picture");
@@ -401,7 +402,11 @@ fn recording(seen: &Seen<'_>) -> Vec<Complaint> {
             "The recorder lost {}: what the device showed there is not known",
             counted(lost, "frame")
         );
-        found.push(of_timing(text, format!("{} lost", counted(lost, "frame")), "0 frames lost"));
+        found.push(of_timing(
+            text,
+            format!("recorder lost {}", counted(lost, "frame")),
+            "recorder lost 0 frames",
+        ));
     }
     if backwards > 0 {
         let stamps = counted(backwards, "timestamp");

@@ -1,5 +1,6 @@
 //! One event, one entry: what belongs together among the findings is one thing to whoever watches.
 
+use crate::classify::FrameFlags;
 use std::cmp::Ordering;
 
 use super::{Aspect, Finding, FindingKind, Severity};
@@ -39,6 +40,18 @@ pub enum EventKind {
 }
 
 impl EventKind {
+    /// The flag of the frames that it is about, where single frames are marked.
+    pub fn flag(self) -> Option<FrameFlags> {
+        match self {
+            Self::Loss => Some(FrameFlags::AFTER_DROP),
+            Self::WrongOrder => Some(FrameFlags::OUT_OF_ORDER),
+            Self::Mix => Some(FrameFlags::BLEND),
+            Self::Combs => Some(FrameFlags::COMBED),
+            Self::OneField => Some(FrameFlags::ONE_FIELD),
+            _ => None,
+        }
+    }
+
     /// Every kind with its written name and its name for reading.
     pub const NAMES: [(Self, &'static str, &'static str); 14] = [
         (Self::HalfRate, "half-rate", "half rate"),

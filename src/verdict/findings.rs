@@ -316,6 +316,25 @@ pub(super) fn never_appeared(summary: &SourceSummary) -> String {
     one_field_only(summary).unwrap_or_else(|| missing_of(summary, summary.counts.never_shown))
 }
 
+/// What became of the clip's pictures, where some look like others: `Of 298 pictures of the clip 252 appear and 6 never do; of
+/// 40, which look like others, that cannot be told`. `missing` surely never appear.
+pub(super) fn parts_of(summary: &SourceSummary, missing: u64) -> String {
+    let (all, open) = (summary.pictures(), summary.counts.ambiguous);
+    let appear = all.saturating_sub(missing + open);
+    let never = match missing {
+        0 => String::new(),
+        missing => format!(" and {} never {}", grouped(missing), verb(missing, "do")),
+    };
+    format!(
+        "of {} of the clip {} {}{never}; of {}, which {} like others, that cannot be told",
+        counted(all, units(summary)),
+        grouped(appear),
+        verb(appear, "appear"),
+        grouped(open),
+        verb(open, "look")
+    )
+}
+
 /// That so many pictures of the clip never appear.
 pub(super) fn missing_of(summary: &SourceSummary, missing: u64) -> String {
     let all = counted(summary.pictures(), units(summary));

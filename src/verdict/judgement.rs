@@ -307,7 +307,8 @@ fn timing(seen: &Seen<'_>) -> AspectJudgement {
         None => "The recorder lost no frame, and its times are even.".to_owned(),
         Some(finding) => format!("The recorder lost no frame; {}.", finding.text),
     };
-    AspectJudgement::new(Aspect::Timing, Judgement::Right, text).of("0 frames lost", "0 frames lost")
+    AspectJudgement::new(Aspect::Timing, Judgement::Right, text)
+        .of("recorder lost 0 frames", "recorder lost 0 frames")
 }
 
 #[cfg(test)]

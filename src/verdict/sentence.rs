@@ -1,12 +1,13 @@
 //! The verdict: what is wrong, what that rests on, what cannot be told.
 
+use crate::alignment::SourceSummary;
 use crate::classify::{count_flagged, ClassifiedFrame, Evidence, FrameClass, FrameFlags};
 use crate::note::{Note, NoteCode};
 use crate::units::{hz_text, Rate};
 
 use super::complaint::{is_missing_throughout, mixed_away, shown_so_often, units_of, Complaint, Seen};
 use super::expectation::Expectation;
-use super::findings::{constant_hold, missing_of, never_appeared, one_field_only};
+use super::findings::{constant_hold, missing_of, one_field_only, parts_of};
 use super::{Aspect, Case, Finding, FindingKind, Severity};
 use crate::words::{counted, grouped, length, listed, sentence, verb};
 
@@ -151,12 +152,14 @@ fn evidence(case: &Case<'_>) -> String {
     });
     let proof = match (total, identical) {
         (0, _) => String::new(),
-        (total, 0) => format!(" and {} {} one, told by measure", grouped(total), verb(total, "repeat")),
+        (total, 0) => {
+            format!(" and {} {} one, told by how little they change", grouped(total), verb(total, "repeat"))
+        }
         (total, all) if total == all => {
-            format!(" and {} {} one to the last bit", grouped(total), verb(total, "repeat"))
+            format!(" and {} {} one bit for bit", grouped(total), verb(total, "repeat"))
         }
         (total, identical) => format!(
-            " and {} {} one, {} of them to the last bit, the others told by measure",
+            " and {} {} one, {} of them bit for bit, the others told by how little they change",
             grouped(total),
             verb(total, "repeat"),
             grouped(identical)
@@ -183,9 +186,12 @@ fn clip_evidence(seen: &Seen<'_>, complaints: &[Complaint]) -> Option<String> {
         0 => String::new(),
         count => format!(", {} only {} within mixes", grouped(count), verb(count, "appear")),
     };
-    let never = match open_losses(seen) {
-        0 => never_appeared(summary),
-        open => missing_of(summary, summary.counts.never_shown - open),
+    let open = open_losses(seen);
+    let missing = summary.counts.never_shown - open;
+    let never = match (one_field_only(summary), open, summary.counts.ambiguous) {
+        (Some(one_field), ..) => one_field,
+        (None, 0, 1..) => parts_of(summary, missing),
+        _ => missing_of(summary, missing),
     };
     (!is_said).then(|| sentence(&format!("{never}{mixed}")))
 }
@@ -234,7 +240,10 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
             verb(still, "are") + " frozen"
         ));
     }
-    if let Some(summary) = case.played.summary.filter(|summary| summary.counts.ambiguous > 0) {
+    let is_said =
+        |summary: &SourceSummary| open == 0 && summary.first.is_some() && one_field_only(summary).is_none();
+    let alike = case.played.summary.filter(|summary| summary.counts.ambiguous > 0 && !is_said(summary));
+    if let Some(summary) = alike {
         let count = summary.counts.ambiguous;
         parts.push(format!(
             "whether {} {} of the clip that {} like others {}",

@@ -97,8 +97,8 @@ fn the_verdict_says_what_moves() {
         ("ns", None, "Nothing to judge: 2 frames in the recording, at least 3 are needed."),
         (&stalls(1, 0), None, "Stalls once for 200 ms."),
         (&stalls(1, 1), None, "Stalls once for 200 ms; about 1 picture is lost."),
-        (&stalls(2, 1), None, "Stalls twice for 200 ms; about 2 pictures are lost."),
-        (&stalls(3, 9), None, "Stalls 3 times for 200 ms; about 27 pictures are lost."),
+        (&stalls(2, 1), None, "Stalls twice for 200 ms each; about 2 pictures are lost."),
+        (&stalls(3, 9), None, "Stalls 3 times for 200 ms each; about 27 pictures are lost."),
         (&format!("{}1{}", "n".repeat(100), "n".repeat(100)), None, "Loses about 1 picture at 1.7 s."),
         (
             &format!("{0}3{0}2{0}", "n".repeat(100)),
@@ -126,7 +126,7 @@ fn the_verdict_says_what_moves() {
         assert!(found.verdict.starts_with(&found.headline), "{}", found.verdict);
     }
     for (classes, expected) in [
-        (half.as_str(), "150 of 300 frames show a new picture and 150 repeat one to the last bit."),
+        (half.as_str(), "150 of 300 frames show a new picture and 150 repeat one bit for bit."),
         (&format!("{0}{1}{0}", "n".repeat(100), "s".repeat(50)), "whether 50 still frames are frozen"),
         (&"n".repeat(300), "300 of 300 frames show a new picture. Cannot be told: what the clip holds"),
     ] {
@@ -459,7 +459,7 @@ fn every_sentence_agrees_with_none_one_two_and_many() {
         "1500 after-drop: Loses about 1\u{202f}500 pictures in 1\u{202f}500 places.",
         "1 breaks: Stutters once: a picture stays longer or shorter than the cadence 1:1 asks.",
         "0 gaps: No fault is found: every frame shows a new picture (59.94 per second).",
-        "2 stalls, 1 lost: Stalls twice for 200 ms; about 2 pictures are lost.",
+        "2 stalls, 1 lost: Stalls twice for 200 ms each; about 2 pictures are lost.",
         "1 frames: Nothing to judge: 1 frame in the recording, at least 3 are needed.",
     ] {
         assert!(headlines.iter().any(|one| one == expected), "{expected}\n{headlines:#?}");
@@ -626,6 +626,25 @@ fn headline_and_evidence_bear_the_same_number() {
         ),
         (&"n".repeat(300), [299, 0, 0, 1], "None of 300 pictures of the clip is missing.", "1 of 300"),
         (&"n".repeat(300), [299, 0, 0, 1], "whether 1 picture of the clip is missing", "By the clip"),
+        // What looks like others is said once, and all parts make the whole.
+        (
+            &"n".repeat(300),
+            [259, 0, 41, 0],
+            "Of 300 pictures of the clip 259 appear; of 41, which look like others, that cannot be told.",
+            "whether 41",
+        ),
+        (
+            &"n".repeat(300),
+            [299, 0, 1, 0],
+            "Of 300 pictures of the clip 299 appear; of 1, which looks like others, that cannot be told.",
+            "None of 300",
+        ),
+        (
+            &"nr".repeat(150),
+            [150, 0, 20, 130],
+            "Of 300 pictures of the clip 150 appear and 130 never do; of 20, which look like others, that cannot",
+            "never appear",
+        ),
         (
             &"nr".repeat(150),
             [150, 0, 0, 150],

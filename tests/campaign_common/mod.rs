@@ -255,7 +255,7 @@ fn vary(place: usize, cell: &mut Cell) {
             2 => (
                 format!("{}{}{}", "n".repeat(25), "r".repeat(12), "n".repeat(23)),
                 "33 pictures lost",
-                "Stalls 3 times for 200 ms; 33 pictures are lost.",
+                "Stalls 3 times for 200 ms each; 33 pictures are lost.",
             ),
             3 => ("nmmnmmmn".repeat(7), "41 % mixed", "4 of 10 pictures are mixed with the one before."),
             9 => ("nnrnnnonn".repeat(6), "6 out of order", "Pictures come out of their order 6 times."),

@@ -6,7 +6,7 @@
 
 use std::ops::Range;
 
-use super::code::{CELLS_ACROSS, CELL_PAIRS_OF, COLUMNS, ROWS};
+use crate::clip_code::{CELLS_ACROSS, CELL_PAIRS_OF, COLUMNS, ROWS};
 use crate::units::Rate;
 
 /// Parts of the width in which a dash is long, and the shortest one.

@@ -3,7 +3,7 @@
 
 use super::super::reduced::{Plane, ReducedPicture};
 use super::super::FIXED_POINT;
-use super::code::{rail_cells, COLUMNS, RAIL_ROWS, RAIL_RUNS, ROWS, SYMBOL_CELLS};
+use crate::clip_code::{rail_cells, COLUMNS, RAIL_ROWS, RAIL_RUNS, ROWS, SYMBOL_CELLS};
 
 /// The ribbon in pixels of the full picture: the outer edge of its first cell, and the size of a cell.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -3,20 +3,20 @@
 //! every cell agree.
 
 pub mod chart;
-pub mod code;
 mod find;
 mod read;
 mod rows;
 
-pub use code::{ClipIdentity, ClipScan};
+pub use crate::clip_code::{ClipIdentity, ClipScan};
 
 use super::reduced::ReducedPicture;
 use super::view::ViewPlan;
+use crate::clip_code;
 
 /// Steps of a weight.
 pub const WEIGHT_STEPS: u8 = 255;
 
-/// What one set of lines shows: one unit of the clip, or two that are at most [`code::PLACES`]` - 1` apart.
+/// What one set of lines shows: one unit of the clip, or two that are at most [`PLACES`](crate::clip_code::PLACES)` - 1` apart.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Lines {
     /// The earlier unit.
@@ -99,8 +99,8 @@ pub(super) fn read(
     let place = [
         ribbon.left,
         ribbon.top,
-        ribbon.cell_width * code::COLUMNS as f32,
-        ribbon.cell_height * code::ROWS as f32,
+        ribbon.cell_width * clip_code::COLUMNS as f32,
+        ribbon.cell_height * clip_code::ROWS as f32,
     ];
     let is_upright = turned == [false; 2];
     let rows = if is_upright { rows::reading(luma, ribbon, &reading) } else { None };

@@ -3,12 +3,12 @@
 use std::ops::Range;
 
 use super::super::view::ViewPlan;
-use super::code::{
+use super::find::Ribbon;
+use super::{Lines, MarkReading, WEIGHT_STEPS};
+use crate::clip_code::{
     place_cell, rail_cells, ClipIdentity, Numbers, CLIP_ROWS, COLUMNS, PLACES, PLACE_CELLS, RAIL_ROWS, ROWS,
     UNITS,
 };
-use super::find::Ribbon;
-use super::{Lines, MarkReading, WEIGHT_STEPS};
 
 /// Part of a cell that is looked at, in both directions: what lies outside may be blurred with its neighbours.
 const CELL_CORE: f32 = 0.56;

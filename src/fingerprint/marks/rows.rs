@@ -3,10 +3,10 @@
 use std::ops::Range;
 
 use super::chart::{self, Blocks, Shuttle};
-use super::code::{Painted, COLUMNS};
 use super::find::Ribbon;
 use super::read::Luma;
 use super::MarkReading;
+use crate::clip_code::{Painted, COLUMNS};
 
 /// Rows that the picture may lie off its place up or down and still be measured.
 const ROWS_OFF_MAX: isize = 4;

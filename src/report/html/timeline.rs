@@ -79,6 +79,13 @@ struct Mark {
     text: String,
     /// Whether the picture stands throughout: its edges are drawn where they are.
     stalls: bool,
+    /// Number of the flag of the frames that it is about, where single frames are marked.
+    flag: Option<usize>,
+}
+
+/// Place of a flag in [`FrameFlags::NAMES`].
+fn number_of(flag: FrameFlags) -> Option<usize> {
+    FrameFlags::NAMES.iter().position(|(known, _)| *known == flag)
 }
 
 /// Flags that no event speaks of.
@@ -120,6 +127,7 @@ pub(super) fn push_data(html: &mut String, report: &Report<'_>) {
                 kind: event.kind.title(),
                 text: event.text.clone(),
                 stalls: event.kind == EventKind::Stall,
+                flag: event.kind.flag().and_then(number_of),
             })
             .collect(),
     };

@@ -463,9 +463,10 @@ fn push_labels(text: &mut String, audit: &Audit, (events, middle): (&[&Event], i
         let room = next.saturating_sub(begin) as f64;
         let fits = |label: &str| (label.chars().count() as f64) * LETTER_PX <= room;
         let whole = visible(&event.text);
-        let short = format!("{}: {}", event.number, length(event.duration_ms));
-        let Some(label) = [whole, short, event.number.to_string()].into_iter().find(|label| fits(label))
-        else {
+        // How long single frames lie apart says nothing.
+        let short = (!is_sparse).then(|| format!("{}: {}", event.number, length(event.duration_ms)));
+        let labels = [Some(whole), short, Some(event.number.to_string())].into_iter().flatten();
+        let Some(label) = labels.into_iter().find(|label| fits(label)) else {
             continue;
         };
         let _ = writeln!(

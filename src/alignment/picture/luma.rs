@@ -86,14 +86,21 @@ pub(super) struct LumaFit {
     solution: Solution<UNKNOWNS>,
     /// Mean absolute error of each part of the picture; infinite where it was not compared.
     pub left: [f64; CELLS],
+    /// Dark and bright end of what the compared parts show, code values of the clip.
+    seen: [f64; 2],
 }
 
 impl LumaFit {
-    /// What a code value at the end of the range became, and its standard error.
+    /// What a code value at the end of the range became, and its standard error: what a recorder leaves may go with the
+    /// brightness, and a dark picture says the less of white the farther that lies from all it shows.
     pub fn end(&self, value: f64) -> (f64, f64) {
         let mut factors = [0.0; UNKNOWNS];
         (factors[LEVEL], factors[GAIN]) = (1.0, value - MIDDLE);
-        (self.level + self.gain * (value - MIDDLE), self.solution.error(factors))
+        let [dark, bright] = self.seen;
+        let half = ((bright - dark) / 2.0).max(1.0);
+        let reach = (value - (dark + bright) / 2.0).abs() / half;
+        let error = self.solution.error(factors).hypot(self.error() * reach);
+        (self.level + self.gain * (value - MIDDLE), error)
     }
 
     /// The power, and its standard error.
@@ -225,11 +232,11 @@ pub(super) fn fit(case: &Comparison<'_>, start: Geometry, curve: Curve) -> Optio
             break;
         }
     }
-    let left = fitter.left();
+    let (left, seen) = (fitter.left(), fitter.seen());
     let enough = parts(&left).count() >= PARTS_MIN;
     let Fitter { geometry, level, gain, power, .. } = fitter;
     let solution = solution.filter(|_| enough && gain > 0.0)?;
-    Some(LumaFit { geometry, curve, level, gain, power, solution, left })
+    Some(LumaFit { geometry, curve, level, gain, power, solution, left, seen })
 }
 
 struct Fitter<'a> {
@@ -343,6 +350,23 @@ impl<'a> Fitter<'a> {
         if self.curve.bent && values[POWER] != 0.0 {
             self.power = (self.power + values[POWER].clamp(-0.3, 0.3)).clamp(-POWER_MAX, POWER_MAX);
             self.sum();
+        }
+    }
+
+    /// Dark and bright end of what the compared parts show of the clip: a hundredth of them lie beyond either.
+    fn seen(&self) -> [f64; 2] {
+        let borders = self.borders(self.geometry);
+        let used = self.used(&borders);
+        let shown = |index: usize| -> Vec<f64> {
+            let base = self.shown(index, false, &borders);
+            (0..CELLS).filter(|&cell| used[cell]).map(|cell| base[cell]).collect()
+        };
+        let mut values: Vec<f64> = (0..self.case.stations.len()).flat_map(shown).collect();
+        values.sort_unstable_by(f64::total_cmp);
+        let beyond = values.len() / 100;
+        match values.len() {
+            0 => [BLACK, WHITE],
+            count => [values[beyond], values[count - 1 - beyond]],
         }
     }
 

@@ -13,25 +13,16 @@ mod verdict;
 
 use std::fmt::Write;
 
-use base64::engine::general_purpose::STANDARD;
-use base64::Engine;
-use sha2::{Digest, Sha256};
-
+use super::inline::{REPORT_SCRIPT, REPORT_STYLE};
 use super::Report;
 pub(super) use crate::audit_store::page_blocks::push_data;
 use crate::audit_store::page_blocks::{sealed, PageData, AUDIT_ID, END, PROVENANCE_ID};
 use crate::audit_store::{json, provenance};
 use crate::escape::markup;
 
-/// Style of the page: light and dark by what the reader's system asks for, and print.
-pub(super) const STYLE: &str = include_str!("html/report.css");
-/// Behaviour of the page.
-const SCRIPT: &str = include_str!("html/report.js");
-
 /// The page. `chart` is the timeline as an SVG document, which is set into the page as it is.
 pub fn page(report: &Report<'_>, chart: &str) -> String {
     let name = markup(&report.audit.facts.name);
-    let script = character_data(SCRIPT);
     let mut html = String::with_capacity(chart.len() + 256 * 1024);
     let _ = writeln!(
         html,
@@ -40,10 +31,9 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src '{}'; \
          script-src '{}'; img-src data:\"/>\n\
          <meta name=\"color-scheme\" content=\"light dark\"/>\n\
-         <title>Cadence audit of {name}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n\
+         <title>Cadence audit of {name}</title>\n<style>{}</style>\n</head>\n<body>\n\
          <a class=\"skip\" href=\"#events\">Skip to the events</a>\n<main>",
-        source_hash(STYLE),
-        source_hash(&script)
+        REPORT_STYLE.source, REPORT_SCRIPT.source, REPORT_STYLE.text
     );
     verdict::push(&mut html, report.audit);
     timeline::push(&mut html, report.audit, chart);
@@ -61,21 +51,10 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     html.push_str("</main>\n");
     push_data(&mut html, AUDIT_ID, &json::document(report.audit));
     timeline::push_data(&mut html, report);
-    let _ = writeln!(html, "<script>{script}</script>");
+    let _ = writeln!(html, "<script>{}</script>", REPORT_SCRIPT.text);
     // After the script: it draws before a browser comes to what only programs read.
     push_data(&mut html, PROVENANCE_ID, &provenance::document(report.provenance, &report.audit.facts.reader));
     data.push(&mut html);
     let _ = writeln!(html, "</body>\n{END}");
     sealed(html)
-}
-
-/// Code that may hold `<` and `&`, marked as character data so that the page is well-formed XML too. The marks
-/// are comments of the script.
-fn character_data(code: &str) -> String {
-    format!("//<![CDATA[\n{code}//]]>\n")
-}
-
-/// How a content security policy names an inline element: by the SHA-256 of its text (W3C CSP 3, section 2.3.1).
-pub(super) fn source_hash(text: &str) -> String {
-    format!("sha256-{}", STANDARD.encode(Sha256::digest(text.as_bytes())))
 }

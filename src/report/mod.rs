@@ -10,6 +10,7 @@ pub mod comparison;
 mod film_strip;
 mod frame_data;
 pub mod html;
+mod inline;
 pub mod junit;
 pub mod markdown;
 pub mod palette;

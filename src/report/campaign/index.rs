@@ -13,9 +13,8 @@ use crate::campaign::model::{Cell, Standing, Way};
 use crate::campaign::{CAMPAIGN_CSV, CAMPAIGN_JSON};
 use crate::escape::markup;
 use crate::report::html::push_data;
+use crate::report::inline::CAMPAIGN_SCRIPT;
 
-/// Behaviour of the page: aspects, order, arrow keys.
-const SCRIPT: &str = include_str!("campaign.js");
 /// Most cells listed that went one way; the others are marked in the sheet.
 const CHANGED_MAX: usize = 5;
 
@@ -28,7 +27,7 @@ pub(super) fn html(sheet: &Sheet<'_>) -> String {
     let head = Head {
         title: &sheet.campaign.title,
         skip: ("sheet", "Skip to the sheet of clips and devices"),
-        script: Some(SCRIPT),
+        script: Some(CAMPAIGN_SCRIPT),
     };
     page(head, |html| {
         push_head(html, sheet);

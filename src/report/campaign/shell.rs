@@ -5,10 +5,7 @@ use std::fmt::Write;
 use super::signs;
 use crate::campaign::model::{Cell, Way};
 use crate::escape::markup;
-use crate::report::html::source_hash;
-
-/// Style of all pages.
-const STYLE: &str = include_str!("campaign.css");
+use crate::report::inline::{Inline, CAMPAIGN_STYLE};
 
 /// What a page is about.
 #[derive(Clone, Copy)]
@@ -18,14 +15,13 @@ pub(super) struct Head<'a> {
     /// Where the skip link leads: an id and what is there.
     pub skip: (&'a str, &'a str),
     /// Code of the page, if it has any.
-    pub script: Option<&'a str>,
+    pub script: Option<Inline>,
 }
 
 /// A page with `body` in it.
 pub(super) fn page(head: Head<'_>, body: impl FnOnce(&mut String)) -> String {
-    let script = head.script.map(|code| format!("//<![CDATA[\n{code}//]]>\n"));
     let allowed =
-        script.as_ref().map_or_else(String::new, |code| format!("; script-src '{}'", source_hash(code)));
+        head.script.map_or_else(String::new, |script| format!("; script-src '{}'", script.source));
     let mut html = String::with_capacity(64 * 1024);
     let _ = writeln!(
         html,
@@ -33,9 +29,10 @@ pub(super) fn page(head: Head<'_>, body: impl FnOnce(&mut String)) -> String {
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src '{}'; img-src 'self' \
          data:{allowed}\"/>\n<meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{}</title>\n\
-         <style>{STYLE}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#{}\">{}</a>",
-        source_hash(STYLE),
+         <style>{}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#{}\">{}</a>",
+        CAMPAIGN_STYLE.source,
         markup(head.title),
+        CAMPAIGN_STYLE.text,
         head.skip.0,
         markup(head.skip.1),
     );
@@ -43,8 +40,8 @@ pub(super) fn page(head: Head<'_>, body: impl FnOnce(&mut String)) -> String {
     html.push_str("<main>\n");
     body(&mut html);
     html.push_str("</main>\n");
-    if let Some(script) = script {
-        let _ = writeln!(html, "<script>{script}</script>");
+    if let Some(script) = head.script {
+        let _ = writeln!(html, "<script>{}</script>", script.text);
     }
     html.push_str("</body>\n</html>\n");
     html
@@ -108,6 +105,8 @@ mod tests {
         let head = Head { title: "<t>", skip: ("x", "Skip"), script: None };
         assert!(!page(head, |_| ()).contains("script-src"));
         assert!(page(head, |_| ()).contains("<title>&lt;t&gt;</title>"));
-        assert!(page(Head { script: Some("1;\n"), ..head }, |_| ()).contains("script-src 'sha256-"));
+        let script = Inline { text: "1;\n", source: "sha256-of-it" };
+        let page = page(Head { script: Some(script), ..head }, |_| ());
+        assert!(page.contains("script-src 'sha256-of-it'") && page.contains("<script>1;\n</script>"));
     }
 }

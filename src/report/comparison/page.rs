@@ -5,14 +5,11 @@ use std::fmt::Write;
 use super::table;
 use crate::compare::Comparison;
 use crate::escape::markup;
-use crate::report::html::{push_data, source_hash, STYLE};
-
-/// What the page adds to the style of reports.
-const OWN_STYLE: &str = include_str!("../html/compare.css");
+use crate::report::html::push_data;
+use crate::report::inline::COMPARISON_STYLE;
 
 /// The page. `chart` is set into it as it is.
 pub fn page(comparison: &Comparison, chart: &str) -> String {
-    let style = format!("{STYLE}{OWN_STYLE}");
     let mut html = String::with_capacity(chart.len() + 64 * 1024);
     let _ = writeln!(
         html,
@@ -22,8 +19,9 @@ pub fn page(comparison: &Comparison, chart: &str) -> String {
          <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{title}</title>\n\
          <style>{style}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#table\">Skip to the table</a>\n<main>\n\
          <header><p class=\"kicker\">Comparison of cadence audits</p>\n<h1>{title}</h1>",
-        source_hash(&style),
-        title = markup(&super::title(comparison))
+        COMPARISON_STYLE.source,
+        style = COMPARISON_STYLE.text,
+        title = markup(&super::title(comparison)),
     );
     let sentences = super::sentences(comparison);
     if let [basis, of_devices @ ..] = sentences.as_slice() {

@@ -8,6 +8,10 @@
 //!
 //! Pixels end at [`fingerprint`]. [`fingerprint`], [`classify`], [`interlace`], [`cadence`] and [`verdict`] are pure:
 //! no files, clocks or threads. [`audit::audit`] is the entry that joins the stages.
+//!
+//! The feature `png-charts`, on unless `default-features = false`, draws charts as PNG beside those as SVG, for trackers
+//! that refuse SVG. Without it reports, comparisons and campaigns have no PNG charts, name the SVG ones instead, and the
+//! renderer, its font and 31 further crates are not built.
 
 #![warn(missing_docs)]
 

@@ -15,6 +15,7 @@ use crate::output::OutputFolder;
 use crate::settings::DeviceFacts;
 use crate::words::{counted, grouped, listed, verb};
 
+use super::raster;
 use super::text::who;
 
 pub use chart::svg;
@@ -32,7 +33,7 @@ pub const COMPARE_SVG: &str = "compare.svg";
 /// Name of the chart for trackers that refuse SVG.
 pub const COMPARE_PNG: &str = "compare.png";
 
-/// Every file of a comparison.
+/// Every file that a comparison may have.
 pub const FILES: [&str; 5] = [COMPARE_JSON, COMPARE_HTML, COMPARE_MD, COMPARE_SVG, COMPARE_PNG];
 
 /// Writes all files of a comparison and puts them into their place, all at once.
@@ -43,8 +44,9 @@ pub fn write_all(comparison: &Comparison, target: OutputFolder) -> Result<()> {
     let chart = svg(comparison);
     target.write_file(COMPARE_JSON, |out| out.write_all(document(comparison).as_bytes()))?;
     target.write_file(COMPARE_SVG, |out| out.write_all(chart.as_bytes()))?;
-    let png = super::raster::png(COMPARE_PNG, &chart)?;
-    target.write_file(COMPARE_PNG, |out| out.write_all(&png))?;
+    if let Some(png) = raster::png(COMPARE_PNG, &chart, raster::SHARP)? {
+        target.write_file(COMPARE_PNG, |out| out.write_all(&png))?;
+    }
     target.write_file(COMPARE_HTML, |out| out.write_all(page(comparison, &chart).as_bytes()))?;
     target.write_file(COMPARE_MD, |out| out.write_all(summary(comparison).as_bytes()))?;
     target.commit()
@@ -56,7 +58,8 @@ pub fn summary(comparison: &Comparison) -> String {
     for sentence in sentences(comparison) {
         let _ = writeln!(text, "{}\n", markdown(&sentence));
     }
-    let _ = writeln!(text, "![Pictures that each device delivered]({COMPARE_PNG})\n");
+    let chart = if raster::DRAWN { COMPARE_PNG } else { COMPARE_SVG };
+    let _ = writeln!(text, "![Pictures that each device delivered]({chart})\n");
     table::push_markdown(&mut text, comparison);
     let _ = writeln!(text, "\n▲ best, ▼ worst, = no difference beyond what is uncertain, – not known.");
     text

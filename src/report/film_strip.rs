@@ -39,7 +39,7 @@ const BAR: u32 = 8;
 /// Words below the last row, px.
 const FOOT: u32 = 30;
 
-/// The strip as PNG; nothing where there are no pictures.
+/// The strip as PNG; nothing where there are no pictures or charts are not drawn.
 ///
 /// # Errors
 /// As [`raster::drawn`].
@@ -52,7 +52,8 @@ pub(super) fn png(report: &Report<'_>) -> Result<Option<Vec<u8>>> {
     });
     let Some(first) = first else { return Ok(None) };
     let (width, height) = drawn_size(first);
-    let mut sheet = raster::drawn(STRIP_PNG, &words(report.audit, strip, &cells, height), 1.0)?;
+    let words = words(report.audit, strip, &cells, height);
+    let Some(mut sheet) = raster::drawn(STRIP_PNG, &words, 1.0)? else { return Ok(None) };
     for (place, cell) in cells.iter().enumerate() {
         let Cell::Frame((frame, picture, difference)) = cell else { continue };
         let (x, y) = corner(report.audit, place, *frame);

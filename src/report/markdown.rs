@@ -6,9 +6,9 @@ use super::text::{
     clock_text, duration_s, exact_rate_text, fields_text, grouped, hex, motion_rate_text, optional_ms_text,
     percent_text, scan_text, who, worst_in_order,
 };
-use super::Report;
+use super::{raster, Report};
 use crate::audit::Audit;
-use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG};
+use crate::audit_store::{Provenance, STRIP_PNG, TIMELINE_PNG, TIMELINE_SVG};
 use crate::escape::{fence, markdown, visible};
 use crate::fingerprint::UNKNOWN_DIGEST;
 use crate::interlace::Outcome;
@@ -39,8 +39,9 @@ pub fn summary(report: &Report<'_>) -> String {
     if !audit.complete {
         text.push_str("**The recording is incomplete:** see the notes.\n\n");
     }
-    let _ = writeln!(text, "![Timeline of new and repeated frames]({TIMELINE_PNG})\n");
-    if report.pictures.strip.is_some() {
+    let timeline = if raster::DRAWN { TIMELINE_PNG } else { TIMELINE_SVG };
+    let _ = writeln!(text, "![Timeline of new and repeated frames]({timeline})\n");
+    if raster::DRAWN && report.pictures.strip.is_some() {
         let _ = writeln!(text, "![Frames in a row with the difference to the one before]({STRIP_PNG})\n");
     }
     push_judgements(&mut text, audit);

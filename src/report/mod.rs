@@ -82,8 +82,9 @@ fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result
 
 /// Writes what trackers show that refuse SVG.
 fn write_png_charts(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
-    let png = raster::png(TIMELINE_PNG, chart)?;
-    target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
+    if let Some(png) = raster::png(TIMELINE_PNG, chart, raster::SHARP)? {
+        target.write_file(TIMELINE_PNG, |out| out.write_all(&png))?;
+    }
     if let Some(strip) = film_strip::png(report)? {
         target.write_file(STRIP_PNG, |out| out.write_all(&strip))?;
     }

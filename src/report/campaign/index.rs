@@ -5,10 +5,10 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::answers::{self, answers, breaks_all};
-use super::chart;
 use super::sheet::{counted, look, runs_text, Axis, Look, Sheet, View};
 use super::shell::{link, page, push_change, Head};
 use super::signs::{self, push_barcode};
+use super::{chart, chart_links};
 use crate::campaign::model::{Cell, Standing, Way};
 use crate::campaign::{CAMPAIGN_CSV, CAMPAIGN_JSON};
 use crate::escape::markup;
@@ -300,10 +300,10 @@ fn meaning(standing: Standing) -> &'static str {
 fn push_files(html: &mut String, sheet: &Sheet<'_>) {
     let _ = writeln!(
         html,
-        "<footer><p>To show: <a href=\"{0}.svg\">{0}.svg</a>, <a href=\"{0}.png\">{0}.png</a>. For programs: <a \
+        "<footer><p>To show: {0}. For programs: <a \
          href=\"{CAMPAIGN_JSON}\">{CAMPAIGN_JSON}</a>, <a href=\"{CAMPAIGN_CSV}\">{CAMPAIGN_CSV}</a>. Made by evenbeat \
          {1}.</p></footer>",
-        chart::CAMPAIGN_STEM,
+        chart_links(chart::CAMPAIGN_STEM),
         markup(&sheet.campaign.tool_version)
     );
 }

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::answers::{always_wrong, breaks_all, listed};
+use super::chart_links;
 use super::sheet::{look, runs_text, Axis, Look, Sheet, View};
 use super::shell::{link, page, push_change, Head};
 use super::signs::{self, push_barcode};
@@ -248,9 +249,10 @@ fn push_pictures(html: &mut String, sheet: &Sheet<'_>, (axis, line): (Axis, usiz
     let _ = writeln!(
         html,
         "<section aria-labelledby=\"show\">\n<h2 id=\"show\">To show</h2>\n\
-         <p><a href=\"{name}.svg\">{name}.svg</a>, <a href=\"{name}.png\">{name}.png</a></p>\n\
+         <p>{}</p>\n\
          <img class=\"chart\" src=\"{name}.svg\" width=\"1920\" height=\"1080\" loading=\"lazy\" alt=\"{}\"/>\n\
          </section>",
+        chart_links(name),
         markup(&format!("Chart: {}", sentence(sheet, axis, line)))
     );
 }

@@ -20,8 +20,7 @@ pub(super) struct Head<'a> {
 
 /// A page with `body` in it.
 pub(super) fn page(head: Head<'_>, body: impl FnOnce(&mut String)) -> String {
-    let allowed =
-        head.script.map_or_else(String::new, |script| format!("; script-src '{}'", script.source));
+    let allowed = head.script.map_or_else(String::new, |script| format!("; script-src '{}'", script.source));
     let mut html = String::with_capacity(64 * 1024);
     let _ = writeln!(
         html,

@@ -126,9 +126,16 @@ impl Columns {
         }
     }
 
+    /// Adds to the cell that is being read. The digests' own column is half of the table and bound elsewhere.
+    fn push(&mut self, bytes: &[u8]) {
+        if self.names[self.column] != DIGEST_COLUMN {
+            self.cells[self.column].extend_from_slice(bytes);
+        }
+    }
+
     fn end_cell(&mut self) {
+        self.push(b"\n");
         let cells = &mut self.cells[self.column];
-        cells.push(b'\n');
         if cells.len() >= CHUNK_BYTES {
             self.hashers[self.column].update(cells);
             cells.clear();
@@ -148,21 +155,19 @@ impl Columns {
 
 impl Write for Columns {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        for &byte in bytes {
-            match byte {
-                b'\n' if self.in_header => self.in_header = false,
-                _ if self.in_header => {}
-                b',' => {
-                    self.end_cell();
-                    self.column += 1;
-                }
-                b'\n' => {
-                    self.end_cell();
-                    self.column = 0;
-                }
-                other => self.cells[self.column].push(other),
-            }
+        let mut rest = bytes;
+        if self.in_header {
+            let Some(end) = rest.iter().position(|&byte| byte == b'\n') else { return Ok(bytes.len()) };
+            self.in_header = false;
+            rest = &rest[end + 1..];
         }
+        while let Some(end) = rest.iter().position(|byte| matches!(byte, b',' | b'\n')) {
+            self.push(&rest[..end]);
+            self.end_cell();
+            self.column = if rest[end] == b',' { self.column + 1 } else { 0 };
+            rest = &rest[end + 1..];
+        }
+        self.push(rest);
         Ok(bytes.len())
     }
 

@@ -37,7 +37,12 @@ const PPM_DECIMALS: i32 = 3;
 
 /// The document, pretty-printed, with a line end at its end.
 pub fn document(audit: &Audit) -> String {
-    let mut text = serde_json::to_string_pretty(&Document::new(audit))
+    document_with(audit, ColumnsRow::of(audit))
+}
+
+/// The same for an audit whose tables are bound by `columns`: to take these goes through all frames.
+pub(super) fn document_with(audit: &Audit, columns: ColumnsRow) -> String {
+    let mut text = serde_json::to_string_pretty(&Document::new(audit, columns))
         .expect("plain structs with string keys always serialize");
     text.push('\n');
     text
@@ -299,7 +304,7 @@ pub(super) struct RequirementRow {
 }
 
 impl<'a> Document<'a> {
-    fn new(audit: &'a Audit) -> Self {
+    fn new(audit: &'a Audit, columns: ColumnsRow) -> Self {
         Self {
             format: FORMAT.into(),
             format_version: FORMAT_VERSION,
@@ -330,7 +335,7 @@ impl<'a> Document<'a> {
             source: SourceRow::of(audit),
             levels: audit.levels.as_ref().map(LevelsRow::of),
             source_rate: audit.given_source_rate.map(ratio),
-            columns_blake3: ColumnsRow::of(audit),
+            columns_blake3: columns,
         }
     }
 }

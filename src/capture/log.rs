@@ -848,7 +848,13 @@ impl Fields<'_> {
     }
 
     fn words<const N: usize>(&mut self) -> [u16; N] {
-        std::array::from_fn(|_| u16::from_le_bytes(self.bytes()))
+        let (field, rest) = self.0.split_at(2 * N);
+        self.0 = rest;
+        let mut words = [0; N];
+        for (word, pair) in words.iter_mut().zip(field.chunks_exact(2)) {
+            *word = u16::from_le_bytes([pair[0], pair[1]]);
+        }
+        words
     }
 
     fn double_image(&mut self) -> DoubleImage {

@@ -22,6 +22,11 @@ use crate::escape::markup;
 
 /// The page. `chart` is the timeline as an SVG document, which is set into the page as it is.
 pub fn page(report: &Report<'_>, chart: &str) -> String {
+    page_around(report, chart, &json::document(report.audit))
+}
+
+/// The page around `audit.json`, which takes long to make of a long capture.
+pub(super) fn page_around(report: &Report<'_>, chart: &str, document: &str) -> String {
     let name = markup(&report.audit.facts.name);
     let mut html = String::with_capacity(chart.len() + 256 * 1024);
     let _ = writeln!(
@@ -49,7 +54,7 @@ pub fn page(report: &Report<'_>, chart: &str) -> String {
     origin::push(&mut html, report, &data.remark());
     html.push_str("</details>\n");
     html.push_str("</main>\n");
-    push_data(&mut html, AUDIT_ID, &json::document(report.audit));
+    push_data(&mut html, AUDIT_ID, document);
     timeline::push_data(&mut html, report);
     let _ = writeln!(html, "<script>{}</script>", REPORT_SCRIPT.text);
     // After the script: it draws before a browser comes to what only programs read.

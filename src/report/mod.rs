@@ -66,7 +66,8 @@ pub fn write_all(report: &Report<'_>, target: OutputFolder) -> Result<()> {
 /// Writes all files but `frames.csv`.
 fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
     let audit = report.audit;
-    target.write_file(AUDIT_JSON, |out| out.write_all(json::document(audit).as_bytes()))?;
+    let document = json::document(audit);
+    target.write_file(AUDIT_JSON, |out| out.write_all(document.as_bytes()))?;
     if let Some(fields) = &audit.fields.fields {
         target.write_file(FIELDS_CSV, |out| csv::write_fields(fields, out))?;
     }
@@ -75,8 +76,10 @@ fn write_rest(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result
         target.write_file(PICTURES_LOG, |out| pictures_log::write(&head, &audit.signatures, out))?;
     }
     target.write_file(TIMELINE_SVG, |out| out.write_all(chart.as_bytes()))?;
-    let (drawn, written) =
-        pipeline::both(|| write_png_charts(report, chart, target), || write_pages(report, chart, target));
+    let (drawn, written) = pipeline::both(
+        || write_png_charts(report, chart, target),
+        || write_pages(report, (chart, &document), target),
+    );
     drawn.and(written)
 }
 
@@ -91,12 +94,13 @@ fn write_png_charts(report: &Report<'_>, chart: &str, target: &OutputFolder) -> 
     Ok(())
 }
 
-/// Writes what is read, and who wrote it.
-fn write_pages(report: &Report<'_>, chart: &str, target: &OutputFolder) -> Result<()> {
+/// Writes what is read, and who wrote it. The page holds the chart and the document.
+fn write_pages(report: &Report<'_>, (chart, document): (&str, &str), target: &OutputFolder) -> Result<()> {
     let audit = report.audit;
     let provenance = provenance::document(report.provenance, &audit.facts.reader);
     target.write_file(PROVENANCE_JSON, |out| out.write_all(provenance.as_bytes()))?;
-    target.write_file(REPORT_HTML, |out| out.write_all(html::page(report, chart).as_bytes()))?;
+    let page = html::page_around(report, chart, document);
+    target.write_file(REPORT_HTML, |out| out.write_all(page.as_bytes()))?;
     target.write_file(SUMMARY_MD, |out| out.write_all(markdown::summary(report).as_bytes()))
 }
 

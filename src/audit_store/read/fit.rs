@@ -49,7 +49,7 @@ pub(super) fn misfit(
             return Some(Misfit::Frames(changed_column("digest")));
         }
     }
-    let document = json::document(audit);
+    let document = json::document_with(audit, again);
     if laid_out(&document) == text {
         return None;
     }

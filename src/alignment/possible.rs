@@ -64,12 +64,12 @@ impl Row<'_> {
         let distances: Vec<Band> = (0..self.path.len()).map(|frame| self.distances(frame)).collect();
         let own = self.own_costs(&distances);
         let mut before: Vec<Band> = Vec::with_capacity(own.len());
-        for frame in 0..own.len() {
+        for (frame, own) in own.iter().enumerate() {
             let reached = match before.last() {
                 Some(last) => self.passed(frame, last, Way::On),
                 None => [0.0; BAND],
             };
-            before.push(sum(&reached, &own[frame]));
+            before.push(sum(&reached, own));
         }
         let mut after = [0.0; BAND];
         let mut possible = vec![Possible { range: (0, 0), alone: 0.0 }; own.len()];

@@ -127,7 +127,7 @@ fn an_interrupt_ends_after_a_whole_frame() {
     let header = clip.iter().position(|&byte| byte == b'\n').unwrap() + 1;
     assert_eq!((clip.len() - header) % SMALL_FRAME, 0, "whole frames only");
     let frames = (clip.len() - header) / SMALL_FRAME;
-    assert_eq!(stderr, format!("evenbeat: interrupted: {frames} of 216000 frames are painted\n"));
+    assert_eq!(stderr, format!("evenbeat: interrupted: {frames} of 216\u{202f}000 frames painted\n"));
 }
 
 #[test]

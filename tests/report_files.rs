@@ -359,8 +359,8 @@ fn the_terminal_summary_is_plain() {
     assert_eq!(
         said(&common::stalling(3), 100).split("note ").next().unwrap(),
         "Stalls 3 times for 200 ms each; about 33 pictures are lost.\n\
-         363 of 396 frames show a new picture and 33 repeat one bit for bit. Cannot be told: what the\n\
-         clip holds (it was not given) and what the recorder lost (the recording has no times of its own).\n\
+         363 of 396 frames show a new picture and 33 repeat one bit for bit. Cannot be told: what the clip\n\
+         holds (it was not given) and what the recorder lost (the recording has no times of its own).\n\
          \n\
          motion    wrong           3 stalls, 33 pictures lost; should be 0 stalls\n\
          order     right           0 frames out of order\n\

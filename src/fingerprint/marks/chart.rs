@@ -1,5 +1,5 @@
 //! What the test clip's chart holds for its reader: two blocks of dashes one row high, one still and one moving, below the
-//! marks. Shared by painter and reader, like [`super::code`].
+//! marks. Shared by painter and reader, like [`crate::clip_code`].
 //!
 //! Every row of a block has dashes of its own, by chance and for good, so that the detail of the picture down is as large in
 //! every row and is like itself nowhere else: a deinterlacer that makes rows from their neighbours cannot guess them.

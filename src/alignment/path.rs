@@ -157,8 +157,8 @@ impl Walk<'_> {
         trellis.traced()
     }
 
-    /// Distance of a frame to a picture; where errors are small, to the nearest of the mixes of which it is the heavier part: a
-    /// frame that is a mix may look more like a picture far off than like either of its own.
+    /// Distance of a frame to a picture, or to the nearest of the mixes with a neighbour of which it is the heavier part: a frame
+    /// that is a mix may look more like a picture far off than like either of its own.
     fn distance(&self, frame: &[f32; CELLS], picture: usize) -> f32 {
         let own = &self.pictures[picture];
         let alone = distance(frame, own);

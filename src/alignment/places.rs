@@ -126,11 +126,11 @@ pub(super) struct Placing<'a> {
 }
 
 /// What is known of the capture as a whole.
-struct Whole {
-    /// What fits each frame best; `None` where it shows nothing of the clip.
-    fitted: Vec<Option<Fitted>>,
-    mixing: Mixing,
-    conversion: Conversion,
+enum Whole {
+    /// It is exact but for rounding.
+    Exact(Mixing),
+    /// It has errors: what each frame may show, and whether the frames are those of a steady conversion.
+    WithErrors(Vec<Possible>, Conversion),
 }
 
 impl<'a> Placing<'a> {
@@ -149,15 +149,18 @@ impl<'a> Placing<'a> {
     /// One place per frame.
     pub fn places(mut self, path: &[u32], proof: &Proof) -> Vec<SourcePlace> {
         self.alike = self.alike.max(self.measured_alike(path));
-        let possible = self.possible(path, proof);
-        let whole = self.whole(path, &possible);
+        let fitted = self.all_fitted(path);
+        let whole = self.whole(path, &fitted, proof);
         let mut places: Vec<SourcePlace> = Vec::with_capacity(path.len());
         for (frame, &picture) in path.iter().enumerate() {
             let again = frame > 0 && self.capture.same_as_before.get(frame) == Some(&true);
             let place = match proof.of_frame(frame) {
                 _ if again => places[frame - 1],
                 Some(held) => self.proven(held, picture),
-                None => self.place(frame, picture as usize, (&whole, possible.get(frame))),
+                None => match &fitted[frame] {
+                    None => SourcePlace::Unknown,
+                    Some(fitted) => self.place((frame, picture as usize), fitted, &whole),
+                },
             };
             places.push(place);
         }
@@ -214,20 +217,27 @@ impl<'a> Placing<'a> {
         }
     }
 
-    fn whole(&self, path: &[u32], possible: &[Possible]) -> Whole {
-        let fitted: Vec<Option<Fitted>> = path
-            .iter()
+    /// What fits each frame best; `None` where it shows nothing of the clip.
+    fn all_fitted(&self, path: &[u32]) -> Vec<Option<Fitted>> {
+        path.iter()
             .enumerate()
             .map(|(frame, &picture)| {
                 let cells = self.frame(frame, picture as usize);
                 (!self.is_unknown(&cells, picture as usize)).then(|| self.fitted_to(&cells, picture as usize))
             })
-            .collect();
-        let conversion = self.conversion(&fitted, possible);
-        Whole { mixing: self.mixing(&fitted), fitted, conversion }
+            .collect()
     }
 
-    /// What the frames of a recording with errors say about a steady conversion; of others nothing.
+    fn whole(&self, path: &[u32], fitted: &[Option<Fitted>], proof: &Proof) -> Whole {
+        if self.alike <= 1.0 {
+            return Whole::Exact(self.mixing(fitted));
+        }
+        let possible = self.possible(path, proof);
+        let conversion = self.conversion(fitted, &possible);
+        Whole::WithErrors(possible, conversion)
+    }
+
+    /// What the frames of a recording with errors say about a steady conversion.
     fn conversion(&self, fitted: &[Option<Fitted>], possible: &[Possible]) -> Conversion {
         let left: Vec<f32> = fitted.iter().map(|one| one.map_or(f32::INFINITY, |one| one.distance)).collect();
         let lies = |((fitted, possible), reach): ((&Option<Fitted>, &Possible), f32)| {
@@ -270,7 +280,7 @@ impl<'a> Placing<'a> {
     /// brightness of whole pictures, they and their mixes cannot be told from each other by it.
     fn is_fading(&self, fitted: &Fitted) -> bool {
         let alike = |runs: &[u32]| runs[0] == runs[1];
-        if self.alike <= 1.0 || self.runs[fitted.first..].get(..2).is_none_or(alike) {
+        if self.runs[fitted.first..].get(..2).is_none_or(alike) {
             return false;
         }
         let (from, to) = (&self.pictures[fitted.first], &self.pictures[fitted.first + 1]);
@@ -290,11 +300,8 @@ impl<'a> Placing<'a> {
         by_levels >= FADING_SHARE * step_square
     }
 
-    /// What each frame may show in a recording with errors; empty for others.
+    /// What each frame may show in a recording with errors.
     fn possible(&self, path: &[u32], proof: &Proof) -> Vec<Possible> {
-        if self.alike <= 1.0 {
-            return Vec::new();
-        }
         let frame = |index: usize| self.model.capture(&self.capture.signatures[index]);
         let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0) * (self.model.cells() as f32).sqrt();
         let (moves, again) = (self.capture.moves, self.capture.same_as_before);
@@ -311,21 +318,18 @@ impl<'a> Placing<'a> {
         .possible()
     }
 
-    fn place(
-        &self,
-        frame: usize,
-        picture: usize,
-        (whole, possible): (&Whole, Option<&Possible>),
-    ) -> SourcePlace {
-        let Some(fitted) = whole.fitted[frame] else { return SourcePlace::Unknown };
-        if let Some(place) = self.by_conversion(frame, &fitted, &whole.conversion) {
-            return place;
+    fn place(&self, (frame, picture): (usize, usize), fitted: &Fitted, whole: &Whole) -> SourcePlace {
+        match whole {
+            Whole::Exact(mixing) => self.exact_place((frame, picture), fitted, *mixing),
+            Whole::WithErrors(possible, conversion) => self
+                .by_conversion(frame, fitted, conversion)
+                .unwrap_or_else(|| self.of_range(possible[frame].range)),
         }
-        if let Some(possible) = possible {
-            return self.of_range(possible.range);
-        }
+    }
+
+    /// What a frame shows in a recording that is exact but for rounding.
+    fn exact_place(&self, (frame, picture): (usize, usize), fitted: &Fitted, mixing: Mixing) -> SourcePlace {
         let cells = self.frame(frame, picture);
-        let mixing = whole.mixing;
         let weight = rounded(fitted.weight);
         let least = if mixing == Mixing::Often { WEIGHT_MIN } else { LONE_WEIGHT_MIN };
         let margin = (WEIGHT_ERRORS * fitted.weight_error).max(least);
@@ -334,18 +338,18 @@ impl<'a> Placing<'a> {
         }
         let place = with(self.picture_or_range(&cells, fitted.nearest), fitted.rival as u32);
         let from_zero = weight.min(1.0 - weight);
-        let sure = from_zero <= least && (mixing != Mixing::Often || self.is_alone(from_zero, &fitted));
+        let sure = from_zero <= least && (mixing != Mixing::Often || self.is_alone(from_zero, fitted));
         let is_range = matches!(place, SourcePlace::Ambiguous { .. });
         if fitted.weight_error.is_infinite() || sure && !(is_range && mixing != Mixing::Rarely) {
             return place;
         }
         // A picture or a mix: which one cannot be told.
-        self.with_mixes(place, &fitted)
+        self.with_mixes(place, fitted)
     }
 
     /// What a frame of a device that mixes shows by the course of the frames around, which errs less than one frame.
     fn by_conversion(&self, frame: usize, fitted: &Fitted, conversion: &Conversion) -> Option<SourcePlace> {
-        if self.alike <= 1.0 || fitted.weight_error.is_infinite() {
+        if fitted.weight_error.is_infinite() {
             return None;
         }
         let measured = fitted.first as f64 + f64::from(fitted.weight);

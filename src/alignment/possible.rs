@@ -102,15 +102,9 @@ impl Row<'_> {
                 let least = least(&cost);
                 let held = self.proof.of_frame(frame);
                 std::array::from_fn(|at| match (self.picture(frame, at), held) {
-                    (None, _) => IMPOSSIBLE,
-                    (Some(picture), Some(held)) => {
-                        if held.by(picture) {
-                            0.0
-                        } else {
-                            IMPOSSIBLE
-                        }
-                    }
                     (Some(_), None) => (cost[at] - least).min(FRAME_COST_MAX),
+                    (Some(picture), Some(held)) if held.by(picture) => 0.0,
+                    _ => IMPOSSIBLE,
                 })
             })
             .collect()
@@ -149,19 +143,11 @@ impl Row<'_> {
         let again = self.again.get(frame) == Some(&true);
         std::array::from_fn(|at| {
             let step = at as i64 - (BAND as i64 - 1) + ahead;
-            match (again, called) {
-                (true, _) => {
-                    if step == 0 {
-                        0.0
-                    } else {
-                        IMPOSSIBLE
-                    }
-                }
-                (false, Some(moves)) if moves != (step != 0) => {
-                    step_cost(step as f64, self.advance) + AGAINST_CALL_COST
-                }
-                _ => step_cost(step as f64, self.advance),
+            if again {
+                return if step == 0 { 0.0 } else { IMPOSSIBLE };
             }
+            let against = called.is_some_and(|moves| moves != (step != 0));
+            step_cost(step as f64, self.advance) + if against { AGAINST_CALL_COST } else { 0.0 }
         })
     }
 

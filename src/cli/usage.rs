@@ -4,7 +4,9 @@ use std::ffi::OsString;
 use std::path::Path;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
+use clap::CommandFactory;
 
+use super::arguments::Arguments;
 use super::say;
 
 /// Says what is wrong with a command line; `false` where it is no error but a question (help, version).
@@ -96,10 +98,8 @@ fn of_command(given: &[OsString]) -> String {
 
 /// The command that was given, if it is one.
 fn command(given: &[OsString]) -> Option<String> {
-    const KNOWN: [&str; 9] =
-        ["audit", "fingerprint", "compare", "campaign", "join", "report", "testclip", "print", "demo"];
     let word = given.get(1)?.to_string_lossy().into_owned();
-    KNOWN.contains(&word.as_str()).then_some(word)
+    Arguments::command().find_subcommand(&word).is_some().then_some(word)
 }
 
 /// What was probably meant, and where help is.

@@ -21,7 +21,7 @@ use crate::audit::Audit;
 use crate::classify::{FrameClass, FrameFlags};
 use crate::error::{Error, Result};
 use crate::escape::{markup, visible};
-use crate::verdict::{Event, EventKind, FindingKind, Severity};
+use crate::verdict::{Event, EventKind, Severity};
 use crate::words::{counted, length};
 
 /// Width of the chart, px.
@@ -373,20 +373,10 @@ fn rows(audit: &Audit) -> Vec<Row> {
 
 /// Whether findings, and with them events, speak of frames with this flag.
 pub(super) fn is_said_by_events(audit: &Audit, flag: FrameFlags) -> bool {
-    finding_of(flag).is_some_and(|kind| audit.findings.iter().any(|finding| finding.kind == kind))
-}
-
-/// The kind of finding that speaks of frames with this flag.
-fn finding_of(flag: FrameFlags) -> Option<FindingKind> {
-    match flag {
-        FrameFlags::BLEND => Some(FindingKind::BlendedPictures),
-        FrameFlags::COMBED => Some(FindingKind::CombedPictures),
-        FrameFlags::ONE_FIELD => Some(FindingKind::OneFieldPictures),
-        FrameFlags::OUT_OF_ORDER => Some(FindingKind::OutOfOrder),
-        FrameFlags::AFTER_DROP => Some(FindingKind::DroppedPictures),
-        FrameFlags::AFTER_GAP => Some(FindingKind::CaptureGap),
-        _ => None,
-    }
+    audit.findings.iter().any(|finding| match finding.kind.event() {
+        EventKind::Gap => flag == FrameFlags::AFTER_GAP,
+        kind => kind.flag() == Some(flag),
+    })
 }
 
 fn push_rows(text: &mut String, audit: &Audit, layout: &Layout, scale: &TimeScale<'_>) {

@@ -126,6 +126,9 @@ function firstFrom(list, value) {
   return low;
 }
 
+// Those of a rising list from one to another, both included.
+function between(list, first, last) { return list.slice(firstFrom(list, first), firstFrom(list, last + 1)); }
+
 // ---------------------------------------------------------------- timeline
 
 class Timeline {
@@ -394,15 +397,14 @@ class Timeline {
       const b = (this.end(Math.min(event.last, this.data.n - 1)) - this.from) / this.span * this.plotWidth;
       if (b < 0 || a > this.plotWidth) continue;
       const left = Math.max(0, Math.min(this.plotWidth - 3, Math.floor(a))), right = Math.min(this.plotWidth, Math.max(left + 3, Math.ceil(b)));
-      const marked = event.flag === null ? [] : this.data.flagged[event.flag].filter((i) => event.first <= i && i <= event.last);
+      const marked = event.flag === null ? [] : between(this.data.flagged[event.flag], event.first, event.last);
       const spans = marked.length ? marked.map((i) => [this.time(i), this.end(i)]) : [[this.time(event.first), this.end(Math.min(event.last, this.data.n - 1))]];
       for (const [begin, end] of spans) {
         const from = Math.floor((begin - this.from) / this.span * this.plotWidth), to = Math.max(from + 3, Math.ceil((end - this.from) / this.span * this.plotWidth));
         for (let x = Math.max(0, from); x < Math.min(this.plotWidth, to); x++) worst[x] = Math.max(worst[x], rank[event.severity]);
       }
       if (a >= -6) shapes.push([left, rank[event.severity]]);
-      // Beside what is short, on what is long.
-      // Between few marks a label would hide one.
+      // Beside what is short, on what is long; between few marks a label would hide one.
       const isSparse = marked.length > 1 && 2 * marked.length < event.last - event.first + 1;
       const isLong = !isSparse && right - left >= this.plotWidth / 2;
       labels.push([left, isLong ? left + 14 : Math.max(right, left + 10) + 3, event, isLong]);

@@ -402,11 +402,7 @@ fn recording(seen: &Seen<'_>) -> Vec<Complaint> {
             "The recorder lost {}: what the device showed there is not known",
             counted(lost, "frame")
         );
-        found.push(of_timing(
-            text,
-            format!("recorder lost {}", counted(lost, "frame")),
-            "recorder lost 0 frames",
-        ));
+        found.push(of_timing(text, format!("recorder lost {}", counted(lost, "frame")), "0 frames"));
     }
     if backwards > 0 {
         let stamps = counted(backwards, "timestamp");

@@ -89,18 +89,25 @@ impl Case<'_> {
         repeats.iter().all(|frame| frame.confidence >= SURE_HOLD)
     }
 
-    /// Whether a hold is surely as long as it was found: its repeats are sure, and so are the new pictures at both ends.
-    /// Where these are not, the scene may stand still, or a picture may have been missed.
-    fn surely_so(&self, first: u64, last: u64) -> bool {
+    /// Whether a hold is surely as long as it was found: none of its frames may show another picture, and the new pictures at
+    /// both ends are sure.
+    fn is_sure_break(&self, one: &CadenceBreak) -> bool {
+        let (first, last) = (one.frame, last_of(one));
+        self.surely_unbroken(first, last) && self.surely_bounded(first, last)
+    }
+
+    /// Whether a picture surely stood: its repeats are sure on the whole, and so are the new pictures at both ends. Where these
+    /// are not, the scene may stand still, or a picture may have been missed.
+    fn is_sure_freeze(&self, one: &Freeze) -> bool {
+        let (first, last) = (one.first_frame, one.last_frame);
         self.surely_held(first, last) && self.surely_bounded(first, last)
     }
 
     /// Holds that would be findings if their calls were sure.
     pub fn unsure_holds(&self) -> u64 {
-        let unsure_break = |one: &&CadenceBreak| !self.surely_so(one.frame, last_of(one));
-        let unsure_freeze = |one: &&Freeze| !self.surely_so(one.first_frame, one.last_frame);
-        let breaks = self.cadence.breaks.iter().filter(unsure_break).count();
-        (breaks + self.cadence.freezes.iter().filter(unsure_freeze).count()) as u64
+        let breaks = self.cadence.breaks.iter().filter(|one| !self.is_sure_break(one)).count();
+        let freezes = self.cadence.freezes.iter().filter(|one| !self.is_sure_freeze(one)).count();
+        (breaks + freezes) as u64
     }
 
     pub(super) fn finding(
@@ -165,7 +172,7 @@ impl Case<'_> {
 
     /// Freezes whose calls are sure.
     fn sure_freezes(&self) -> impl Iterator<Item = &Freeze> {
-        self.cadence.freezes.iter().filter(|one| self.surely_so(one.first_frame, one.last_frame))
+        self.cadence.freezes.iter().filter(|one| self.is_sure_freeze(one))
     }
 
     /// Events at the frames that carry `flag`.
@@ -264,8 +271,7 @@ fn last_of(one: &CadenceBreak) -> u64 {
 /// Holds that leave the pattern.
 pub(super) fn cadence_breaks(case: &Case<'_>) -> Vec<Finding> {
     let breaks = &case.cadence.breaks;
-    let unbroken = |one: &&CadenceBreak| case.surely_unbroken(one.frame, last_of(one));
-    let sure = breaks.iter().filter(|one| case.surely_so(one.frame, last_of(one))).filter(unbroken);
+    let sure = breaks.iter().filter(|one| case.is_sure_break(one));
     let events = sure.map(|one| Event { first_frame: one.frame, last_frame: last_of(one), count: 1 });
     let label = case.cadence.pattern.as_ref().map(|pattern| pattern.label()).unwrap_or_default();
     case.merged(events)

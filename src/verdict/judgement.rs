@@ -307,8 +307,7 @@ fn timing(seen: &Seen<'_>) -> AspectJudgement {
         None => "The recorder lost no frame, and its times are even.".to_owned(),
         Some(finding) => format!("The recorder lost no frame; {}.", finding.text),
     };
-    AspectJudgement::new(Aspect::Timing, Judgement::Right, text)
-        .of("recorder lost 0 frames", "recorder lost 0 frames")
+    AspectJudgement::new(Aspect::Timing, Judgement::Right, text).of("recorder lost 0 frames", "")
 }
 
 #[cfg(test)]

@@ -46,7 +46,7 @@ pub(super) fn verdict(seen: &Seen<'_>, complaints: &[Complaint], headline: &str,
     if nothing_to_judge(seen.case).is_none() {
         sentences.extend(clip_evidence(seen, complaints));
         sentences.push(evidence(seen.case));
-        sentences.extend(cannot_be_told(seen));
+        sentences.extend(cannot_be_told(seen, complaints));
     }
     if !complete {
         sentences.push("The recording was not read whole: this holds for the part that was.".to_owned());
@@ -178,22 +178,32 @@ fn evidence(case: &Case<'_>) -> String {
     )
 }
 
-/// How many of the clip's pictures are missing, unless a complaint has said so.
-fn clip_evidence(seen: &Seen<'_>, complaints: &[Complaint]) -> Option<String> {
+/// What became of the clip's pictures, where any is known and no complaint has said it.
+fn said_by_evidence<'a>(seen: &Seen<'a>, complaints: &[Complaint]) -> Option<&'a SourceSummary> {
     let summary = seen.case.played.summary.filter(|summary| summary.first.is_some())?;
     let is_said = mixed_away(seen, summary).is_some_and(|said| complaints.contains(&said));
+    (!is_said).then_some(summary)
+}
+
+/// Whether pictures that look like others are one of the parts that make the whole clip.
+fn has_parts(seen: &Seen<'_>, summary: &SourceSummary) -> bool {
+    summary.counts.ambiguous > 0 && open_losses(seen) == 0 && one_field_only(summary).is_none()
+}
+
+/// How many of the clip's pictures are missing.
+fn clip_evidence(seen: &Seen<'_>, complaints: &[Complaint]) -> Option<String> {
+    let summary = said_by_evidence(seen, complaints)?;
     let mixed = match summary.counts.only_mixed {
         0 => String::new(),
         count => format!(", {} only {} within mixes", grouped(count), verb(count, "appear")),
     };
-    let open = open_losses(seen);
-    let missing = summary.counts.never_shown - open;
-    let never = match (one_field_only(summary), open, summary.counts.ambiguous) {
-        (Some(one_field), ..) => one_field,
-        (None, 0, 1..) => parts_of(summary, missing),
-        _ => missing_of(summary, missing),
+    let missing = summary.counts.never_shown - open_losses(seen);
+    let never = match one_field_only(summary) {
+        Some(one_field) => one_field,
+        None if has_parts(seen, summary) => parts_of(summary, missing),
+        None => missing_of(summary, missing),
     };
-    (!is_said).then(|| sentence(&format!("{never}{mixed}")))
+    Some(sentence(&format!("{never}{mixed}")))
 }
 
 /// Pictures that no frame shows although none is surely lost there: in a lossy recording a frame may show one early or late.
@@ -210,7 +220,7 @@ fn open_losses(seen: &Seen<'_>) -> u64 {
 }
 
 /// What the recording does not tell, in one sentence.
-fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
+fn cannot_be_told(seen: &Seen<'_>, complaints: &[Complaint]) -> Option<String> {
     let case = seen.case;
     let mut parts = Vec::new();
     if is_unsure(case) {
@@ -240,9 +250,8 @@ fn cannot_be_told(seen: &Seen<'_>) -> Option<String> {
             verb(still, "are") + " frozen"
         ));
     }
-    let is_said =
-        |summary: &SourceSummary| open == 0 && summary.first.is_some() && one_field_only(summary).is_none();
-    let alike = case.played.summary.filter(|summary| summary.counts.ambiguous > 0 && !is_said(summary));
+    let is_said = said_by_evidence(seen, complaints).is_some_and(|summary| has_parts(seen, summary));
+    let alike = case.played.summary.filter(|summary| summary.counts.ambiguous > 0 && !is_said);
     if let Some(summary) = alike {
         let count = summary.counts.ambiguous;
         parts.push(format!(

@@ -466,6 +466,24 @@ fn every_sentence_agrees_with_none_one_two_and_many() {
     }
 }
 
+/// A hold that one unsure frame may have parted is no break, and is said to be open.
+#[test]
+fn a_hold_with_an_unsure_frame_is_no_break_and_is_said() {
+    let held = format!("{0}{1}{0}", "n".repeat(120), "r".repeat(3));
+    let stated = StatedRate { rate: Rate::new(60, 1).unwrap(), source: RateSource::Header };
+    for (confidence, breaks) in [(0.99, 1), (0.8, 0)] {
+        let mut frames = frames(&held);
+        frames[121].confidence = confidence;
+        let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
+        let cadence = analyse(&frames, &settled.times);
+        let found = conclude(&case(&frames, &settled.times, &cadence, Played::default()), true);
+        let of_kind = found.findings.iter().filter(|one| one.kind == FindingKind::CadenceBreak).count();
+        assert_eq!(of_kind, breaks, "{confidence}: {}", found.verdict);
+        let open = found.verdict.contains("whether 1 more picture is out of the cadence");
+        assert_eq!(open, breaks == 0, "{confidence}: {}", found.verdict);
+    }
+}
+
 /// What is said of a clean delivery whose picture is not the clip's.
 fn said_of_picture(picture: AgainstClip) -> Conclusion {
     let frames = frames(&"n".repeat(300));
@@ -668,4 +686,13 @@ fn headline_and_evidence_bear_the_same_number() {
     let played = Played { rate: Some(rate), summary: Some(&gone), picture: None };
     let verdict = conclude(&case(&frames, &settled.times, &cadence, played), true).verdict;
     assert_eq!(verdict.matches("never appear").count(), 1, "{verdict}");
+    // What looks like others beside them is said all the same.
+    let alike = SourceSummary { counts: Counts { ambiguous: 30, ..gone.counts }, ..gone };
+    let played = Played { rate: Some(rate), summary: Some(&alike), picture: None };
+    let verdict = conclude(&case(&frames, &settled.times, &cadence, played), true).verdict;
+    assert_eq!(
+        verdict.matches("30, which look like others").count() + verdict.matches("whether 30").count(),
+        1,
+        "{verdict}"
+    );
 }

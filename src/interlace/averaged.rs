@@ -1,4 +1,4 @@
-//! Which pictures are means of two fields: each with those around it.
+//! Which pictures blend two fields: each with those around it.
 
 use std::ops::Range;
 
@@ -18,11 +18,11 @@ const PICTURES_MIN: i64 = 8;
 /// Weight of the bottom field in a mean of two. Fields that a deinterlacer has rebuilt lie outside, by trials: their rows
 /// have less of the differences.
 const WEIGHTS: Range<f32> = 0.465..0.535;
-/// Least asymmetry as a share of what fields half a motion apart would have. By trials: 0.7 to 1 in means of two fields, a
+/// Least asymmetry as a share of what fields half a motion apart would have. By trials: 0.7 to 1 in blended fields, a
 /// third of that after a lossy recorder, below 0.2 in whole pictures.
 const SHARE_MIN: f64 = 0.28;
 /// Least correlation of even with odd rows in place. The finest detail down the picture makes it negative in combs and
-/// in most whole pictures, and is gone from means of two fields: by trials −0.1 at least, after a lossy recorder.
+/// in most whole pictures, and is gone from blended fields: by trials −0.1 at least, after a lossy recorder.
 const WITHIN_MIN: f64 = -0.2;
 /// Least distance of the asymmetry from none, in standard errors by how pictures differ ...
 const PICTURE_ERRORS_MIN: f64 = 3.5;
@@ -32,7 +32,7 @@ const TILE_ERRORS_MIN: f64 = 4.0;
 /// Tiles per picture for a standard error that means something: of two or three, chance alone makes it next to nothing.
 const TILES_MIN: i64 = 4;
 /// Most that rows may be nearer to one neighbour than to the other: rows of a picture that was scaled lie off their places in
-/// turn, so that a texture that leans looks like one that moves. By trials: at most 0.07 in means of two fields, up to 0.23 in
+/// turn, so that a texture that leans looks like one that moves. By trials: at most 0.07 in blended fields, up to 0.23 in
 /// scaled pictures.
 const PAIRS_MAX: f32 = 0.08;
 /// Least part of the tiles in pictures whose order of the fields is that of all.

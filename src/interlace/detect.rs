@@ -263,7 +263,7 @@ impl Traces {
         }
     }
 
-    /// Whether rows stand twice and look like fields half a frame apart as well: what is drawn in double rows and moves up by
+    /// Whether lines are doubled and look like fields half a frame apart as well: what is drawn in double rows and moves up by
     /// two of them is the same, sample by sample, as a finer picture in fields.
     fn is_ambiguous(&self) -> bool {
         self.doubled && self.video.is_some() && self.picture.bobbing_lines == 0.0

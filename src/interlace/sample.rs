@@ -13,7 +13,7 @@ pub struct FieldSample {
     pub motion_y: f32,
     /// How far its signature is from those of one, three and five frames before.
     pub distances: [LogDistance; ODD_LAGS.len()],
-    /// What tells means of two fields.
+    /// What tells blended fields.
     pub double_image: DoubleImage,
 }
 

@@ -203,7 +203,7 @@ impl Scene<'_> {
         before.is_some_and(|flags| flags.contains(FrameFlags::OUT_OF_ORDER))
     }
 
-    /// How many pictures are missing by the step of the motion against the single step around it.
+    /// How many pictures are missing, by how much farther the motion steps here than from picture to picture around.
     fn jump_by_motion(&self) -> Option<Jump> {
         let step = Step::of(&self.evidence[self.news[self.place]])?;
         let around = Sides::of(self.frames, self.news, self.place);

@@ -509,6 +509,7 @@ fn conclude(
         &evidence,
         Recorder { coding: facts.coding, samples: reduced_samples(looked_at) },
         settled.times.delivered_rate.period_ms() / 1000.0,
+        |stretches, part| pipeline::each(stretches, part),
     );
     drop(evidence);
     let scan = ScanFacts {

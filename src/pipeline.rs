@@ -153,6 +153,14 @@ pub fn both<A: Send, B>(first: impl FnOnce() -> A + Send, second: impl FnOnce() 
 /// # Panics
 /// When `work` panicked, with its panic.
 pub fn each<T: Sync, U: Send>(items: &[T], work: impl Fn(&T) -> U + Sync) -> Vec<U> {
+    each_of(items, WORKERS_MAX, work)
+}
+
+/// As [`each`], with work on so many items at a time at most: for work that takes much memory.
+///
+/// # Panics
+/// As [`each`].
+pub fn each_of<T: Sync, U: Send>(items: &[T], at_once: usize, work: impl Fn(&T) -> U + Sync) -> Vec<U> {
     let next = AtomicUsize::new(0);
     let share = || {
         let mut made = Vec::new();
@@ -164,7 +172,7 @@ pub fn each<T: Sync, U: Send>(items: &[T], work: impl Fn(&T) -> U + Sync) -> Vec
             }
         }
     };
-    let others = worker_count(None).min(items.len()).saturating_sub(1);
+    let others = worker_count(None).min(items.len()).min(at_once).saturating_sub(1);
     let mut made = thread::scope(|scope| {
         let others: Vec<_> = (0..others).map(|_| spawn(scope, "beside", share)).collect();
         let mut made = share();

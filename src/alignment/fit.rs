@@ -206,6 +206,8 @@ pub(super) struct Model {
     warp: Warp,
     /// Standard deviation of each cell, code values; infinite where it shows no clip.
     pub sigma: [f32; CELLS],
+    /// The middle one of those that are finite.
+    typical_sigma: f32,
     /// Square error that is left, as a share of the variance of the capture's cells; cells that fit worst aside.
     pub unexplained: f64,
 }
@@ -256,7 +258,7 @@ impl Model {
 
     /// Typical deviation of a cell, code values.
     pub fn typical_sigma(&self) -> f32 {
-        median(&mut self.sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect::<Vec<_>>())
+        self.typical_sigma
     }
 
     /// Cells that count.
@@ -543,7 +545,8 @@ impl Fitter<'_> {
             Clip::SignatureSequence(film) => warp(film, self.capture, geometry),
             Clip::Fine(_) => Warp::new(&self.capture.grid, &self.capture.grid, geometry),
         };
-        Model { geometry, levels, warp, sigma, unexplained }
+        let mut counted: Vec<f32> = sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect();
+        Model { geometry, levels, warp, sigma, typical_sigma: median(&mut counted), unexplained }
     }
 }
 

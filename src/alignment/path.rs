@@ -57,36 +57,71 @@ const BEGINNINGS_MAX: usize = 32;
 /// Most pictures compared in a search; of a longer clip every second, third … picture.
 const COMPARED_MAX: usize = 27_000;
 
-/// Distance of two pictures in squared deviations, large differences counted singly (Huber's loss).
+/// Sums that are added up beside each other: as many as the widest registers hold.
+pub(super) const LANES: usize = 16;
+
+/// What a cell that is off by so much adds to the distance of two pictures (Huber's loss).
+#[inline]
+fn square(off: f32) -> f32 {
+    let off = off.abs();
+    let near = off.min(SQUARE_UP_TO);
+    near * (2.0 * off - near)
+}
+
+/// Distance of two pictures in squared deviations, large differences counted singly.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 pub(super) fn distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
-    const LANES: usize = 16;
     let mut sums = [0.0f32; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
         for lane in 0..LANES {
-            let off = (a[lane] - b[lane]).abs();
-            let near = off.min(SQUARE_UP_TO);
-            sums[lane] += near * (2.0 * off - near);
+            sums[lane] += square(a[lane] - b[lane]);
         }
     }
     sums.iter().sum()
 }
 
-/// The mix of two pictures, `own` the heavier part, that is nearest to a frame.
-fn heavier(frame: &[f32; CELLS], own: &[f32; CELLS], other: &[f32; CELLS]) -> [f32; CELLS] {
-    let (mut along, mut square) = (0.0, 0.0);
-    for cell in 0..CELLS {
-        let step = other[cell] - own[cell];
-        along += step * (frame[cell] - own[cell]);
-        square += step * step;
+/// Distance to the mix of two pictures, `own` the heavier part, that is nearest to a frame; infinite where that is `own`
+/// alone.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn distance_to_mix(frame: &[f32; CELLS], own: &[f32; CELLS], other: &[f32; CELLS]) -> f32 {
+    let (mut along, mut squares) = ([0.0f32; LANES], [0.0f32; LANES]);
+    for at in (0..CELLS).step_by(LANES) {
+        for lane in 0..LANES {
+            let step = other[at + lane] - own[at + lane];
+            along[lane] += step * (frame[at + lane] - own[at + lane]);
+            squares[lane] += step * step;
+        }
     }
-    let weight = if square > f32::EPSILON { (along / square).clamp(0.0, 0.5) } else { 0.0 };
-    std::array::from_fn(|cell| own[cell] + weight * (other[cell] - own[cell]))
+    let (along, squares): (f32, f32) = (along.iter().sum(), squares.iter().sum());
+    if along <= 0.0 || squares <= f32::EPSILON {
+        return f32::INFINITY;
+    }
+    let weight = (along / squares).min(0.5);
+    let mut sums = [0.0f32; LANES];
+    for at in (0..CELLS).step_by(LANES) {
+        for lane in 0..LANES {
+            let own = own[at + lane];
+            sums[lane] += square(frame[at + lane] - own - weight * (other[at + lane] - own));
+        }
+    }
+    sums.iter().sum()
 }
 
 /// How much a cell counts that is so many deviations off.
+#[inline]
 pub(super) fn influence(off: f32) -> f32 {
     (SQUARE_UP_TO / off.abs().max(SQUARE_UP_TO)).min(1.0)
+}
+
+/// Length of the way from one picture to another, deviations.
+fn way(from: &[f32; CELLS], to: &[f32; CELLS]) -> f32 {
+    from.iter().zip(to).map(|(from, to)| (to - from) * (to - from)).sum::<f32>().sqrt()
+}
+
+/// Distance from which a place costs [`FRAME_COST_MAX`] more than one at `nearest`, whatever its distance.
+fn hopeless(nearest: f32, alike: f32) -> f32 {
+    let nats = FRAME_COST_MAX * alike * alike * 2.0 / (TAIL + CELLS as f32);
+    TAIL * ((1.0 + nearest / TAIL) * nats.exp() - 1.0)
 }
 
 /// Negative logarithm of the likelihood of a distance, where errors are `alike` times larger than cells say.
@@ -127,7 +162,7 @@ impl Walk<'_> {
         if self.frames == 0 || self.pictures.is_empty() {
             return Vec::new();
         }
-        let mut trellis = Trellis::new(self.pictures.len(), self.advance);
+        let mut trellis = Trellis::new(self);
         let mut anchors = self.anchors.iter().peekable();
         let (mut lost, mut wait, mut searches) = (0, LOST_FRAMES, 0);
         for index in 0..self.frames {
@@ -157,16 +192,24 @@ impl Walk<'_> {
         trellis.traced()
     }
 
-    /// Distance of a frame to a picture, or to the nearest of the mixes with a neighbour of which it is the heavier part: a frame
-    /// that is a mix may look more like a picture far off than like either of its own.
-    fn distance(&self, frame: &[f32; CELLS], picture: usize) -> f32 {
-        let own = &self.pictures[picture];
-        let alone = distance(frame, own);
+    /// Distance of a frame to a picture that is `alone` away, or to the nearest of the mixes with a neighbour of which it is the
+    /// heavier part: a frame that is a mix may look more like a picture far off than like either of its own.
+    fn with_mixes(&self, frame: &[f32; CELLS], picture: usize, alone: f32) -> f32 {
         let neighbours = [picture.checked_sub(1), Some(picture + 1)].into_iter().flatten();
         neighbours
             .filter_map(|neighbour| self.pictures.get(neighbour))
-            .map(|other| distance(frame, &heavier(frame, own, other)))
+            .map(|other| distance_to_mix(frame, &self.pictures[picture], other))
             .fold(alone, f32::min)
+    }
+
+    /// How near the mixes of each picture with a neighbour can be to a frame at most, in deviations less than the picture
+    /// itself: half the way to the farther neighbour. The root of Huber's loss grows by no more than what a cell moves by.
+    fn nearer_by_mixes(&self) -> Vec<f32> {
+        let ways: Vec<f32> = self.pictures.windows(2).map(|pair| way(&pair[0], &pair[1])).collect();
+        let at = |picture: usize| ways.get(picture).copied().unwrap_or(0.0);
+        (0..self.pictures.len())
+            .map(|picture| picture.checked_sub(1).map_or(0.0, at).max(at(picture)) / 2.0)
+            .collect()
     }
 
     /// Where a capture may begin: where it looks alike, and where the anchors lead back to.
@@ -218,10 +261,13 @@ struct Trellis {
     /// Scratch by picture: the frame it was last reached at, and how.
     reached: Vec<(u32, u16, f32)>,
     touched: Vec<u32>,
+    /// See [`Walk::nearer_by_mixes`].
+    nearer_by_mixes: Vec<f32>,
 }
 
 impl Trellis {
-    fn new(pictures: usize, advance: f64) -> Self {
+    fn new(walk: &Walk<'_>) -> Self {
+        let (pictures, advance) = (walk.pictures.len(), walk.advance);
         let forward = FORWARD_MAX.max((advance as usize).saturating_add(1)).min(pictures);
         let steps = (0..=BACK_MAX + forward).map(|at| step_cost(at as f64 - BACK_MAX as f64, advance));
         Self {
@@ -230,6 +276,7 @@ impl Trellis {
             starts: Vec::new(),
             reached: vec![(u32::MAX, 0, 0.0); pictures],
             touched: Vec::new(),
+            nearer_by_mixes: walk.nearer_by_mixes(),
         }
     }
 
@@ -294,13 +341,23 @@ impl Trellis {
     fn keep(&mut self, walk: &Walk<'_>, (frame, held): (&[f32; CELLS], Option<Held<'_>>)) -> f32 {
         let start = self.places.len();
         self.touched.sort_unstable();
-        let mut nearest = f32::INFINITY;
         for &picture in &self.touched {
             let (_, from, before) = self.reached[picture as usize];
-            let distance = if held.is_some() { 0.0 } else { walk.distance(frame, picture as usize) };
-            nearest = nearest.min(distance);
             self.places.push(Place { picture, from, cost: before });
-            self.reached[picture as usize].2 = distance;
+            self.reached[picture as usize].2 =
+                if held.is_some() { 0.0 } else { distance(frame, &walk.pictures[picture as usize]) };
+        }
+        let reached = self.touched.iter().map(|&picture| self.reached[picture as usize].2);
+        let mut nearest = reached.fold(f32::INFINITY, f32::min);
+        // What no mix brings near enough costs the same with it and without.
+        let hopeless = hopeless(nearest, walk.alike).sqrt();
+        for &picture in self.touched.iter().filter(|_| held.is_none()) {
+            let picture = picture as usize;
+            let reached = &mut self.reached[picture].2;
+            if reached.sqrt() - self.nearer_by_mixes[picture] < hopeless {
+                *reached = walk.with_mixes(frame, picture, *reached);
+                nearest = nearest.min(*reached);
+            }
         }
         let least = cost(nearest, walk.alike);
         let mut best = f32::INFINITY;

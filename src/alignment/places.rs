@@ -1,9 +1,11 @@
 //! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
 //! the clip.
 
+use multiversion::multiversion;
+
 use super::conversion::{Conversion, Lying};
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
-use super::path::{distance, influence};
+use super::path::{distance, influence, LANES};
 use super::possible::{reaches, Possible, Row};
 use super::proof::{Held, Proof};
 use super::{SignatureSequence, SourcePlace, CELLS};
@@ -506,13 +508,7 @@ impl<'a> Placing<'a> {
         let mut length = 0.0;
         // Reweighting settles within a few rounds; the first goes by the middle.
         for _ in 0..4 {
-            let (mut along, mut square) = (0.0, 0.0);
-            for cell in 0..CELLS {
-                let step = to[cell] - from[cell];
-                let counts = influence(cells[cell] - from[cell] - weight * step);
-                along += counts * step * (cells[cell] - from[cell]);
-                square += counts * step * step;
-            }
+            let (along, square) = weighted_step(cells, (from, to), weight);
             length = square;
             weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
         }
@@ -559,6 +555,27 @@ impl<'a> Placing<'a> {
         let last = (self.runs.partition_point(|&run| run <= self.runs[last]) - 1).max(last);
         SourcePlace::Ambiguous { first: first as u32, last: last as u32 }
     }
+}
+
+/// How far a frame has come from one picture towards another, and the square of the way, cells that are far off the mix of
+/// this weight counted less.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+fn weighted_step(
+    cells: &[f32; CELLS],
+    (from, to): (&[f32; CELLS], &[f32; CELLS]),
+    weight: f32,
+) -> (f32, f32) {
+    let (mut along, mut square) = ([0.0f32; LANES], [0.0f32; LANES]);
+    for at in (0..CELLS).step_by(LANES) {
+        for lane in 0..LANES {
+            let cell = at + lane;
+            let (step, gone) = (to[cell] - from[cell], cells[cell] - from[cell]);
+            let counts = influence(gone - weight * step) * step;
+            along[lane] += counts * gone;
+            square[lane] += counts * step;
+        }
+    }
+    (along.iter().sum(), square.iter().sum())
 }
 
 /// A weight as it is written.

@@ -81,6 +81,9 @@ pub(super) fn code_length(is_new: impl Iterator<Item = bool>) -> f64 {
 
 /// Nats of one row of two kinds in any order, by the estimator above.
 pub(super) fn sequence_cost(same: u32, new: u32) -> f64 {
+    if same + new == 0 {
+        return 0.0;
+    }
     // Γ(n + ½) and Γ(n + 1) of the estimator, as sums of logarithms.
     let half = |count: u32| log_rising(count, 0.5);
     log_rising(same + new, 1.0) - half(same) - half(new)

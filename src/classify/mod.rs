@@ -10,9 +10,11 @@ mod still;
 mod tests;
 
 pub use evidence::FrameEvidence;
+pub use populations::{Parted, Stretch};
+
+use std::ops::Range;
 
 use noise::{AgainstNoise, NoiseFloor};
-use populations::Stretch;
 
 use crate::fingerprint::Digest;
 use crate::frame::Coding;
@@ -199,9 +201,15 @@ const STRETCH: usize = 360;
 /// Frames that a stretch shares with the next, so that every frame has context on both sides.
 const OVERLAP: usize = 60;
 
-/// Classifies every frame; `period_s` is the duration of one delivered frame, seconds.
-pub fn classify(evidence: &[FrameEvidence], recorder: Recorder, period_s: f64) -> Classified {
-    let judged = judge(evidence, recorder);
+/// Classifies every frame; `period_s` is the duration of one delivered frame, seconds. `share` has stretches of frames
+/// parted, in any order and all at once where it likes, and gives back what was found in their order.
+pub fn classify(
+    evidence: &[FrameEvidence],
+    recorder: Recorder,
+    period_s: f64,
+    share: impl Fn(&[Stretch<'_>], fn(&Stretch<'_>) -> Parted) -> Vec<Parted>,
+) -> Classified {
+    let judged = judge(evidence, recorder, share);
     let mut frames: Vec<ClassifiedFrame> =
         evidence.iter().zip(&judged).map(|(one, judged)| classified(one, *judged)).collect();
     let is_new: Vec<bool> = judged.iter().map(|one| one.is_new()).collect();
@@ -257,7 +265,11 @@ fn classified(one: &FrameEvidence, judged: Judged) -> ClassifiedFrame {
 }
 
 /// Which frames are new, by what the recorder can have done: nothing, noise, or coding error.
-fn judge(evidence: &[FrameEvidence], recorder: Recorder) -> Vec<Judged> {
+fn judge(
+    evidence: &[FrameEvidence],
+    recorder: Recorder,
+    share: impl Fn(&[Stretch<'_>], fn(&Stretch<'_>) -> Parted) -> Vec<Parted>,
+) -> Vec<Judged> {
     let equal: Vec<bool> = (0..evidence.len())
         .map(|frame| frame > 0 && evidence[frame].digest == evidence[frame - 1].digest)
         .collect();
@@ -266,7 +278,18 @@ fn judge(evidence: &[FrameEvidence], recorder: Recorder) -> Vec<Judged> {
         (Coding::Lossless, None) => {
             vec![Judged { new: 1.0, evidence: Evidence::Measure }; evidence.len()]
         }
-        _ => by_populations(evidence, &equal, recorder.coding == Coding::Lossy),
+        _ => {
+            let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
+            let lossy = recorder.coding == Coding::Lossy;
+            let part = |range: Range<usize>| Stretch {
+                changes: &changes[range.clone()],
+                equal: &equal[range],
+                lossy,
+            };
+            let parted =
+                share(&stretches(changes.len()).map(part).collect::<Vec<_>>(), |stretch| stretch.part());
+            by_populations(changes.len(), &parted)
+        }
     };
     let mut judged: Vec<Judged> = measured
         .into_iter()
@@ -291,23 +314,20 @@ fn by_noise(evidence: &[FrameEvidence], floor: NoiseFloor) -> Vec<Judged> {
     new.zip(log_ratios).map(|(new, ratio)| Judged::by_measure(new, ratio)).collect()
 }
 
-/// Frames with coding error of unknown size, stretch by stretch.
-fn by_populations(evidence: &[FrameEvidence], equal: &[bool], lossy: bool) -> Vec<Judged> {
-    let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
-    let mut judged = Vec::with_capacity(evidence.len());
-    for stretch in stretches(evidence.len()) {
-        let parted =
-            Stretch { changes: &changes[stretch.clone()], equal: &equal[stretch.clone()], lossy }.part();
+/// So many frames with coding error of unknown size, by what was found of their stretches.
+fn by_populations(frames: usize, parted: &[Parted]) -> Vec<Judged> {
+    let mut judged = Vec::with_capacity(frames);
+    for (stretch, parted) in stretches(frames).zip(parted) {
         // The middle of the overlap is where the next one takes over.
         let own = judged.len() - stretch.start;
-        let end = if stretch.end == evidence.len() { stretch.len() } else { stretch.len() - OVERLAP / 2 };
+        let end = if stretch.end == frames { stretch.len() } else { stretch.len() - OVERLAP / 2 };
         judged.extend((own..end).map(|at| Judged::by_measure(parted.new[at], parted.log_ratios[at])));
     }
     judged
 }
 
 /// Stretches of about [`STRETCH`] frames that cover so many frames, each sharing [`OVERLAP`] frames with the next.
-fn stretches(frames: usize) -> impl Iterator<Item = std::ops::Range<usize>> {
+fn stretches(frames: usize) -> impl Iterator<Item = Range<usize>> {
     let step = STRETCH - OVERLAP;
     let count = frames.saturating_sub(OVERLAP).div_ceil(step).max(1);
     (0..count).map(move |number| {

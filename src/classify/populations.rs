@@ -87,7 +87,7 @@ const VALLEY_MAX: f64 = 30.0;
 const LOG_RATIO_LIMIT: f64 = 12.0;
 
 /// The changes of a stretch of frames; frame 0 counts as new.
-pub(super) struct Stretch<'a> {
+pub struct Stretch<'a> {
     /// Largest block change, code values.
     pub(super) changes: &'a [f32],
     /// Whether a frame has the samples of the one before.
@@ -97,7 +97,7 @@ pub(super) struct Stretch<'a> {
 }
 
 /// What was found of a stretch.
-pub(super) struct Parted {
+pub struct Parted {
     /// Probability that each frame is new.
     pub(super) new: Vec<f64>,
     /// ln P(change | new) − ln P(change | same) of each frame by the best parting.
@@ -387,8 +387,21 @@ impl Fit {
         let (new, same) = (frames(true), frames(false));
         let largest = x.iter().skip(1).copied().fold(f64::NEG_INFINITY, f64::max);
         let new_middle = middle(x, &new).unwrap_or(largest.max(2f64.ln()));
-        let even = smooth(x, &new, NEW_REACH, (new_middle, 0.05));
-        let typical = [curved(x, &new, &even), smooth(x, &new, NEW_REACH_SHORT, (new_middle, 0.05)), even];
+        let same_middle = middle(x, &same);
+        let guess = (REPEAT_LEVEL.0 / 2.0).ln().min(new_middle - APART.0);
+        let [even, short, same_around] = smooth(
+            x,
+            |frame| match partings.counted[frame] {
+                true => [is_new[frame], is_new[frame], !is_new[frame]],
+                false => [false; 3],
+            },
+            [
+                Smoothing { reach: NEW_REACH, usual: new_middle, weight: 0.05 },
+                Smoothing { reach: NEW_REACH_SHORT, usual: new_middle, weight: 0.05 },
+                Smoothing { reach: REPEAT_REACH, usual: same_middle.unwrap_or(guess), weight: 1.0 },
+            ],
+        );
+        let typical = [curved(x, &new, &even), short, even];
         let squares = |typical: &[f64], frames: &[usize], (low, high): (f64, f64)| -> f64 {
             frames.iter().map(|&frame| (x[frame] - typical[frame]).clamp(low, high).powi(2)).sum()
         };
@@ -400,12 +413,7 @@ impl Fit {
             .map(|typical| (squares(&typical, &new, held), typical))
             .min_by(|a, b| a.0.total_cmp(&b.0));
         let (new_squares, new_typical) = best.unwrap_or_default();
-        let same_middle = middle(x, &same);
-        let guess = (REPEAT_LEVEL.0 / 2.0).ln().min(new_middle - APART.0);
-        let same_typical = match same_middle {
-            Some(middle) => smooth(x, &same, REPEAT_REACH, (middle, 1.0)),
-            None => vec![guess; x.len()],
-        };
+        let same_typical = if same.is_empty() { vec![guess; x.len()] } else { same_around };
         let same_squares = squares(&same_typical, &same, SAME_DEVIATION);
         Self {
             new_spread: spread(usual, new_squares, new.len()),
@@ -485,38 +493,66 @@ fn middle(values: &[f64], frames: &[usize]) -> Option<f64> {
     (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
-/// The mean around each frame of the values at `frames` without its own, weighted by e^(−distance / reach), and of a
-/// value of the given weight. Single values far off pull little.
-fn smooth(x: &[f64], frames: &[usize], reach: f64, usual: (f64, f64)) -> Vec<f64> {
-    let first = around_mean(x, frames, reach, usual);
-    let mut held = x.to_vec();
-    for &frame in frames {
-        held[frame] = x[frame].clamp(first[frame] - PULL_MAX, first[frame] + PULL_MAX);
-    }
-    around_mean(&held, frames, reach, usual)
+/// How changes are smoothed along the frames of a population.
+#[derive(Clone, Copy)]
+struct Smoothing {
+    /// Frames to 1/e of the weight.
+    reach: f64,
+    /// What is taken for usual before looking, and the frames that this weighs as much as.
+    usual: f64,
+    weight: f64,
 }
 
-fn around_mean(x: &[f64], frames: &[usize], reach: f64, (usual, weight): (f64, f64)) -> Vec<f64> {
-    let decay = (-1.0 / reach).exp();
-    let mut sums = vec![(usual * weight, weight); x.len()];
-    let mut present = vec![false; x.len()];
-    frames.iter().for_each(|&frame| present[frame] = true);
-    let mut pass = |order: &mut dyn Iterator<Item = usize>| {
-        let (mut sum, mut count) = (0.0, 0.0);
-        for frame in order {
-            sums[frame].0 += sum;
-            sums[frame].1 += count;
-            if present[frame] {
-                sum += x[frame];
-                count += 1.0;
-            }
-            sum *= decay;
-            count *= decay;
+/// The means around each frame of the values of each population (`has` says which a frame belongs to) without its own,
+/// weighted by e^(−distance / reach). Single values far off pull little. All at once: each is a sum that waits for the one
+/// before.
+fn smooth<const N: usize>(
+    x: &[f64],
+    has: impl Fn(usize) -> [bool; N],
+    smoothings: [Smoothing; N],
+) -> [Vec<f64>; N] {
+    let decays = smoothings.map(|one| (-1.0 / one.reach).exp());
+    let mut present = vec![[0.0; N]; x.len()];
+    for (frame, present) in present.iter_mut().enumerate() {
+        for (present, has) in present.iter_mut().zip(has(frame)) {
+            *present = f64::from(u8::from(has));
         }
-    };
-    pass(&mut (0..x.len()));
-    pass(&mut (0..x.len()).rev());
-    sums.into_iter().map(|(sum, count)| sum / count).collect()
+    }
+    let counts = sums_around(&present, smoothings.map(|one| one.weight), decays);
+    let usual = smoothings.map(|one| one.usual * one.weight);
+    let mut values = present.clone();
+    for (values, &x) in values.iter_mut().zip(x) {
+        values.iter_mut().for_each(|value| *value *= x);
+    }
+    let first = sums_around(&values, usual, decays);
+    for (frame, &x) in x.iter().enumerate() {
+        for at in 0..N {
+            let mean = first[frame][at] / counts[frame][at];
+            values[frame][at] = present[frame][at] * x.clamp(mean - PULL_MAX, mean + PULL_MAX);
+        }
+    }
+    let second = sums_around(&values, usual, decays);
+    std::array::from_fn(|at| second.iter().zip(&counts).map(|(sum, count)| sum[at] / count[at]).collect())
+}
+
+/// Sums of the values before and after each frame, weighted by a power of the distance, and of what is there besides.
+fn sums_around<const N: usize>(values: &[[f64; N]], besides: [f64; N], decays: [f64; N]) -> Vec<[f64; N]> {
+    let mut sums = vec![besides; values.len()];
+    let mut after = vec![[0.0; N]; values.len()];
+    let (mut ahead, mut back) = ([0.0; N], [0.0; N]);
+    for frame in 0..values.len() {
+        let mirrored = values.len() - 1 - frame;
+        for at in 0..N {
+            sums[frame][at] += ahead[at];
+            ahead[at] = (ahead[at] + values[frame][at]) * decays[at];
+            after[mirrored][at] = back[at];
+            back[at] = (back[at] + values[mirrored][at]) * decays[at];
+        }
+    }
+    for (sums, after) in sums.iter_mut().zip(&after) {
+        sums.iter_mut().zip(after).for_each(|(sum, after)| *sum += after);
+    }
+    sums
 }
 
 /// What a cubic through the two nearest new pictures on either side gives, for motion that speeds up and slows down

@@ -9,6 +9,11 @@ const PERIOD_S: f64 = 1.001 / 60.0;
 /// An exact recording of 480 × 270 samples.
 const RECORDER: Recorder = Recorder { coding: Coding::Unknown, samples: 480 * 270 };
 
+/// Parts stretches one after another.
+fn in_turn(stretches: &[Stretch<'_>], part: fn(&Stretch<'_>) -> Parted) -> Vec<Parted> {
+    stretches.iter().map(part).collect()
+}
+
 /// Evidence on frames that show these pictures of an even pan; the change grows with the pictures stepped over.
 fn evidence(pictures: &[u32]) -> Vec<FrameEvidence> {
     let before = std::iter::once(None).chain(pictures.iter().copied().map(Some));
@@ -44,7 +49,7 @@ fn frame_of_pan(picture: u32, step: f32) -> FrameEvidence {
 
 /// One letter per frame: new, repeat, still.
 fn letters(pictures: &[u32]) -> String {
-    let frames = classify(&evidence(pictures), RECORDER, PERIOD_S).frames;
+    let frames = classify(&evidence(pictures), RECORDER, PERIOD_S, in_turn).frames;
     let letter = |frame: &ClassifiedFrame| match frame.class {
         FrameClass::New => 'n',
         FrameClass::Repeat => 'r',
@@ -100,7 +105,8 @@ fn exact_recordings_are_exactly_right() {
 
 #[test]
 fn a_digest_is_proof_whatever_the_cadence() {
-    let frames = classify(&evidence(&[held(0, 60, 1), held(59, 120, 1)].concat()), RECORDER, PERIOD_S).frames;
+    let frames =
+        classify(&evidence(&[held(0, 60, 1), held(59, 120, 1)].concat()), RECORDER, PERIOD_S, in_turn).frames;
     assert_eq!(
         (frames[60].class, frames[60].evidence, frames[60].confidence),
         (FrameClass::Repeat, Evidence::Digest, 1.0)
@@ -110,7 +116,7 @@ fn a_digest_is_proof_whatever_the_cadence() {
 #[test]
 fn what_cannot_be_told_apart_is_noted() {
     let codes = |pictures: &[u32]| {
-        classify(&evidence(pictures), RECORDER, PERIOD_S)
+        classify(&evidence(pictures), RECORDER, PERIOD_S, in_turn)
             .notes
             .iter()
             .map(|note| note.code)
@@ -129,7 +135,7 @@ fn a_change_of_colour_alone_is_a_new_picture() {
         frame.reduced = ReducedChange::default();
         frame.chroma_change = 6.0;
     }
-    let frames = classify(&evidence, RECORDER, PERIOD_S).frames;
+    let frames = classify(&evidence, RECORDER, PERIOD_S, in_turn).frames;
     let news = frames.iter().filter(|frame| frame.class == FrameClass::New).count();
     assert_eq!(news, 60);
 }
@@ -166,7 +172,7 @@ fn motion_in_chroma_alone_is_no_noise() {
             })
             .collect();
         let recorder = Recorder { coding: Coding::Lossless, samples: 320 * 240 };
-        let called = classify(&frames, recorder, PERIOD_S).frames;
+        let called = classify(&frames, recorder, PERIOD_S, in_turn).frames;
         let wrong = (1..90).filter(|&at| at % 3 == 1 && called[at].class != expected).count();
         assert_eq!(wrong, 0, "{chroma_there}");
     }

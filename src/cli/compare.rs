@@ -1,4 +1,4 @@
-//! `evenbeat compare`: audits in, one comparison out. Only one audit is in memory at a time, besides the pictures
+//! `evenbeat compare`: audits in, one comparison out. Only a few audits are in memory at a time, besides the pictures
 //! that the others are aligned with.
 
 use std::path::{Path, PathBuf};
@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use evenbeat::audit::Audit;
 use evenbeat::audit_store::{self, PICTURES_LOG, REPORT_HTML};
-use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames};
+use evenbeat::compare::{self, Base, Basis, ClipName, Device, Frames, Shown};
 use evenbeat::error::{Error, Result};
 use evenbeat::output::same::{refuse_inputs, Input, Output};
 use evenbeat::output::{Existing, OutputFolder};
+use evenbeat::pipeline::each_of;
 use evenbeat::report::comparison::{self, COMPARE_HTML};
 
 use super::exit::Exit;
@@ -38,6 +39,9 @@ Examples:
   evenbeat compare kitchen-audit bedroom-audit --out comparison
   evenbeat compare *-audit --out comparison --force
   evenbeat compare kitchen.html bedroom.html --out comparison";
+
+/// Most audits in memory at a time: one of ten hours takes some gigabytes.
+const AUDITS_AT_ONCE: usize = 4;
 
 /// Compares and writes.
 pub fn compare(arguments: &CompareArguments) -> Result<Exit> {
@@ -80,13 +84,13 @@ pub fn compare_into(audits: &[PathBuf], folder: OutputFolder, quiet: bool) -> Re
 type Rank = Vec<Option<usize>>;
 
 fn read_all(paths: &[PathBuf]) -> Result<(Vec<Device>, Rank)> {
-    let mut devices = Vec::with_capacity(paths.len());
-    let mut rank = Vec::with_capacity(paths.len());
-    for (path, name) in paths.iter().zip(names(paths)) {
+    let named: Vec<(&PathBuf, String)> = paths.iter().zip(names(paths)).collect();
+    let device = |(path, name): &(&PathBuf, String)| {
         let audit = read(path)?;
-        rank.push(compare::own_pictures(&audit));
-        devices.push(Device::new(name, &audit));
-    }
+        Ok((Device::new(name, &audit), compare::own_pictures(&audit)))
+    };
+    let read: Result<Vec<_>> = each_of(&named, AUDITS_AT_ONCE, device).into_iter().collect();
+    let (mut devices, rank): (Vec<Device>, Rank) = read?.into_iter().unzip();
     call_as_told(&mut devices);
     Ok((devices, rank))
 }
@@ -174,16 +178,19 @@ fn align_all(paths: &[PathBuf], devices: &mut [Device], rank: &Rank) -> Result<(
     let Some(base) = Frames::of(&read(&paths[most])?).map(|frames| Base::new(most, &frames)) else {
         return Ok((Basis::None(format!("{} shows no picture", devices[most].name)), 0.0));
     };
-    for (place, path) in paths.iter().enumerate() {
-        if place == most {
-            devices[place].is_base_of(&base);
-            continue;
-        }
-        let Some(frames) = Frames::of(&read(path)?) else { continue };
-        devices[place].place(&base, &frames).map_err(|evidence| {
+    let shown = |path: &PathBuf| match Frames::of(&read(path)?) {
+        None => Ok(None),
+        Some(frames) => base.shown_by(&frames).map(Some).map_err(|evidence| {
             let against = &devices[most].name;
             refused(path, format!("aligned with {against}, {evidence}"))
-        })?;
+        }),
+    };
+    let others: Vec<usize> = (0..paths.len()).filter(|&place| place != most).collect();
+    let shown: Result<Vec<Option<Shown>>> =
+        each_of(&others, AUDITS_AT_ONCE, |&place| shown(&paths[place])).into_iter().collect();
+    for (place, shown) in others.into_iter().zip(shown?) {
+        shown.into_iter().for_each(|shown| devices[place].show(shown));
     }
+    devices[most].show(base.all_shown());
     Ok((Basis::Captures(devices[most].name.clone()), base.rate_hz()))
 }

@@ -9,15 +9,16 @@ mod measures;
 mod pictures;
 
 pub use measures::{Better, Measure, Standing, Value, MEASURES};
-pub use pictures::{Coverage, Lane, LaneColumn, LANE_COLUMNS};
+pub use pictures::{Coverage, Lane, LaneColumn, Shown, LANE_COLUMNS};
 
 use crate::alignment::{align, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
+use crate::fingerprint::Digest;
 use crate::settings::DeviceFacts;
 use crate::units::Rate;
 use crate::words::counted;
-use pictures::{Shown, Timeline};
+use pictures::Timeline;
 
 /// What tells which clip an audit is about.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -117,6 +118,8 @@ pub struct DifferentClips {
 pub struct Frames {
     /// One signature per frame.
     pub signatures: Vec<Signature>,
+    /// One digest per frame: equal ones are the same picture, whatever it looks like.
+    pub digests: Vec<Digest>,
     /// Whether each frame shows a new picture of its own: no repeat, and no mix.
     pub is_new: Vec<bool>,
     /// Whether the device mixes pictures: then a frame between two pictures is another mix, and no picture of its own.
@@ -150,6 +153,7 @@ impl Frames {
         let frames = &audit.frames;
         has_signatures(audit).then(|| Self {
             signatures: audit.signatures.unpacked(),
+            digests: frames.iter().map(|frame| frame.digest).collect(),
             is_new: frames.iter().map(is_own_picture).collect(),
             mixes: count_flagged(frames, FrameFlags::BLEND) * MIXING_PART >= frames.len(),
             size: audit.looked_at,
@@ -164,6 +168,7 @@ pub struct Base {
     /// Position of its audit.
     pub device: usize,
     signatures: Vec<Signature>,
+    digests: Vec<Digest>,
     size: (u32, u32),
     /// Pictures per second.
     rate_hz: f64,
@@ -177,10 +182,16 @@ impl Base {
 
     /// The new pictures of a capture.
     pub fn new(device: usize, frames: &Frames) -> Self {
-        let new = frames.signatures.iter().zip(&frames.is_new).filter(|(_, &new)| new);
-        let signatures: Vec<Signature> = new.map(|(signature, _)| *signature).collect();
+        let new = || (0..frames.signatures.len()).filter(|&frame| frames.is_new[frame]);
+        let signatures: Vec<Signature> = new().map(|frame| frames.signatures[frame]).collect();
         let share = signatures.len() as f64 / frames.signatures.len().max(1) as f64;
-        Self { device, signatures, size: frames.size, rate_hz: frames.delivered_rate.hz() * share }
+        Self {
+            device,
+            signatures,
+            digests: new().map(|frame| frames.digests[frame]).collect(),
+            size: frames.size,
+            rate_hz: frames.delivered_rate.hz() * share,
+        }
     }
 
     /// Where each frame of another capture lies among these pictures.
@@ -216,7 +227,11 @@ impl Base {
             moves: &[],
             differences: &[],
         };
-        align(&capture, &base, &Proof::default()).map(|aligned| aligned.places).map_err(|none| none.evidence)
+        let proof = match self.size == frames.size {
+            true => Proof::new(&self.digests, &frames.digests),
+            false => Proof::default(),
+        };
+        align(&capture, &base, &proof).map(|aligned| aligned.places).map_err(|none| none.evidence)
     }
 }
 
@@ -263,20 +278,29 @@ fn distance(a: &Signature, b: &Signature) -> f64 {
     squares.sum::<f64>() / a.len().max(1) as f64
 }
 
-impl Device {
-    /// Notes which pictures of the base it showed.
-    pub fn place(&mut self, base: &Base, frames: &Frames) -> Result<(), String> {
-        let places = base.places(frames)?;
-        self.shown = Some(match frames.mixes {
+impl Base {
+    /// Which of these pictures another capture shows.
+    ///
+    /// # Errors
+    /// It does not show them.
+    pub fn shown_by(&self, frames: &Frames) -> Result<Shown, String> {
+        let places = self.places(frames)?;
+        Ok(match frames.mixes {
             true => Shown::of_places(&places),
-            false => Shown::of_aligned(&places, &frames.is_new, &base.apart(frames, &places)),
-        });
-        Ok(())
+            false => Shown::of_aligned(&places, &frames.is_new, &self.apart(frames, &places)),
+        })
     }
 
-    /// Number of pictures that an alignment would go by.
-    pub fn is_base_of(&mut self, base: &Base) {
-        self.shown = Some(Shown::all(base.signatures.len()));
+    /// All of them: what the capture they come from shows.
+    pub fn all_shown(&self) -> Shown {
+        Shown::all(self.signatures.len())
+    }
+}
+
+impl Device {
+    /// Notes which pictures of the base it showed.
+    pub fn show(&mut self, shown: Shown) {
+        self.shown = Some(shown);
     }
 }
 

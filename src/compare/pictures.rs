@@ -9,7 +9,7 @@ pub const LANE_COLUMNS: usize = 240;
 
 /// What one device showed.
 #[derive(Clone, Debug)]
-pub(super) struct Shown {
+pub struct Shown {
     /// By picture.
     pictures: Vec<Appearance>,
     /// Pictures of its own after a picture, which the base does not have.

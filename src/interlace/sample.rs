@@ -43,16 +43,23 @@ impl LogDistance {
     }
 
     fn between(one: &Signature, other: &Signature) -> Self {
-        let (mut sum, mut squares) = (0.0f32, 0.0f32);
-        for (&one, &other) in one.iter().zip(other) {
-            let difference = (f32::from(one) - f32::from(other)) / 256.0;
-            sum += difference;
-            squares += difference * difference;
+        // Many sums beside each other: one alone waits for itself at every cell.
+        let (mut sums, mut squares) = ([0.0f32; LANES], [0.0f32; LANES]);
+        for (one, other) in one.chunks_exact(LANES).zip(other.chunks_exact(LANES)) {
+            for lane in 0..LANES {
+                let difference = (f32::from(one[lane]) - f32::from(other[lane])) / 256.0;
+                sums[lane] += difference;
+                squares[lane] += difference * difference;
+            }
         }
+        let (sum, squares): (f32, f32) = (sums.iter().sum(), squares.iter().sum());
         let mean = sum / one.len() as f32;
         Self::of_square(squares / one.len() as f32 - mean * mean)
     }
 }
+
+/// Cells that are added up beside each other; a signature has a multiple of it.
+const LANES: usize = 16;
 
 /// Makes samples of fingerprints that come in order.
 #[derive(Clone, Debug, Default)]

@@ -210,7 +210,10 @@ impl Gathered {
         let whole = (facts.shape.width, facts.shape.height);
         let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
         let recorder = Recorder { coding: facts.coding, samples: reduced_samples(looked_at) };
-        let mut classified = classify::classify(&self.evidence, recorder, frame_rate.period_ms() / 1000.0);
+        let period_s = frame_rate.period_ms() / 1000.0;
+        let mut classified = classify::classify(&self.evidence, recorder, period_s, |stretches, part| {
+            pipeline::each(stretches, part)
+        });
         let scan = ScanFacts {
             flagged: facts.scan,
             given: said.scan,

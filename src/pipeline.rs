@@ -174,7 +174,7 @@ pub fn each_of<T: Sync, U: Send>(items: &[T], at_once: usize, work: impl Fn(&T) 
     };
     let others = worker_count(None).min(items.len()).min(at_once).saturating_sub(1);
     let mut made = thread::scope(|scope| {
-        let others: Vec<_> = (0..others).map(|_| spawn(scope, "beside", share)).collect();
+        let others: Vec<_> = (0..others).map(|_| spawn(scope, "sharing", share)).collect();
         let mut made = share();
         others.into_iter().for_each(|other| made.extend(joined(other)));
         made

@@ -94,7 +94,9 @@ impl Conversion {
             return None;
         }
         let mut fitting = Self::ALL.into_iter().filter(|conversion| conversion.fits(matrix));
-        fitting.next().filter(|_| fitting.next().is_none())
+        let found = fitting.next().filter(|_| fitting.next().is_none())?;
+        let made_anew = matches!(found, Self::To601 | Self::To709);
+        (!made_anew || is_strengthened(matrix)).then_some(found)
     }
 
     fn fits(self, matrix: [Measured; 4]) -> bool {
@@ -108,6 +110,24 @@ impl Conversion {
                 (found.value - saturation * wanted).abs() <= MATRIX_WITHIN * saturation + 2.0 * found.error
             })
     }
+}
+
+/// Standard errors by which a mixture must come out stronger. Choice: by chance once in 700, and the matrix has to fit besides.
+const STRENGTHENED_ERRORS: f64 = 3.0;
+
+/// Whether some mixture of both colour differences surely comes out stronger than it went in. Other equations weaken one and
+/// strengthen another, by 8 and 12 %; a coarse recorder weakens those that the picture has little of, and with two colours
+/// that go together the same matrix but for its strength comes out (by trials of a portrait at x264 26).
+fn is_strengthened(matrix: [Measured; 4]) -> bool {
+    let [blue, of_red, of_blue, red] = matrix.map(|part| part.value);
+    // The largest of xᵀMx over all mixtures x of length 1, and the x that has it.
+    let (middle, apart, across) = ((blue + red) / 2.0, (blue - red) / 2.0, (of_red + of_blue) / 2.0);
+    let strongest = middle + apart.hypot(across);
+    let angle = across.atan2(apart) / 2.0;
+    let (sin, cos) = angle.sin_cos();
+    let parts = [cos * cos, sin * cos, sin * cos, sin * sin];
+    let error = parts.iter().zip(matrix).map(|(part, of)| (part * of.error).powi(2)).sum::<f64>().sqrt();
+    strongest - 1.0 > STRENGTHENED_ERRORS * error
 }
 
 /// What of a colour difference may come out otherwise than a conversion makes it. Choice: the equations of BT.601 and
@@ -287,11 +307,17 @@ mod tests {
                     [blue[0], blue[1], red[0], red[1]]
                         .map(|part| Measured { value: saturation * part, error })
                 };
-                assert_eq!(Conversion::of(matrix(0.005)), Some(conversion), "{saturation}");
+                // Equations made anew with all colours weakened look like a recorder's loss.
+                let hidden = saturation < 1.0 && matches!(conversion, Conversion::To601 | Conversion::To709);
+                let told = Some(conversion).filter(|_| !hidden);
+                assert_eq!(Conversion::of(matrix(0.005)), told, "{saturation}");
                 // Where the error is as large as what tells them apart, nothing is told of the equations.
                 assert_eq!(Conversion::of(matrix(0.08)), None);
             }
         }
+        // What a portrait's colours become in a coarse recording: weaker in one direction, stronger in none.
+        let weakened = [(0.839, 0.0276), (-0.076, 0.0176), (-0.070, 0.0336), (0.975, 0.0220)];
+        assert_eq!(Conversion::of(weakened.map(|(value, error)| Measured { value, error })), None);
         // A turned hue is none of them.
         let turned = [0.9, -0.4, 0.4, 0.9].map(|value| Measured { value, error: 0.004 });
         assert_eq!(Conversion::of(turned), None);

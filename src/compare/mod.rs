@@ -1,6 +1,6 @@
 //! Several devices, one clip: which of its pictures each delivered, and how their numbers compare. Pure.
 //!
-//! Audits come one after another, so that only one of them is in memory: [`Device::new`] keeps of each what the
+//! Audits come a few at a time, so that not all of them are in memory: [`Device::new`] keeps of each what the
 //! comparison needs. Where every audit knows its clip, pictures are compared on the clip's own index. Otherwise the
 //! captures are aligned with each other by their signatures: the pictures that any device showed form the best
 //! known sequence.

@@ -113,9 +113,9 @@ pub(super) fn influence(off: f32) -> f32 {
     (SQUARE_UP_TO / off.abs().max(SQUARE_UP_TO)).min(1.0)
 }
 
-/// Length of the way from one picture to another, deviations.
-fn way(from: &[f32; CELLS], to: &[f32; CELLS]) -> f32 {
-    from.iter().zip(to).map(|(from, to)| (to - from) * (to - from)).sum::<f32>().sqrt()
+/// Square of the way from one picture to another, deviations; large differences count as the others.
+pub(super) fn square_distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
+    a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
 }
 
 /// Distance from which a place costs [`FRAME_COST_MAX`] more than one at `nearest`, whatever its distance.
@@ -205,7 +205,8 @@ impl Walk<'_> {
     /// How near the mixes of each picture with a neighbour can be to a frame at most, in deviations less than the picture
     /// itself: half the way to the farther neighbour. The root of Huber's loss grows by no more than what a cell moves by.
     fn nearer_by_mixes(&self) -> Vec<f32> {
-        let ways: Vec<f32> = self.pictures.windows(2).map(|pair| way(&pair[0], &pair[1])).collect();
+        let ways: Vec<f32> =
+            self.pictures.windows(2).map(|pair| square_distance(&pair[0], &pair[1]).sqrt()).collect();
         let at = |picture: usize| ways.get(picture).copied().unwrap_or(0.0);
         (0..self.pictures.len())
             .map(|picture| picture.checked_sub(1).map_or(0.0, at).max(at(picture)) / 2.0)
@@ -465,6 +466,40 @@ mod tests {
             let late =
                 if name.contains("jump") || name.contains("beginning") { LOST_FRAMES + 1 } else { odd };
             assert!(wrong.len() <= late, "{name}: {wrong:?}");
+        }
+    }
+
+    #[test]
+    fn mixes_are_no_nearer_than_half_the_way_to_the_neighbour() {
+        let pictures = pictures(60);
+        let walk = Walk {
+            frame: &|index| pictures[index],
+            frames: 0,
+            pictures: &pictures,
+            advance: 1.0,
+            anchors: &[],
+            alike: 1.0,
+            moves: &[],
+            proof: &Proof::default(),
+        };
+        let nearer = walk.nearer_by_mixes();
+        for frame in &pictures {
+            for (picture, own) in pictures.iter().enumerate() {
+                let alone = distance(frame, own);
+                let mixed = walk.with_mixes(frame, picture, alone);
+                assert!(
+                    mixed.sqrt() >= alone.sqrt() - nearer[picture] - 1e-3,
+                    "{picture}: {mixed} of {alone}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_hopeless_costs_as_much_as_a_frame_can() {
+        for (nearest, alike) in [(0.0, 1.0), (90.0, 1.0), (90.0, 2.0), (2000.0, 2.0)] {
+            let more = cost(hopeless(nearest, alike), alike) - cost(nearest, alike);
+            assert!((more - FRAME_COST_MAX).abs() < 0.01, "{nearest} {alike}: {more}");
         }
     }
 

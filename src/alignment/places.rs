@@ -5,7 +5,7 @@ use multiversion::multiversion;
 
 use super::conversion::{Conversion, Lying};
 use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
-use super::path::{distance, influence, LANES};
+use super::path::{distance, influence, square_distance, LANES};
 use super::possible::{reaches, Possible, Row};
 use super::proof::{Held, Proof};
 use super::{SignatureSequence, SourcePlace, CELLS};
@@ -610,8 +610,4 @@ fn with(place: SourcePlace, other: u32) -> SourcePlace {
         }
         place => place,
     }
-}
-
-fn square_distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
-    a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
 }

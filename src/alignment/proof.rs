@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::Signature;
-use crate::fingerprint::{Digest, FIXED_POINT};
+use crate::fingerprint::{Digest, FIXED_POINT, UNKNOWN_DIGEST};
 
 /// Pictures, each of other samples, that must be met before the whole recording is taken to hold the clip's samples. Choice:
 /// one or two may be cards that look alike at any size.
@@ -40,7 +40,11 @@ impl Proof {
             }
             of_clip.push(number);
         }
-        let of_capture = capture.iter().map(|digest| numbers.get(digest).copied()).collect();
+        // A report without digests has the same mark for all of them.
+        let known = |digest: &&Digest| **digest != UNKNOWN_DIGEST;
+        let number =
+            |digest: &Digest| Some(digest).filter(known).and_then(|digest| numbers.get(digest).copied());
+        let of_capture = capture.iter().map(number).collect();
         Self { clip: of_clip, capture: of_capture, firsts }
     }
 
@@ -134,6 +138,13 @@ mod tests {
         assert_eq!([0, 1, 2, 3, 4].map(|picture| held.by(picture)), [true, true, false, false, true]);
         let fields = proof.of_fields();
         assert_eq!([0, 1, 2].map(|field| places(&fields, field)), [Some(vec![4]), Some(vec![5]), None]);
+    }
+
+    #[test]
+    fn digests_that_are_not_known_prove_nothing() {
+        let unknown = [UNKNOWN_DIGEST; 5];
+        let proof = Proof::new(&unknown, &unknown);
+        assert!((0..5).all(|frame| proof.of_frame(frame).is_none()));
     }
 
     #[test]

@@ -199,11 +199,15 @@ impl Base {
     /// # Errors
     /// The capture does not show them.
     pub fn places(&self, frames: &Frames) -> Result<Vec<SourcePlace>, String> {
-        let same: Vec<bool> = frames
-            .signatures
-            .iter()
-            .zip(std::iter::once(None).chain(frames.signatures.iter().map(Some)))
-            .map(|(now, before)| Some(now) == before)
+        // What looks the same in small may be another picture: the samples must be the same, where they are known.
+        let same: Vec<bool> = (0..frames.signatures.len())
+            .map(|frame| {
+                let as_before = |before: usize| {
+                    frames.signatures[frame] == frames.signatures[before]
+                        && frames.digests[frame] == frames.digests[before]
+                };
+                frame.checked_sub(1).is_some_and(as_before)
+            })
             .collect();
         let capture = SignatureSequence {
             signatures: &frames.signatures,

@@ -138,3 +138,34 @@ fn a_value_that_means_nothing_for_a_device_is_neither_best_nor_in_the_way() {
         assert_eq!(measures::standing(&values, Better::Lower), expected);
     }
 }
+
+/// A recording in which every picture looks alike in small: frame by frame the number of the picture it shows.
+fn alike(shown: &[u8], size: (u32, u32)) -> Frames {
+    Frames {
+        signatures: vec![std::array::from_fn(|cell| 100 * cell as u16); shown.len()],
+        digests: shown.iter().map(|&picture| [picture + 1; 32]).collect(),
+        is_new: (0..shown.len()).map(|frame| frame == 0 || shown[frame] != shown[frame - 1]).collect(),
+        mixes: false,
+        size,
+        delivered_rate: Rate::parse("60").unwrap(),
+    }
+}
+
+#[test]
+fn equal_samples_are_the_same_picture_though_all_look_alike() {
+    let whole: Vec<u8> = (0..100).collect();
+    let half: Vec<u8> = (0..100).map(|frame| frame / 2 * 2).collect();
+    let base = Base::new(0, &alike(&whole, (320, 240)));
+    for (name, size, expected) in [
+        // The last picture that it could have shown is its last.
+        ("the same size", (320, 240), (50, 49)),
+        // Samples of other sizes prove nothing: neither that pictures are there nor that they are missing.
+        ("another size", (640, 480), (0, 0)),
+    ] {
+        let mut devices = vec![device("whole", Some(base.all_shown())), device("half", None)];
+        devices[1].show(base.shown_by(&alike(&half, size)).unwrap());
+        let compared = compare(devices, Basis::Captures("whole".to_owned()), 60.0);
+        let coverage = compared.devices[1].coverage.clone().unwrap();
+        assert_eq!((coverage.shown, coverage.never), expected, "{name}");
+    }
+}

@@ -24,7 +24,7 @@ pub use proof::Proof;
 pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};
 
-pub use crate::fingerprint::Signature;
+pub use crate::fingerprint::{Digest, Signature};
 use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::interlace::Parity;
 use crate::units::Rate;

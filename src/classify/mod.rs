@@ -278,18 +278,7 @@ fn judge(
         (Coding::Lossless, None) => {
             vec![Judged { new: 1.0, evidence: Evidence::Measure }; evidence.len()]
         }
-        _ => {
-            let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
-            let lossy = recorder.coding == Coding::Lossy;
-            let part = |range: Range<usize>| Stretch {
-                changes: &changes[range.clone()],
-                equal: &equal[range],
-                lossy,
-            };
-            let parted =
-                share(&stretches(changes.len()).map(part).collect::<Vec<_>>(), |stretch| stretch.part());
-            by_populations(changes.len(), &parted)
-        }
+        _ => by_populations(evidence, &equal, recorder.coding == Coding::Lossy, share),
     };
     let mut judged: Vec<Judged> = measured
         .into_iter()
@@ -314,13 +303,22 @@ fn by_noise(evidence: &[FrameEvidence], floor: NoiseFloor) -> Vec<Judged> {
     new.zip(log_ratios).map(|(new, ratio)| Judged::by_measure(new, ratio)).collect()
 }
 
-/// So many frames with coding error of unknown size, by what was found of their stretches.
-fn by_populations(frames: usize, parted: &[Parted]) -> Vec<Judged> {
-    let mut judged = Vec::with_capacity(frames);
-    for (stretch, parted) in stretches(frames).zip(parted) {
+/// Frames with coding error of unknown size, stretch by stretch.
+fn by_populations(
+    evidence: &[FrameEvidence],
+    equal: &[bool],
+    lossy: bool,
+    share: impl Fn(&[Stretch<'_>], fn(&Stretch<'_>) -> Parted) -> Vec<Parted>,
+) -> Vec<Judged> {
+    let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
+    let part =
+        |range: Range<usize>| Stretch { changes: &changes[range.clone()], equal: &equal[range], lossy };
+    let all: Vec<Stretch<'_>> = stretches(evidence.len()).map(part).collect();
+    let mut judged = Vec::with_capacity(evidence.len());
+    for (stretch, parted) in stretches(evidence.len()).zip(share(&all, |stretch| stretch.part())) {
         // The middle of the overlap is where the next one takes over.
         let own = judged.len() - stretch.start;
-        let end = if stretch.end == frames { stretch.len() } else { stretch.len() - OVERLAP / 2 };
+        let end = if stretch.end == evidence.len() { stretch.len() } else { stretch.len() - OVERLAP / 2 };
         judged.extend((own..end).map(|at| Judged::by_measure(parted.new[at], parted.log_ratios[at])));
     }
     judged

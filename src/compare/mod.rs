@@ -11,10 +11,9 @@ mod pictures;
 pub use measures::{Better, Measure, Standing, Value, MEASURES};
 pub use pictures::{Coverage, Lane, LaneColumn, Shown, LANE_COLUMNS};
 
-use crate::alignment::{align, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
+use crate::alignment::{align, Digest, Grid, Proof, Signature, SignatureSequence, SourcePlace, CELLS};
 use crate::audit::Audit;
 use crate::classify::{count_flagged, ClassifiedFrame, FrameClass, FrameFlags};
-use crate::fingerprint::Digest;
 use crate::settings::DeviceFacts;
 use crate::units::Rate;
 use crate::words::counted;

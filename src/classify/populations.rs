@@ -667,6 +667,21 @@ mod tests {
     }
 
     #[test]
+    fn sums_around_a_frame_are_those_of_its_neighbours_by_distance() {
+        let values: Vec<[f64; 2]> = (0..9).map(|frame| [f64::from(frame * frame % 7), 1.0]).collect();
+        let (besides, decays) = ([0.5, 2.0], [0.8, 0.3f64]);
+        for (frame, sums) in sums_around(&values, besides, decays).into_iter().enumerate() {
+            for at in 0..2 {
+                let others = (0..values.len()).filter(|&other| other != frame);
+                let added =
+                    others.map(|other| values[other][at] * decays[at].powi(other.abs_diff(frame) as i32));
+                let naive = besides[at] + added.sum::<f64>();
+                assert!((sums[at] - naive).abs() < 1e-12, "{frame} {at}: {} for {naive}", sums[at]);
+            }
+        }
+    }
+
+    #[test]
     fn few_frames_are_no_trouble() {
         for frames in 0..6 {
             for change in [0.0, 0.3, 30.0] {

@@ -10,7 +10,7 @@ use crate::cancel::{self, Cancel};
 use crate::capture::log::{self, LogReader, LogWriter};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{
-    self, Classified, ClassifiedFrame, Evidence, FrameClass, FrameEvidence, FrameFlags, Recorder,
+    self, Classified, ClassifiedFrame, Evidence, FrameClass, EvidenceReader, FrameFlags, Recorder,
 };
 use crate::error::{Error, Result};
 use crate::fingerprint::reduced::reduced_samples;
@@ -428,7 +428,7 @@ impl Reading<'_> {
 /// What classification needs of the fingerprints, without the rest.
 #[derive(Default)]
 struct Gathered {
-    evidence: Vec<FrameEvidence>,
+    evidence: EvidenceReader,
     sampler: FieldSampler,
     fields: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
@@ -451,7 +451,7 @@ impl Gathered {
     }
 
     fn push(&mut self, fingerprint: &FrameFingerprint) {
-        self.evidence.push(FrameEvidence::new(fingerprint));
+        self.evidence.push(fingerprint);
         self.fields.push(self.sampler.next(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.signatures.push(&fingerprint.signature);
@@ -480,7 +480,7 @@ fn conclude(
     settings: &Settings,
 ) -> Result<Audit> {
     let Gathered {
-        mut evidence,
+        evidence,
         sampler: _,
         fields: samples,
         ticks,
@@ -493,6 +493,7 @@ fn conclude(
         marks,
     } = gathered;
     let signatures = signatures.finish();
+    let mut evidence = evidence.finish();
     let mut notes = reading.notes();
     let complete = !notes.iter().any(|note| note.code.makes_incomplete());
     let Reading { facts, view, .. } = reading;

@@ -1,5 +1,6 @@
 //! What classification keeps of a fingerprint: everything but the pictures for alignment.
 
+use super::advance::Advance;
 use crate::fingerprint::{Digest, FrameFingerprint, ReducedChange};
 
 /// The evidence on one frame, small enough to hold ten hours of them.
@@ -13,6 +14,8 @@ pub struct FrameEvidence {
     pub chroma_change: f32,
     /// Comparison on the reduced luma picture.
     pub reduced: ReducedChange,
+    /// How far it goes on the way of the pictures around it.
+    pub advance: Advance,
     /// Whether the recorder lost frames just before this one.
     pub after_gap: bool,
 }
@@ -25,6 +28,7 @@ impl FrameEvidence {
             luma_change: fingerprint.luma_change,
             chroma_change: fingerprint.chroma_change,
             reduced: fingerprint.reduced,
+            advance: Advance::default(),
             after_gap: fingerprint.missing_before > 0,
         }
     }

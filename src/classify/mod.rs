@@ -1,14 +1,18 @@
 //! New, repeat or still: what the recorder can have done to a picture, then what the holds around say. Pure.
 
+mod advance;
+mod course;
 mod evidence;
 mod holds;
 mod noise;
 mod populations;
 mod steps;
 mod still;
+mod student;
 #[cfg(test)]
 mod tests;
 
+pub use advance::{Advance, EvidenceReader};
 pub use evidence::FrameEvidence;
 pub use populations::{Parted, Stretch};
 
@@ -311,8 +315,13 @@ fn by_populations(
     share: impl Fn(&[Stretch<'_>], fn(&Stretch<'_>) -> Parted) -> Vec<Parted>,
 ) -> Vec<Judged> {
     let changes: Vec<f32> = evidence.iter().map(FrameEvidence::change).collect();
-    let part =
-        |range: Range<usize>| Stretch { changes: &changes[range.clone()], equal: &equal[range], lossy };
+    let advances: Vec<Advance> = evidence.iter().map(|one| one.advance).collect();
+    let part = |range: Range<usize>| Stretch {
+        changes: &changes[range.clone()],
+        advances: &advances[range.clone()],
+        equal: &equal[range],
+        lossy,
+    };
     let all: Vec<Stretch<'_>> = stretches(evidence.len()).map(part).collect();
     let mut judged = Vec::with_capacity(evidence.len());
     for (stretch, parted) in stretches(evidence.len()).zip(share(&all, |stretch| stretch.part())) {

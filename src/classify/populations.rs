@@ -7,7 +7,9 @@
 //! populations fit their frames, what the parting costs as a row of holds (`holds.rs`), and how likely such populations
 //! are at all. "All new" and "all the same" are weighed beside them. Each way is believed by its weight.
 
-use super::{holds, HIDDEN_SURENESS};
+use super::course::Course;
+use super::student::{logarithm, student, STUDENT_LEVEL};
+use super::{holds, Advance, HIDDEN_SURENESS};
 
 /// Added to code values before their logarithm: what is smaller is not told from nothing.
 const SMALLEST: f64 = 0.05;
@@ -83,6 +85,14 @@ const VALLEY_SIDE: f64 = 0.7;
 const VALLEY_WEIGHT: f64 = 0.5;
 const VALLEY_MAX: f64 = 30.0;
 
+/// The most nats by which the way that pictures go tells partings apart, so that it does not overrule populations far
+/// apart in a long stretch. Choice; anything from 50 to 120 gives nearly the same.
+const COURSE_MAX: f64 = 100.0;
+
+/// Repeats from which what they tell of the new pictures counts for half. Choice: a few frames far below all others are
+/// no proof that the others are new.
+const FEW_REPEATS: f64 = 5.0;
+
 /// Log-likelihood ratios of one frame are held within this.
 const LOG_RATIO_LIMIT: f64 = 12.0;
 
@@ -90,6 +100,8 @@ const LOG_RATIO_LIMIT: f64 = 12.0;
 pub struct Stretch<'a> {
     /// Largest block change, code values.
     pub(super) changes: &'a [f32],
+    /// How far each goes on the way of the pictures around it.
+    pub(super) advances: &'a [Advance],
     /// Whether a frame has the samples of the one before.
     pub(super) equal: &'a [bool],
     /// Whether the samples are known to be coded with loss.
@@ -128,6 +140,7 @@ struct Partings<'a> {
     x: Vec<f64>,
     /// Logarithm of the motion around each frame.
     around: Vec<f64>,
+    course: Course,
     /// Frames that a population has to explain: all but the first and those with equal samples.
     counted: Vec<bool>,
 }
@@ -136,8 +149,10 @@ impl<'a> Partings<'a> {
     fn new(stretch: &'a Stretch<'a>) -> Self {
         let x: Vec<f64> = stretch.changes.iter().map(|&change| (f64::from(change) + SMALLEST).ln()).collect();
         let around = (0..x.len()).map(|frame| around(&x, frame)).collect();
-        let counted = stretch.equal.iter().enumerate().map(|(frame, equal)| frame > 0 && !equal).collect();
-        Self { stretch, x, around, counted }
+        let counted: Vec<bool> =
+            stretch.equal.iter().enumerate().map(|(frame, equal)| frame > 0 && !equal).collect();
+        let course = Course::new(stretch.advances, &counted);
+        Self { stretch, x, around, course, counted }
     }
 
     /// The best way first.
@@ -150,12 +165,18 @@ impl<'a> Partings<'a> {
         let plain = [(None, self.row(|_| true)), (None, self.row(|frame| self.x[frame] > sure))];
         let mut seen: Vec<Vec<bool>> = Vec::new();
         let mut partings: Vec<Parting> = Vec::new();
+        let mut courses: Vec<f64> = Vec::new();
         for (threshold, is_new) in plain.into_iter().chain(rows) {
             if !seen.contains(&is_new) {
                 let weight = self.weight(&is_new) + self.valley(threshold);
+                courses.push(self.course.weight(&is_new));
                 seen.push(is_new.clone());
                 partings.push(Parting { is_new, threshold, weight });
             }
+        }
+        let likeliest = courses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        for (parting, course) in partings.iter_mut().zip(courses) {
+            parting.weight -= (likeliest - course).min(COURSE_MAX);
         }
         partings.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         partings
@@ -254,8 +275,12 @@ impl<'a> Partings<'a> {
         match (of(true), of(false)) {
             (0, _) => HIDDEN_SURENESS,
             (_, 0) if !self.stretch.lossy => 1.0,
-            (_, 0) => within(fit.new_level - REPEAT_LEVEL.0.ln(), REPEAT_LEVEL.1),
-            _ => within(fit.new_level - fit.same_level, REPEAT_LEVEL.1),
+            (_, same) => {
+                let alone = within(fit.new_level - REPEAT_LEVEL.0.ln(), REPEAT_LEVEL.1);
+                let apart = within(fit.new_level - fit.same_level, REPEAT_LEVEL.1);
+                let told = same as f64 / (same as f64 + few());
+                alone.min(apart) + (apart - alone).max(0.0) * told
+            }
         }
     }
 
@@ -432,10 +457,10 @@ impl Fit {
 
     fn as_new(&self, x: f64, frame: usize) -> f64 {
         let deviation = (x - self.new[frame]) / self.new_spread;
-        if deviation >= 0.0 {
-            return mixed(student(deviation) - self.new_spread.ln(), CUT);
-        }
         let hidden = if self.lossy { NEW_FALL * (NEW_CHANGE_MIN.ln() - x).max(0.0) } else { 0.0 };
+        if deviation >= 0.0 {
+            return mixed(student(deviation) - self.new_spread.ln(), CUT) - hidden;
+        }
         below(deviation) - self.new_spread.ln() - hidden
     }
 
@@ -460,19 +485,6 @@ fn fall(x: f64) -> f64 {
 
 fn spread((usual, frames): (f64, f64), squares: f64, count: usize) -> f64 {
     ((frames * usual * usual + squares) / (frames + count as f64)).sqrt()
-}
-
-/// The natural logarithm to seven digits, which is three times quicker: it is taken for every frame of every parting.
-fn logarithm(value: f64) -> f64 {
-    f64::from((value as f32).ln())
-}
-
-/// ln Γ(5/2) − ln Γ(2) − ½ ln 4π.
-const STUDENT_LEVEL: f64 = -0.980_829_253_011_726;
-
-/// Logarithm of Student's t density with four degrees of freedom: like a normal one, with a few far out.
-fn student(deviation: f64) -> f64 {
-    STUDENT_LEVEL - 2.5 * logarithm(1.0 + deviation * deviation / 4.0)
 }
 
 /// The same below the middle of new pictures, where few are far out: motion does not stop for one picture. Ten degrees of
@@ -587,7 +599,8 @@ mod tests {
     }
 
     fn part(changes: &[f32]) -> Parted {
-        Stretch { changes, equal: &vec![false; changes.len()], lossy: true }.part()
+        let advances = vec![Advance::default(); changes.len()];
+        Stretch { changes, advances: &advances, equal: &vec![false; changes.len()], lossy: true }.part()
     }
 
     fn calls(changes: &[f32]) -> Vec<bool> {
@@ -689,9 +702,11 @@ mod tests {
                 assert_eq!(part(&changes).new.len(), frames);
                 let equal = vec![true; frames];
                 assert!(
-                    Stretch { changes: &changes, equal: &equal, lossy: false }.part().new.len() == frames
+                    Stretch { changes: &changes, advances: &vec![Advance::default(); frames], equal: &equal, lossy: false }.part().new.len() == frames
                 );
             }
         }
     }
 }
+
+fn few() -> f64 { std::env::var("FEW").ok().and_then(|v| v.parse().ok()).unwrap_or(FEW_REPEATS) }

@@ -43,6 +43,7 @@ fn frame_of_pan(picture: u32, step: f32) -> FrameEvidence {
             motion_peak: if step > 0.0 { 1.0 } else { 0.0 },
             ..ReducedChange::default()
         },
+        advance: Advance::default(),
         after_gap: false,
     }
 }
@@ -156,6 +157,7 @@ fn under_noise(number: u32, moved: bool, chroma_change: f32) -> FrameEvidence {
             fine_energy: energy * 8.0 / 9.0,
             ..ReducedChange::default()
         },
+        advance: Advance::default(),
         after_gap: false,
     }
 }

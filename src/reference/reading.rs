@@ -8,7 +8,7 @@ use crate::cadence::{self, StatedRate};
 use crate::cancel::Cancel;
 use crate::capture::log::{self, LogReader};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
-use crate::classify::{self, Evidence, FrameClass, FrameEvidence, Recorder};
+use crate::classify::{self, Evidence, FrameClass, EvidenceReader, Recorder};
 use crate::error::{Error, Result};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference};
@@ -174,7 +174,7 @@ pub(super) struct Gathered {
     marks: Vec<Option<MarkReading>>,
     signatures: Vec<Signature>,
     differences: Vec<ParityDifference>,
-    evidence: Vec<FrameEvidence>,
+    evidence: EvidenceReader,
     sampler: FieldSampler,
     samples: Vec<FieldSample>,
     ticks: Vec<Option<i64>>,
@@ -190,7 +190,7 @@ impl Gathered {
         }
         self.signatures.push(fingerprint.signature);
         self.differences.push(fingerprint.parity_difference);
-        self.evidence.push(FrameEvidence::new(fingerprint));
+        self.evidence.push(fingerprint);
         self.samples.push(self.sampler.next(fingerprint));
         self.ticks.push(fingerprint.ticks);
         self.ends.push(fingerprint.ends);
@@ -211,7 +211,7 @@ impl Gathered {
         let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
         let recorder = Recorder { coding: facts.coding, samples: reduced_samples(looked_at) };
         let period_s = frame_rate.period_ms() / 1000.0;
-        let mut classified = classify::classify(&self.evidence, recorder, period_s, |stretches, part| {
+        let mut classified = classify::classify(&self.evidence.finish(), recorder, period_s, |stretches, part| {
             pipeline::each(stretches, part)
         });
         let scan = ScanFacts {

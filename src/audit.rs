@@ -10,7 +10,7 @@ use crate::cancel::{self, Cancel};
 use crate::capture::log::{self, LogReader, LogWriter};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, FrameSource, RateSource};
 use crate::classify::{
-    self, Classified, ClassifiedFrame, Evidence, FrameClass, EvidenceReader, FrameFlags, Recorder,
+    self, Classified, ClassifiedFrame, Evidence, EvidenceReader, FrameClass, FrameFlags, Recorder,
 };
 use crate::error::{Error, Result};
 use crate::fingerprint::reduced::reduced_samples;

@@ -6,16 +6,20 @@
 
 use std::collections::VecDeque;
 
-use crate::fingerprint::{FrameFingerprint, Signature, FIXED_POINT};
+use crate::fingerprint::{FrameFingerprint, Signature, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 use super::evidence::FrameEvidence;
 
-/// Frames on either side that tell the direction: four span the longest hold of the trade's cadences.
+/// Frames on either side that tell the direction. Choice: four span the longest hold of the trade's cadences; three and six
+/// give the same.
 pub(super) const SIDE: usize = 4;
 
-/// A step of this part of what there is to see (root mean square over the cells) leads to another picture: no way lies
-/// between such pictures. Choice; anything from 0.4 to 0.8 gives the same.
+/// A step of this part of what there is to see (both as root mean squares over the cells) leads to another picture: no way
+/// lies between such pictures. Choice: from 0.2 to 0.5 the calls of one seed and of the real clips change by less than 5 %.
 const LEAP: f64 = 0.3;
+
+/// Cells of a signature.
+const CELLS: usize = SIGNATURE_COLUMNS * SIGNATURE_ROWS;
 
 /// How far a frame goes on, code values of the signature as a root mean square over its cells.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -30,17 +34,29 @@ pub struct Advance {
 #[derive(Debug, Default)]
 pub struct EvidenceReader {
     evidence: Vec<FrameEvidence>,
-    /// Signatures of the frames around the one whose advance is found next.
-    around: VecDeque<Signature>,
+    /// Pictures around the frame whose advance is found next.
+    around: VecDeque<Seen>,
     /// The frame that `around` begins with.
     first: usize,
+}
+
+/// A picture as its signature has it.
+#[derive(Debug)]
+struct Seen {
+    signature: Signature,
+    /// Sum of the squares of what its cells differ from their mean by.
+    contrast: f64,
+    /// Sum of the squares of what its cells differ from those of the frame before by.
+    step: f64,
 }
 
 impl EvidenceReader {
     /// The next frame.
     pub fn push(&mut self, fingerprint: &FrameFingerprint) {
         self.evidence.push(FrameEvidence::new(fingerprint));
-        self.around.push_back(fingerprint.signature);
+        let signature = fingerprint.signature;
+        let step = self.around.back().map_or(0.0, |before| squares(&signature, &before.signature));
+        self.around.push_back(Seen { signature, contrast: contrast(&signature), step });
         if self.evidence.len() > SIDE + 1 {
             self.find(self.evidence.len() - 1 - SIDE);
         }
@@ -64,31 +80,33 @@ impl EvidenceReader {
         self.evidence
     }
 
+    /// Finds the advance into a frame, all frames around being there.
     fn find(&mut self, frame: usize) {
         while self.first + SIDE + 1 < frame {
             self.around.pop_front();
             self.first += 1;
         }
         let at = frame - self.first;
-        let window = &self.around.make_contiguous()[..(at + 1 + SIDE).min(self.evidence.len() - self.first)];
-        self.evidence[frame].advance = if leaps(window) { Advance::default() } else { advance(window, at) };
+        let end = (at + 1 + SIDE).min(self.around.len());
+        self.evidence[frame].advance = advance(&self.around.make_contiguous()[..end], at);
     }
 }
 
-/// The advance into frame `at` of the window.
-fn advance(window: &[Signature], at: usize) -> Advance {
+/// The advance into frame `at` of a window.
+fn advance(window: &[Seen], at: usize) -> Advance {
     let (before, after) = (&window[..at - 1], &window[at + 1..]);
-    let [last, this] = [&window[at - 1], &window[at]];
-    if before.is_empty() || after.is_empty() {
+    let contrast = window[at].contrast.min(window[at - 1].contrast);
+    let leaps = window[1..].iter().any(|one| one.step > LEAP * LEAP * contrast);
+    if before.is_empty() || after.is_empty() || leaps {
         return Advance::default();
     }
-    let mean = |side: &[Signature], cell: usize| {
-        side.iter().map(|signature| f64::from(signature[cell])).sum::<f64>() / side.len() as f64
-    };
+    let (from, to) = (sums(before), sums(after));
+    let (weight_from, weight_to) = (1.0 / before.len() as f64, 1.0 / after.len() as f64);
     let (mut along, mut square) = (0.0, 0.0);
-    for cell in 0..last.len() {
-        let way = mean(after, cell) - mean(before, cell);
-        along += way * (f64::from(this[cell]) - f64::from(last[cell]));
+    let step = window[at].signature.iter().zip(&window[at - 1].signature);
+    for ((from, to), (&this, &last)) in from.iter().zip(&to).zip(step) {
+        let way = weight_to * f64::from(*to) - weight_from * f64::from(*from);
+        along += way * (f64::from(this) - f64::from(last));
         square += way * way;
     }
     if square == 0.0 {
@@ -96,21 +114,92 @@ fn advance(window: &[Signature], at: usize) -> Advance {
     }
     // From the middle of the frames before to the middle of those after.
     let frames = (before.len() + after.len()) as f64 / 2.0 + 2.0;
-    let unit = f64::from(FIXED_POINT) * (last.len() as f64).sqrt();
-    Advance {
-        step: (along / square.sqrt() / unit) as f32,
-        pace: (square.sqrt() / frames / unit) as f32,
-    }
+    let unit = f64::from(FIXED_POINT) * (from.len() as f64).sqrt();
+    Advance { step: (along / square.sqrt() / unit) as f32, pace: (square.sqrt() / frames / unit) as f32 }
 }
 
-/// Whether one step is no small part of what there is to see.
-fn leaps(window: &[Signature]) -> bool {
-    let values = || window[0].iter().map(|&value| f64::from(value));
-    let mean = values().sum::<f64>() / window[0].len() as f64;
-    let seen: f64 = values().map(|value| (value - mean).powi(2)).sum();
-    let step = |pair: &[Signature]| -> f64 {
-        let cells = pair[0].iter().zip(&pair[1]);
-        cells.map(|(&a, &b)| (f64::from(a) - f64::from(b)).powi(2)).sum()
-    };
-    window.windows(2).any(|pair| step(pair) > LEAP * LEAP * seen)
+/// Sums of the cells of some pictures.
+fn sums(pictures: &[Seen]) -> [i32; CELLS] {
+    let mut sums = [0; CELLS];
+    for picture in pictures {
+        sums.iter_mut().zip(&picture.signature).for_each(|(sum, &cell)| *sum += i32::from(cell));
+    }
+    sums
+}
+
+fn squares(one: &Signature, other: &Signature) -> f64 {
+    one.iter().zip(other).map(|(&a, &b)| (f64::from(a) - f64::from(b)).powi(2)).sum()
+}
+
+fn contrast(signature: &Signature) -> f64 {
+    let values = signature.iter().map(|&cell| f64::from(cell));
+    let mean = values.clone().sum::<f64>() / signature.len() as f64;
+    values.map(|value| (value - mean).powi(2)).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fingerprint::blank;
+
+    /// Advances into frames that show these pictures of a slope that moves by `speed` code values per picture.
+    fn advances(pictures: &[u16], speed: u16) -> Vec<Advance> {
+        let mut reader = EvidenceReader::default();
+        for &picture in pictures {
+            let mut fingerprint = blank();
+            for (cell, value) in fingerprint.signature.iter_mut().enumerate() {
+                *value = (cell as u16 * 100) + picture * speed * FIXED_POINT as u16;
+            }
+            reader.push(&fingerprint);
+        }
+        reader.finish().into_iter().map(|one| one.advance).collect()
+    }
+
+    fn held(hold: usize, frames: usize) -> Vec<u16> {
+        (0..frames).map(|frame| (frame / hold) as u16).collect()
+    }
+
+    #[test]
+    fn a_frame_goes_on_by_what_its_picture_moved() {
+        for hold in [1, 2, 3] {
+            let all = advances(&held(hold, 30), 3);
+            for (frame, one) in all.iter().enumerate().take(24).skip(6) {
+                let moved = if frame % hold == 0 { 3.0 } else { 0.0 };
+                assert!((one.step - moved).abs() < 1e-3, "hold {hold}, frame {frame}: {one:?}");
+                assert!((one.pace * hold as f32 - 3.0).abs() < 0.9, "hold {hold}, frame {frame}: {one:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn backwards_a_frame_goes_on_by_as_much() {
+        let pictures: Vec<u16> = [0, 1, 1, 2, 4, 4, 5, 6, 6, 6, 7, 9, 10, 10, 11, 12].to_vec();
+        let mut backwards = pictures.clone();
+        backwards.reverse();
+        let there = advances(&pictures, 2);
+        let mut back = advances(&backwards, 2);
+        // The step into frame i leads, backwards, into the frame before it.
+        back[1..].reverse();
+        for (frame, (one, other)) in there.iter().zip(&back).enumerate() {
+            assert!((one.step - other.step).abs() < 1e-4 && (one.pace - other.pace).abs() < 1e-4, "{frame}");
+        }
+    }
+
+    #[test]
+    fn around_a_cut_no_way_is_known() {
+        let mut pictures = held(1, 30);
+        pictures[15..].iter_mut().for_each(|picture| *picture += 200);
+        let known: Vec<usize> = (0..30).filter(|&frame| advances(&pictures, 3)[frame].pace > 0.0).collect();
+        let around = 15 - SIDE..=15 + SIDE;
+        assert!(known.iter().all(|frame| !around.contains(frame)), "{known:?}");
+        assert!(known.contains(&10) && known.contains(&20), "{known:?}");
+    }
+
+    #[test]
+    fn few_frames_are_no_trouble() {
+        for frames in 0..4 {
+            assert_eq!(advances(&held(1, frames), 3), vec![Advance::default(); frames]);
+        }
+        assert!(advances(&[5; 20], 3).iter().all(|one| *one == Advance::default()), "what stands has no way");
+    }
 }

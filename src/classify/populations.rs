@@ -278,7 +278,7 @@ impl<'a> Partings<'a> {
             (_, same) => {
                 let alone = within(fit.new_level - REPEAT_LEVEL.0.ln(), REPEAT_LEVEL.1);
                 let apart = within(fit.new_level - fit.same_level, REPEAT_LEVEL.1);
-                let told = same as f64 / (same as f64 + few());
+                let told = same as f64 / (same as f64 + FEW_REPEATS);
                 alone.min(apart) + (apart - alone).max(0.0) * told
             }
         }
@@ -702,11 +702,18 @@ mod tests {
                 assert_eq!(part(&changes).new.len(), frames);
                 let equal = vec![true; frames];
                 assert!(
-                    Stretch { changes: &changes, advances: &vec![Advance::default(); frames], equal: &equal, lossy: false }.part().new.len() == frames
+                    Stretch {
+                        changes: &changes,
+                        advances: &vec![Advance::default(); frames],
+                        equal: &equal,
+                        lossy: false
+                    }
+                    .part()
+                    .new
+                    .len()
+                        == frames
                 );
             }
         }
     }
 }
-
-fn few() -> f64 { std::env::var("FEW").ok().and_then(|v| v.parse().ok()).unwrap_or(FEW_REPEATS) }

@@ -8,7 +8,7 @@ use crate::cadence::{self, StatedRate};
 use crate::cancel::Cancel;
 use crate::capture::log::{self, LogReader};
 use crate::capture::{self, CaptureArg, CaptureFacts, CaptureKind, RateSource};
-use crate::classify::{self, Evidence, FrameClass, EvidenceReader, Recorder};
+use crate::classify::{self, Evidence, EvidenceReader, FrameClass, Recorder};
 use crate::error::{Error, Result};
 use crate::fingerprint::reduced::reduced_samples;
 use crate::fingerprint::{Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference};
@@ -211,9 +211,10 @@ impl Gathered {
         let looked_at = view.region.map_or(whole, |region| (region.width, region.height));
         let recorder = Recorder { coding: facts.coding, samples: reduced_samples(looked_at) };
         let period_s = frame_rate.period_ms() / 1000.0;
-        let mut classified = classify::classify(&self.evidence.finish(), recorder, period_s, |stretches, part| {
-            pipeline::each(stretches, part)
-        });
+        let mut classified =
+            classify::classify(&self.evidence.finish(), recorder, period_s, |stretches, part| {
+                pipeline::each(stretches, part)
+            });
         let scan = ScanFacts {
             flagged: facts.scan,
             given: said.scan,

@@ -1,5 +1,5 @@
 use super::*;
-use crate::classify::Evidence;
+use crate::classify::{Advance, Evidence};
 use crate::demo::schedule::{self, Shown};
 use crate::fingerprint::{Digest, ReducedChange};
 use crate::units::Rate;
@@ -41,6 +41,7 @@ fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>
         let moved = step(1).unwrap_or(0.0);
         let energy = |back: usize| step(back).map_or(0.0, energy_at);
         evidence.push(FrameEvidence {
+            advance: Advance::default(),
             digest: digest_of(if recorded.exact { (place * 100.0) as i64 } else { index as i64 }),
             luma_change: 0.0,
             chroma_change: 0.0,
@@ -229,6 +230,7 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
     let between = |a: usize, b: usize| square(&mut detail[a].iter().zip(&detail[b]).map(|(a, b)| a - b));
     let evidence: Vec<FrameEvidence> = (0..shown.len())
         .map(|index| FrameEvidence {
+            advance: Advance::default(),
             digest: digest_of(index as i64),
             luma_change: 0.0,
             chroma_change: 0.0,

@@ -39,6 +39,12 @@ pub(super) const PATTERN_SPEAKS: f64 = 0.5;
 /// geometric spread of several calls makes up.
 const SURE_HOLD: f32 = 0.9;
 
+/// Mean confidence of the calls around a hold from which the cadence there is known, and the frames on either side that are
+/// around it: two turns of 3:2. Of such windows of random scenes and real clips, lossy and noisy, 1 in 50 had a wrong call;
+/// of those from 0.9 to 0.95, 3 in 10.
+const SURE_CADENCE: f32 = 0.95;
+const AROUND: usize = 12;
+
 /// An event or run of events of one kind.
 #[derive(Clone, Copy)]
 pub(super) struct Event {
@@ -90,10 +96,20 @@ impl Case<'_> {
     }
 
     /// Whether a hold is surely as long as it was found: none of its frames may show another picture, and the new pictures at
-    /// both ends are sure.
+    /// both ends are sure; and so are the calls around, on the mean: only a cadence that is known can be left.
     fn is_sure_break(&self, one: &CadenceBreak) -> bool {
         let (first, last) = (one.frame, last_of(one));
-        self.surely_unbroken(first, last) && self.surely_bounded(first, last)
+        self.surely_unbroken(first, last)
+            && self.surely_bounded(first, last)
+            && self.surely_known(first, last)
+    }
+
+    /// Whether the calls around a hold are sure on the mean.
+    fn surely_known(&self, first: u64, last: u64) -> bool {
+        let end = (last as usize + 1 + AROUND).min(self.frames.len());
+        let around = self.frames.get((first as usize).saturating_sub(AROUND)..end).unwrap_or_default();
+        let sum: f32 = around.iter().map(|frame| frame.confidence).sum();
+        sum >= SURE_CADENCE * around.len() as f32
     }
 
     /// Whether a picture surely stood: its repeats are sure on the whole, and so are the new pictures at both ends. Where these

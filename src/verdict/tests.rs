@@ -466,21 +466,23 @@ fn every_sentence_agrees_with_none_one_two_and_many() {
     }
 }
 
-/// A hold that one unsure frame may have parted is no break, and is said to be open.
+/// A hold that an unsure frame may have parted is no break, nor one among calls that are unsure; it is said to be open.
 #[test]
 fn a_hold_with_an_unsure_frame_is_no_break_and_is_said() {
     let held = format!("{0}{1}{0}", "n".repeat(120), "r".repeat(3));
     let stated = StatedRate { rate: Rate::new(60, 1).unwrap(), source: RateSource::Header };
-    for (confidence, breaks) in [(0.99, 1), (0.8, 0)] {
+    for (unsure, confidence, breaks) in
+        [(121..122, 0.99, 1), (121..122, 0.8, 0), (110..118, 0.8, 0), (117..118, 0.8, 1), (60..70, 0.5, 1)]
+    {
         let mut frames = frames(&held);
-        frames[121].confidence = confidence;
+        frames[unsure.clone()].iter_mut().for_each(|frame| frame.confidence = confidence);
         let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
         let cadence = analyse(&frames, &settled.times);
         let found = conclude(&case(&frames, &settled.times, &cadence, Played::default()), true);
         let of_kind = found.findings.iter().filter(|one| one.kind == FindingKind::CadenceBreak).count();
-        assert_eq!(of_kind, breaks, "{confidence}: {}", found.verdict);
+        assert_eq!(of_kind, breaks, "{unsure:?} {confidence}: {}", found.verdict);
         let open = found.verdict.contains("whether 1 more picture is out of the cadence");
-        assert_eq!(open, breaks == 0, "{confidence}: {}", found.verdict);
+        assert_eq!(open, breaks == 0, "{unsure:?} {confidence}: {}", found.verdict);
     }
 }
 

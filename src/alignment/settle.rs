@@ -169,13 +169,18 @@ impl Settling<'_> {
                 frame.confidence = frame.confidence.min(self.standing.told);
                 continue;
             }
+            if (frame.class == FrameClass::New) == (class == FrameClass::New) {
+                frame.confidence = frame.confidence.max(self.standing.told);
+            } else {
+                // How sure the call was speaks against the place.
+                frame.confidence = self.standing.told;
+            }
             if frame.class != class {
                 frame.class = class;
                 if !proven {
                     frame.evidence = self.evidence();
                 }
             }
-            frame.confidence = frame.confidence.max(self.standing.told);
         }
     }
 
@@ -492,6 +497,47 @@ mod tests {
                 Settling { track: &track, own_repeats: &[], delivered_rate, standing, moves: &moves },
             );
             assert_eq!(frames.iter().map(|frame| frame.lost_before).sum::<u16>(), lost, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_call_that_its_place_contradicts_is_no_surer_than_the_place() {
+        let standing = Standing::WITH_ERRORS;
+        for (name, called, confidence, places, expected) in [
+            ("agreed", FrameClass::New, 0.94, [5, 6], (FrameClass::New, 0.94)),
+            ("agreed, unsure", FrameClass::New, 0.6, [5, 6], (FrameClass::New, standing.told)),
+            (
+                "called new, placed where it was",
+                FrameClass::New,
+                0.94,
+                [5, 5],
+                (FrameClass::Repeat, standing.told),
+            ),
+            (
+                "called a repeat, placed later",
+                FrameClass::Repeat,
+                0.94,
+                [5, 6],
+                (FrameClass::New, standing.told),
+            ),
+            (
+                "surely new, placed where it was",
+                FrameClass::New,
+                0.99,
+                [5, 5],
+                (FrameClass::New, standing.told),
+            ),
+        ] {
+            let track = track(&places.map(picture), "60");
+            let mut frames =
+                vec![frame(FrameClass::New, Evidence::Measure), frame(called, Evidence::Measure)];
+            frames[1].confidence = confidence;
+            let delivered_rate = Rate::parse("60").unwrap();
+            settle(
+                &mut frames,
+                Settling { track: &track, own_repeats: &[], delivered_rate, standing, moves: &[] },
+            );
+            assert_eq!((frames[1].class, frames[1].confidence), expected, "{name}");
         }
     }
 

@@ -102,6 +102,9 @@ struct Traces {
     mean: Option<Mean>,
 }
 
+/// Confidence of a new picture from which the step to it is motion. Choice: the same as for holds in findings.
+const SURE_STEP: f32 = 0.9;
+
 /// Marks frames by what their fields show, decides the scan, and audits the fields of an interlaced capture.
 pub fn mark(
     frames: &mut [ClassifiedFrame],
@@ -135,7 +138,8 @@ pub fn mark(
             bobbing.push(picture.bobbing_lines);
         }
         traces.alternating += usize::from(picture.alternating);
-        if picture.wrong_order {
+        // Steps within the recorder's error go forth and back by the way it codes frames in turn.
+        if picture.wrong_order && frames[picture.frame].confidence >= SURE_STEP {
             traces.wrong_order.extend(span.clone());
         }
     }

@@ -175,7 +175,9 @@ impl<'a> Partings<'a> {
             }
         }
         let likeliest = courses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        for (parting, course) in partings.iter_mut().zip(courses) {
+        // Where nothing says that samples were coded with loss, what hardly goes on may be exact all the same: mixes do.
+        let told = if self.stretch.lossy { courses } else { Vec::new() };
+        for (parting, course) in partings.iter_mut().zip(told) {
             parting.weight -= (likeliest - course).min(COURSE_MAX);
         }
         partings.sort_by(|a, b| b.weight.total_cmp(&a.weight));

@@ -5,7 +5,7 @@
 //! stands. The likelier of both counts: recordings that keep holds apart tell them, others tell no more than that
 //! something moves.
 
-use super::student::student;
+use super::statistics::{middle, student};
 use super::Advance;
 
 /// Frames from a new picture within which a coder may show a part of it: those that its direction is measured on.
@@ -61,7 +61,7 @@ impl Course {
     fn goes_back(&self, is_new: &[bool]) -> bool {
         let [same, new] = [false, true].map(|class| {
             let of = self.steps.iter().filter(|one| is_new[one.frame] == class);
-            middle(of.map(|one| one.step / one.pace).collect())
+            middle(of.map(|one| one.step / one.pace).collect()).unwrap_or(0.0)
         });
         new > 0.0 && same < -BACK * new
     }
@@ -71,9 +71,9 @@ impl Course {
         let steps: Vec<(f64, f64)> =
             self.steps.iter().map(|one| (one.step, if goes(one.frame) { one.pace } else { 0.0 })).collect();
         let moving = steps.iter().filter(|(_, pace)| *pace > 0.0);
-        let mut gain = middle(moving.map(|(step, pace)| step / pace).collect()).max(0.0);
+        let mut gain = middle(moving.map(|(step, pace)| step / pace).collect()).unwrap_or(0.0).max(0.0);
         let off = |gain: f64| steps.iter().map(move |(step, pace)| step - gain * pace);
-        let mut spread = DEVIATION * middle(off(gain).map(f64::abs).collect()) + ROUNDING;
+        let mut spread = DEVIATION * middle(off(gain).map(f64::abs).collect()).unwrap_or(0.0) + ROUNDING;
         for _ in 0..ROUNDS {
             let (mut along, mut square, mut left) = (0.0, 0.0, 0.0);
             for &(step, pace) in &steps {
@@ -95,14 +95,6 @@ impl Course {
 
 /// Standard deviation of normal values whose middle distance is 1.
 const DEVIATION: f64 = 1.4826;
-
-fn middle(mut values: Vec<f64>) -> f64 {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return 0.0;
-    }
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
-}
 
 #[cfg(test)]
 mod tests {

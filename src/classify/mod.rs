@@ -6,9 +6,9 @@ mod evidence;
 mod holds;
 mod noise;
 mod populations;
+mod statistics;
 mod steps;
 mod still;
-mod student;
 #[cfg(test)]
 mod tests;
 

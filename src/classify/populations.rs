@@ -8,7 +8,7 @@
 //! are at all. "All new" and "all the same" are weighed beside them. Each way is believed by its weight.
 
 use super::course::Course;
-use super::student::{logarithm, student, STUDENT_LEVEL};
+use super::statistics::{self, logarithm, student, STUDENT_LEVEL};
 use super::{holds, Advance, HIDDEN_SURENESS};
 
 /// Added to code values before their logarithm: what is smaller is not told from nothing.
@@ -151,7 +151,8 @@ impl<'a> Partings<'a> {
         let around = (0..x.len()).map(|frame| around(&x, frame)).collect();
         let counted: Vec<bool> =
             stretch.equal.iter().enumerate().map(|(frame, equal)| frame > 0 && !equal).collect();
-        let course = Course::new(stretch.advances, &counted);
+        // Where nothing says that samples were coded with loss, what hardly goes on may be exact all the same: mixes do.
+        let course = Course::new(if stretch.lossy { stretch.advances } else { &[] }, &counted);
         Self { stretch, x, around, course, counted }
     }
 
@@ -175,9 +176,7 @@ impl<'a> Partings<'a> {
             }
         }
         let likeliest = courses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        // Where nothing says that samples were coded with loss, what hardly goes on may be exact all the same: mixes do.
-        let told = if self.stretch.lossy { courses } else { Vec::new() };
-        for (parting, course) in partings.iter_mut().zip(told) {
+        for (parting, course) in partings.iter_mut().zip(courses) {
             parting.weight -= (likeliest - course).min(COURSE_MAX);
         }
         partings.sort_by(|a, b| b.weight.total_cmp(&a.weight));
@@ -502,9 +501,7 @@ fn mixed(usual: f64, (share, width): (f64, f64)) -> f64 {
 
 /// The middle one of the values at `frames`, the larger of two.
 fn middle(values: &[f64], frames: &[usize]) -> Option<f64> {
-    let mut values: Vec<f64> = frames.iter().map(|&frame| values[frame]).collect();
-    let middle = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
+    statistics::middle(frames.iter().map(|&frame| values[frame]).collect())
 }
 
 /// How changes are smoothed along the frames of a population.

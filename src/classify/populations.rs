@@ -670,6 +670,23 @@ mod tests {
     }
 
     #[test]
+    fn what_hardly_changes_and_evenly_stands() {
+        assert!(calls(&[0.06; 120]).iter().skip(1).all(|&new| !new));
+    }
+
+    #[test]
+    fn a_few_frames_far_below_the_others_do_not_make_these_sure() {
+        let surest = |every: usize| {
+            let changes: Vec<f32> =
+                (0..240).map(|n| if n % every == every - 1 { 0.05 } else { 1.3 }).collect();
+            let new = part(&changes).new.into_iter().skip(1);
+            new.fold(0.0, f64::max)
+        };
+        assert!(surest(120) < 0.95, "two in 240: {}", surest(120));
+        assert!(surest(4) >= 0.95, "sixty in 240: {}", surest(4));
+    }
+
+    #[test]
     fn a_single_repeat_is_found_among_many_new_pictures() {
         let mut changes: Vec<f32> = (0..300u32).map(|n| 20.0 + (n * 7919 % 101) as f32 / 20.0).collect();
         changes[170] = 1.2;

@@ -116,7 +116,14 @@ impl Found {
 
 /// What is found in pictures that come at `rate` frames per second and are flagged as `flagged`.
 fn found(pictures: &[Vec<u8>], rate: u64, flagged: Scan) -> Found {
-    let (samples, mut frames) = samples(pictures);
+    found_in(samples(pictures), rate, flagged)
+}
+
+fn found_in(
+    (samples, mut frames): (Vec<FieldSample>, Vec<ClassifiedFrame>),
+    rate: u64,
+    flagged: Scan,
+) -> Found {
     let rate = Rate::new(rate, 1001).unwrap();
     let stated = StatedRate { rate, source: RateSource::Header };
     let times = frame_times(Some(stated), None, &vec![None; frames.len()], &[]).times;
@@ -174,6 +181,22 @@ fn film_frames(frames: usize, holds: &[usize]) -> Vec<Vec<u8>> {
 
 const FRAMES: usize = 40;
 
+/// Fields one after the other, rebuilt to pictures, those of each frame swapped.
+fn in_the_wrong_order() -> Vec<Vec<u8>> {
+    (0..FRAMES).map(|f| rebuilt(f ^ 1, if f % 2 == 0 { Parity::Bottom } else { Parity::Top })).collect()
+}
+
+/// Steps that may be the recorder's error say nothing of the order.
+#[test]
+fn fields_are_in_the_wrong_order_only_where_steps_are_motion() {
+    for (confidence, told) in [(0.95, true), (0.8, false)] {
+        let (samples, mut frames) = samples(&in_the_wrong_order());
+        frames.iter_mut().for_each(|frame| frame.confidence = confidence);
+        let code = found_in((samples, frames), 60_000, Scan::Unknown).outcome.map(|outcome| outcome.code);
+        assert_eq!(code == Some(OutcomeCode::SwappedFields), told, "{confidence}: {code:?}");
+    }
+}
+
 #[test]
 fn each_row_of_the_table_is_told() {
     let even = |frame: usize| 2 * frame;
@@ -193,13 +216,7 @@ fn each_row_of_the_table_is_told() {
         (OutcomeCode::OneField, 60_000, twice((0..FRAMES).map(|f| scaled(rebuilt(even(f), Parity::Bottom))))),
         (OutcomeCode::AveragedFields, 60_000, twice((0..FRAMES).map(|f| averaged(even(f), even(f) + 1)))),
         (OutcomeCode::AveragedFields, 30_000, (0..FRAMES).map(|f| averaged(even(f) + 1, even(f))).collect()),
-        (
-            OutcomeCode::SwappedFields,
-            60_000,
-            (0..FRAMES)
-                .map(|f| rebuilt(f ^ 1, if f % 2 == 0 { Parity::Bottom } else { Parity::Top }))
-                .collect(),
-        ),
+        (OutcomeCode::SwappedFields, 60_000, in_the_wrong_order()),
         (OutcomeCode::Interlaced, 30_000, (0..FRAMES).map(|f| weave(even(f), even(f) + 1)).collect()),
         (OutcomeCode::FilmPulldown, 30_000, film_frames(FRAMES, &[2, 3])),
         (OutcomeCode::FilmPulldown, 60_000, twice(film_frames(FRAMES, &[2, 3]))),

@@ -15,10 +15,6 @@ const NEAR: usize = super::advance::SIDE;
 /// (√2 of 1/64 by √12, of 96 cells one); three times that, as coders round as well.
 const ROUNDING: f64 = 0.002;
 
-/// Part of what new pictures go on by that repeats do not go back by. Choice: half of what fields in the wrong order do, which
-/// go three on and one back.
-const BACK: f64 = 1.0 / 6.0;
-
 /// Rounds in which gain and spread are fitted. Choice.
 const ROUNDS: usize = 4;
 
@@ -50,20 +46,7 @@ impl Course {
         let near = |frame: usize| {
             is_new[frame.saturating_sub(NEAR)..(frame + NEAR + 1).min(is_new.len())].contains(&true)
         };
-        let spread = self.likelihood(near);
-        if self.goes_back(is_new) {
-            return spread;
-        }
-        self.likelihood(|frame| is_new[frame]).max(spread)
-    }
-
-    /// Whether what is called the same goes back against what is called new.
-    fn goes_back(&self, is_new: &[bool]) -> bool {
-        let [same, new] = [false, true].map(|class| {
-            let of = self.steps.iter().filter(|one| is_new[one.frame] == class);
-            middle(of.map(|one| one.step / one.pace).collect()).unwrap_or(0.0)
-        });
-        new > 0.0 && same < -BACK * new
+        self.likelihood(|frame| is_new[frame]).max(self.likelihood(near))
     }
 
     /// The same where these frames go on and the others stand, by one gain and one spread that fit best.
@@ -128,14 +111,6 @@ mod tests {
     #[test]
     fn holds_that_a_coder_spreads_are_not_told() {
         let course = course(0.8, 0.05);
-        assert_eq!(course.weight(&truth()), course.weight(&[true; 120]));
-    }
-
-    #[test]
-    fn fields_in_the_wrong_order_are_no_holds() {
-        let steps = [3.0, -1.0].into_iter().cycle().take(120);
-        let advances: Vec<Advance> = steps.map(|step: f32| Advance { step: 0.1 * step, pace: 0.1 }).collect();
-        let course = Course::new(&advances, &[true; 120]);
         assert_eq!(course.weight(&truth()), course.weight(&[true; 120]));
     }
 

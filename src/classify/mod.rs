@@ -218,7 +218,7 @@ pub fn classify(
         evidence.iter().zip(&judged).map(|(one, judged)| classified(one, *judged)).collect();
     let is_new: Vec<bool> = judged.iter().map(|one| one.is_new()).collect();
     let mut notes = mark_still(&mut frames, evidence, &is_new, period_s);
-    notes.extend(steps::mark(&mut frames, evidence));
+    notes.extend(steps::mark(&mut frames, evidence, recorder.coding));
     notes.extend(noisy(&frames));
     Classified { frames, notes }
 }

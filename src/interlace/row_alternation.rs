@@ -190,7 +190,11 @@ pub(super) fn doubled_in_turn(near: &[FieldFeatures], (lines, scatter): (f32, f3
 pub(super) fn is_upright(near: &[FieldFeatures]) -> bool {
     let middle =
         |motion: fn(&FieldFeatures) -> f32| median(near.iter().map(|look| motion(look).abs())).unwrap_or(0.0);
-    let (upright, sideways) = (middle(|look| look.sample.motion_y), middle(|look| look.sample.motion_x));
+    leads_up_or_down([middle(|look| look.sample.motion_x), middle(|look| look.sample.motion_y)])
+}
+
+/// Whether a motion by so many pixels sideways and rows up or down lays rows where others were.
+pub(super) fn leads_up_or_down([sideways, upright]: [f32; 2]) -> bool {
     upright > UPRIGHT_ROWS.max(UPRIGHT_OF_SIDEWAYS * sideways)
 }
 

@@ -9,6 +9,7 @@
 mod course;
 
 use super::detect::MIXED_TILES;
+use super::row_alternation::leads_up_or_down;
 use super::sample::FieldSample;
 use super::window::{mean_and_error, median, REACH};
 use super::Parity;
@@ -93,9 +94,6 @@ const ROUNDS_GAIN: f32 = 12.0;
 const ROUNDS_CONTRAST: f32 = 0.03;
 /// ... which is so many times their scatter: film reaches 1.25 and more, by the same trials.
 const ROUNDS_CLEAR: f32 = 1.0;
-/// What moves up or down by parts of a row lies on the same rows again in time as film does. It moves by so many rows from
-/// picture to picture, and more so than sideways; rows that only seem to stay do not tell there.
-const UPRIGHT_ROWS: f32 = 0.25;
 /// Rows in a stretch that stay to the last sample, for those that change by a sample to be no repeats ...
 const PROVEN_MIN: usize = 2;
 /// ... unless as many seem to stay that do change: by this factor, natural logarithm.
@@ -279,12 +277,12 @@ impl Stretch<'_> {
         mean_and_error(of_two.map(|at| self.fits[at].combed)).0 >= MIXED_TILES
     }
 
-    /// Whether all of it moves up or down, or in both directions by turns, as bars do that move by half of their distance.
+    /// Whether all of it moves up or down, or in both directions by turns, as bars do that move by half of their distance. What
+    /// moves up or down by parts of a row lies on the same rows again in time as film does.
     fn is_upright(&self) -> bool {
-        let fits = || self.range().map(|at| &self.fits[at]);
-        let down: f32 = fits().map(|fit| fit.moved[1].abs()).sum();
-        let sideways: f32 = fits().map(|fit| fit.moved[0].abs()).sum();
-        down > sideways && down >= UPRIGHT_ROWS * self.range().count() as f32
+        let usual =
+            |axis: usize| mean_and_error(self.range().map(|at| self.fits[at].moved[axis].abs())).0;
+        leads_up_or_down([usual(0), usual(1)])
     }
 
     fn range(&self) -> std::ops::RangeInclusive<usize> {

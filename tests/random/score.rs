@@ -256,22 +256,21 @@ fn false_findings(judged: &Judged, (clean, holds_itself, whole): (bool, bool, bo
 const LOSSES_UNKNOWN: &str = "losses-unknown";
 
 fn score_losses(score: &mut CaptureScore, capture: &Capture, (truth, judged): (&[FrameTruth], &Judged)) {
-    let calls = truth.iter().zip(&judged.frames).skip(1);
+    let calls = || truth.iter().zip(&judged.frames).skip(1);
     if capture.scene.look == Look::Steady {
-        for (truth, call) in calls {
+        for (truth, call) in calls() {
             let counted = u64::from(call.lost_before);
             if truth.lost > 0 || counted > 0 {
                 score.jumps.count(counted != truth.lost);
             }
         }
-        return;
     }
     if truth.iter().any(|frame| frame.lost > 0) {
         let within = |(truth, call): (&FrameTruth, &evenbeat::classify::ClassifiedFrame)| {
             (f64::from(call.lost_before) - truth.lost as f64).abs() <= f64::from(call.lost_uncertainty)
         };
         let said = judged.notes.iter().any(|note| note.code.name() == LOSSES_UNKNOWN);
-        score.losses.count(!said && !calls.into_iter().all(within));
+        score.losses.count(!said && !calls().all(within));
     }
 }
 

@@ -16,6 +16,7 @@ use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::{ClassifiedFrame, FrameClass, FrameEvidence, FrameFlags};
+use crate::frame::Coding;
 
 /// Rate pairs of mixing, pictures on frames: 48, 50, 24 and 25 on 60, 30 and 24 on 50, 24 on 25.
 const PAIRS: [(usize, usize); 7] = [(4, 5), (5, 6), (2, 5), (5, 12), (3, 5), (12, 25), (24, 25)];
@@ -52,10 +53,17 @@ const SURELY_HELD: f32 = 0.95;
 /// Weights nearer to 0 or 1 than this are not told from the pictures themselves.
 const WEIGHT_MIN: f32 = 0.15;
 
+/// The mean of two pictures has their weight within this. Choice.
+const MEAN_WITHIN: f32 = 0.02;
+/// What rounding leaves beside the line, code values squared: 1/12 of the mix, as much of its two pictures, and room for a
+/// mix that cuts off what is less than one.
+const ROUNDING: f32 = 0.35;
+
 /// Marks mixes with the weight of the later picture.
-pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) {
+pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], coding: Coding) {
     for index in 2..frames.len().saturating_sub(1) {
-        if let Some(weight) = mix_between_holds(frames, evidence, index) {
+        let weight = mix_between_holds(frames, evidence, index);
+        if let Some(weight) = weight.filter(|&weight| is_mixed_by_device(evidence, (index, weight), coding)) {
             flag(&mut frames[index], weight);
         }
     }
@@ -121,6 +129,21 @@ fn mix_between_holds(frames: &[ClassifiedFrame], evidence: &[FrameEvidence], ind
     let [here, after] = [evidence[index].reduced.fine_energy, next.fine_energy].map(f32::sqrt);
     let weight = here / (here + after);
     (WEIGHT_MIN..=1.0 - WEIGHT_MIN).contains(&weight).then_some(weight)
+}
+
+/// Whether the recorder cannot have made frame `index` a mix of its neighbours of this weight: what keeps samples leaves
+/// nothing of a mix beside its line but rounding and noise, as large as in a picture that is held; what does not fills
+/// frames with the mean of their neighbours.
+fn is_mixed_by_device(evidence: &[FrameEvidence], (index, weight): (usize, f32), coding: Coding) -> bool {
+    if coding == Coding::Lossy {
+        return (weight - 0.5).abs() > MEAN_WITHIN;
+    }
+    let [before, next] = [index - 1, index + 1].map(|index| evidence[index].reduced);
+    let after = evidence.get(index + 2).map_or(0.0, |after| after.reduced.fine_energy);
+    let step = evidence[index].reduced.fine_energy;
+    let along = (step + next.fine_energy_two_back - next.fine_energy) / 2.0;
+    let beside = step - along * along / next.fine_energy_two_back;
+    beside <= ROUNDING + before.fine_energy.min(after)
 }
 
 /// What a converter between two rates does to detail and change, place by place of its period.

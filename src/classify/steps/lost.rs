@@ -65,6 +65,15 @@ const RETURN_LOST_MAX: f32 = 2.0;
 /// itself.
 const HOLDS_ALIKE: f64 = 0.75;
 
+/// Changes are even where the logarithms of their energies lie this near to the middle one. Choice: a tenth of what two steps
+/// are more than one at the least.
+const EVEN_WITHIN: f32 = 0.07;
+
+/// ... and one leaps that is larger by this, and by so many such distances. Choice: half of what two steps are more than one,
+/// where a picture takes twice the time to come back to itself: ln 2.
+const LEAP_MIN: f32 = 0.35;
+const LEAP_ERRORS: f32 = 6.0;
+
 /// Share of the new pictures that must lie in steady motion for losses to be counted in a recording. Choice: below it
 /// most of the recording is not looked at.
 const COUNTED_SHARE_MIN: f64 = 0.9;
@@ -75,7 +84,7 @@ pub(super) fn mark(
     evidence: &[FrameEvidence],
     news: &[usize],
 ) -> Option<Note> {
-    let mut counted = 0;
+    let (mut counted, mut uncounted) = (0, 0);
     for place in 0..news.len() {
         let index = news[place];
         let flags = frames[index].flags;
@@ -86,8 +95,11 @@ pub(super) fn mark(
             continue;
         }
         let scene = Scene { frames, evidence, news, place };
-        counted += usize::from(scene.is_countable());
-        if let Some(jump) = scene.jump() {
+        let jump = scene.jump();
+        let leaps = jump.is_none() && (scene.goes_far() || scene.leaps() || scene.stalls_for_unknown_steps());
+        uncounted += usize::from(leaps);
+        counted += usize::from(!leaps && scene.is_countable());
+        if let Some(jump) = jump {
             frames[index].lost_before = jump.lost;
             frames[index].lost_uncertainty = jump.uncertainty;
             frames[index].flags.insert(FrameFlags::AFTER_DROP);
@@ -95,7 +107,8 @@ pub(super) fn mark(
     }
     // At both ends there is no motion on one side to compare with.
     let surrounded = news.len().saturating_sub(2 * SIDE_MIN);
-    (counted as f64 <= COUNTED_SHARE_MIN * surrounded as f64).then(|| unknown(counted, news.len()))
+    let few = counted as f64 <= COUNTED_SHARE_MIN * surrounded as f64;
+    (few || uncounted > 0).then(|| unknown(counted, news.len()))
 }
 
 /// That losses may have passed unseen.
@@ -142,16 +155,48 @@ impl Scene<'_> {
         measured && steady().is_some_and(|steady| one_is_clear(&steady))
     }
 
+    /// Whether the picture changes so much more than those around that one may be lost, where changes are even.
+    fn leaps(&self) -> bool {
+        let energy = |index: usize| self.evidence[index].reduced.energy.max(f32::MIN_POSITIVE).ln();
+        let sides = Sides::of(self.frames, self.news, self.place);
+        let [before, after] = [sides.before, sides.after].map(|side| {
+            let usual = median(side.iter().map(|&index| energy(index)).collect())?;
+            let off = median(side.iter().map(|&index| (energy(index) - usual).abs()).collect())?;
+            (side.len() >= SIDE_MIN).then_some((usual, off))
+        });
+        let (Some(before), Some(after)) = (before, after) else { return false };
+        let off = before.1.max(after.1).max((before.0 - after.0).abs() / 2.0);
+        let more = energy(self.news[self.place]) - before.0.max(after.0);
+        off <= EVEN_WITHIN && more >= LEAP_MIN.max(LEAP_ERRORS * off)
+    }
+
+    /// Whether a stall ends here that may have taken pictures: by another step than a single one.
+    fn stalls_for_unknown_steps(&self) -> bool {
+        let around = Sides::of(self.frames, self.news, self.place);
+        let single = Middle::around(self.evidence, around).map(|middle| middle.single);
+        self.stalled(|_| true) > 0
+            && !single.is_some_and(|single| self.is_single(self.news[self.place], single))
+    }
+
+    /// Whether the motion steps far enough here for a picture to be lost.
+    fn goes_far(&self) -> bool {
+        let around = Sides::of(self.frames, self.news, self.place);
+        let single = Middle::around(self.evidence, around).map(|middle| middle.single);
+        let step = Step::of(&self.evidence[self.news[self.place]]);
+        step.zip(single).is_some_and(|(step, single)| step.in_steps_of(single).0 >= JUMP_FROM)
+    }
+
     /// Frames that the picture at `place` of the list stays; frame 0 stands before the list.
     fn hold_before(&self, place: usize) -> usize {
         self.news[place] - if place == 0 { 0 } else { self.news[place - 1] }
     }
 
-    /// The hold usual around, where most are alike.
-    fn typical_hold(&self) -> Option<usize> {
+    /// The hold usual around of frames that `count`, where most are alike: a clip that holds its pictures as it likes stalls
+    /// by itself.
+    fn typical_hold(&self, count: impl Fn(usize) -> bool) -> Option<usize> {
         let range =
             self.place.saturating_sub(NEIGHBOURS).max(1)..(self.place + NEIGHBOURS + 1).min(self.news.len());
-        let others = range.filter(|&place| place != self.place);
+        let others = range.filter(|&place| place != self.place && count(self.news[place]));
         let mut holds: Few<usize> = others.map(|place| self.hold_before(place)).collect();
         holds.sort_unstable();
         let typical = *holds.get(holds.len() / 2)?;
@@ -159,10 +204,10 @@ impl Scene<'_> {
         (alike as f64 >= HOLDS_ALIKE * holds.len() as f64).then_some(typical)
     }
 
-    /// Typical holds that passed without a new picture just before, 0 where the hold is as usual.
-    fn stalled(&self) -> usize {
+    /// Typical holds of frames that `count` that passed without a new picture just before, 0 where the hold is as usual.
+    fn stalled(&self, count: impl Fn(usize) -> bool) -> usize {
         let hold = self.hold_before(self.place);
-        match self.typical_hold() {
+        match self.typical_hold(count) {
             Some(typical) if self.place > 0 && hold > typical => (hold + typical / 2) / typical - 1,
             _ => 0,
         }
@@ -221,7 +266,8 @@ impl Scene<'_> {
         let uncertainty = uncertainty(&steady, pictures);
         // A picture shown again puts the step back by one that was shown already.
         let shown = if self.after_return() { 2.0 } else { 1.0 };
-        let stalled = self.stalled();
+        // What stalls and jumps by turns holds other pictures alike.
+        let stalled = self.stalled(|frame| self.is_single(frame, steady.single));
         let sure = if stalled > 0 {
             pictures - uncertainty > 1.0
         } else {
@@ -247,20 +293,35 @@ impl Scene<'_> {
         if others > LONE_OTHERS_MAX && single.length() < ROUNDED_STEP_MIN_PX {
             return false;
         }
-        let is_single = |index: usize| {
-            Step::of(&self.evidence[index]).is_some_and(|step| {
-                let (along, off_line) = step.in_steps_of(single);
-                (along - 1.0).abs() <= LONE_SINGLE_WITHIN && off_line <= LONE_SINGLE_WITHIN
-                    || self.frames[index].flags.contains(FrameFlags::OUT_OF_ORDER)
-            })
+        let single_or_back = |index: usize| {
+            self.is_single(index, single)
+                || self.is_whole(index, single)
+                || Step::of(&self.evidence[index]).is_some()
+                    && self.frames[index].flags.contains(FrameFlags::OUT_OF_ORDER)
         };
-        around.nearest().into_iter().all(|index| index.is_some_and(is_single))
+        around.nearest().into_iter().all(|index| index.is_some_and(single_or_back))
+    }
+
+    /// Whether the step into a frame is a whole number of single ones.
+    fn is_whole(&self, index: usize, single: Step) -> bool {
+        Step::of(&self.evidence[index]).is_some_and(|step| {
+            let (along, off_line) = step.in_steps_of(single);
+            along >= JUMP_FROM && (along - along.round()).abs() <= WHOLE_WITHIN && off_line <= OFF_LINE_MAX * along
+        })
+    }
+
+    /// Whether the step into a frame is a single one.
+    fn is_single(&self, index: usize, single: Step) -> bool {
+        Step::of(&self.evidence[index]).is_some_and(|step| {
+            let (along, off_line) = step.in_steps_of(single);
+            (along - 1.0).abs() <= LONE_SINGLE_WITHIN && off_line <= LONE_SINGLE_WITHIN
+        })
     }
 
     /// After a picture shown again, where no motion can be measured: going on from it takes two steps where the
     /// turn was an extra one, and one more for each picture whose turn it took. Energies tell how many.
     fn jump_after_return(&self) -> Option<Jump> {
-        if !self.after_return() || self.stalled() > 0 {
+        if !self.after_return() || self.stalled(|_| true) > 0 {
             return None;
         }
         let (growth, two) = self.growth(Sides::of(self.frames, self.news, self.place))?;

@@ -9,17 +9,22 @@ use std::ops::{Deref, DerefMut};
 
 use super::evidence::FrameEvidence;
 use super::{ClassifiedFrame, FrameClass, FrameFlags};
+use crate::frame::Coding;
 use crate::note::Note;
 
 /// New pictures looked at on each side of one.
 const NEIGHBOURS: usize = 8;
 
 /// Marks cuts, order, lost pictures and mixes on frames whose class is known; says so where losses cannot be counted.
-pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence]) -> Option<Note> {
+pub(super) fn mark(
+    frames: &mut [ClassifiedFrame],
+    evidence: &[FrameEvidence],
+    coding: Coding,
+) -> Option<Note> {
     let news: Vec<usize> =
         (1..frames.len()).filter(|&index| frames[index].class == FrameClass::New).collect();
     cuts::mark(frames, evidence, &news);
-    blends::mark(frames, evidence);
+    blends::mark(frames, evidence, coding);
     order::mark(frames, evidence, &news);
     lost::mark(frames, evidence, &news)
 }

@@ -16,6 +16,9 @@ const HOLD_MAX: usize = 6;
 /// changes every frame a little.
 const RETURN_ENERGY: f32 = 0.3;
 
+/// Share of a change's energy above which it is light. Choice: half.
+const LIGHT_SHARE: f32 = 0.5;
+
 /// Energies around are steady when all lie within this factor of the middle one.
 const ENERGY_FACTOR: f32 = 4.0;
 
@@ -99,7 +102,7 @@ impl Scene<'_> {
             return false;
         }
         if self.same_as_before_last(place) {
-            return !self.turns(place);
+            return !self.turns(place) && !self.is_light(place);
         }
         match steps {
             // One picture back and at least two forth in a motion that is steady around.
@@ -114,6 +117,12 @@ impl Scene<'_> {
         let around = Sides::of(self.frames, self.news, place);
         let typical = median(around.iter().map(energy).collect()).unwrap_or(0.0);
         energy(self.news[place]) >= (ENERGY_SHARE_MIN * typical).max(ENERGY_MIN)
+    }
+
+    /// Whether most of the change is shared by all samples: light that flickers comes back by itself.
+    fn is_light(&self, place: usize) -> bool {
+        let change = &self.evidence[self.news[place]].reduced;
+        change.offset * change.offset > LIGHT_SHARE * change.energy
     }
 
     /// Content that goes forth and back passes every picture again on its way.

@@ -58,7 +58,7 @@ fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>
     let mut frames: Vec<ClassifiedFrame> = (0..places.len())
         .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
         .collect();
-    let note = mark(&mut frames, &evidence);
+    let note = mark(&mut frames, &evidence, Coding::Lossless);
     (frames, note)
 }
 
@@ -246,7 +246,7 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
     let mut frames: Vec<ClassifiedFrame> = (0..shown.len())
         .map(|index| frame(index == 0 || shown[index] != shown[index - 1], digest_of(index as i64)))
         .collect();
-    let _ = mark(&mut frames, &evidence);
+    let _ = mark(&mut frames, &evidence, Coding::Lossless);
     frames
 }
 

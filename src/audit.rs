@@ -526,6 +526,7 @@ fn conclude(
     let source = match clip {
         Some(clip) => {
             notes.extend(clip.notes.iter().cloned());
+            notes.extend(clip.range_note(facts.range));
             let same_as_before: Vec<bool> =
                 classified.frames.iter().map(|frame| frame.evidence == Evidence::Digest).collect();
             let moves: Vec<Option<bool>> = classified.frames.iter().map(sure_move).collect();
@@ -539,6 +540,7 @@ fn conclude(
                 same_as_before: &same_as_before,
                 delivered_rate: settled.times.delivered_rate,
                 coding: facts.coding,
+                range: facts.range,
                 mixes: mixes(&classified.frames),
                 differences: differences.as_deref().unwrap_or_default(),
                 scan: &fields.scan,
@@ -567,6 +569,7 @@ fn conclude(
                 kept: kept.frames(),
                 signatures: &unpacked,
                 shape: facts.shape,
+                range: facts.range,
                 view,
             };
             let picture =

@@ -213,6 +213,34 @@ impl Coding {
     }
 }
 
+/// The range that a recording says its code values have (ITU-T H.273, VideoFullRangeFlag).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum CodeRange {
+    /// Nothing says; samples of luma and colour differences are then taken for limited ones. *Common practice, no source.*
+    #[default]
+    Unstated,
+    /// Black 16, white 235 at 8 bit.
+    Limited,
+    /// Black 0, white 255 at 8 bit.
+    Full,
+}
+
+impl CodeRange {
+    /// The name written to files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Unstated => "unstated",
+            Self::Limited => "limited",
+            Self::Full => "full",
+        }
+    }
+
+    /// The range with this written name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Unstated, Self::Limited, Self::Full].into_iter().find(|range| range.name() == name)
+    }
+}
+
 /// What a reader knows of one frame besides its samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct FrameTiming {

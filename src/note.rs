@@ -47,6 +47,8 @@ pub enum NoteCode {
     ReferenceIncomplete,
     /// The picture was turned as the container says.
     PictureTurned,
+    /// Clip and recording are said to have code values of different ranges.
+    RangesDiffer,
 }
 
 /// Codes with their written names; the single table for both directions.
@@ -73,6 +75,7 @@ const NAMES: &[(NoteCode, &str)] = &[
     (NoteCode::InterlacedFlag, "interlaced-flag"),
     (NoteCode::ReferenceIncomplete, "reference-incomplete"),
     (NoteCode::PictureTurned, "picture-turned"),
+    (NoteCode::RangesDiffer, "ranges-differ"),
 ];
 
 impl NoteCode {

@@ -29,7 +29,7 @@ use crate::cadence::{self, FrameTimes};
 use crate::capture::{CaptureFacts, RateSource};
 use crate::error::{excerpt, plain_cause, Error, Result};
 use crate::fingerprint::UNKNOWN_DIGEST;
-use crate::frame::{Coding, FrameShape, PixelFormat, Scan};
+use crate::frame::{CodeRange, Coding, FrameShape, PixelFormat, Scan};
 use crate::interlace::{
     FieldAudit, FieldFindings, Outcome, OutcomeCode, Parity, ScanDecision, ScanSegment, ScanSource,
 };
@@ -207,6 +207,7 @@ impl Capture<'_> {
             },
             scan: Scan::from_name(&self.scan_flagged)?,
             coding: Coding::from_name(&self.coding)?,
+            range: CodeRange::default(),
             nominal_rate: None,
             rate_source: None,
             time_base: self.time_base().filter(|_| self.times_measured),

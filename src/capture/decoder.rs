@@ -227,6 +227,7 @@ impl DecoderSource {
             shape,
             scan: banner.scan,
             coding: banner.coding,
+            range: banner.range,
             nominal_rate: settings.rate,
             rate_source: settings.rate.map(|_| RateSource::Given),
             time_base: Some(time_base),

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use super::coding::coding_of;
 use super::containers::REFUSED_PHRASE;
-use crate::frame::{Coding, Scan};
+use crate::frame::{CodeRange, Coding, Scan};
 use crate::note::{Note, NoteCode};
 use crate::words::{counted, verb};
 
@@ -53,6 +53,8 @@ pub(crate) struct Banner {
     pub(crate) scan: Scan,
     /// How the samples were coded, by codec and profile.
     pub(crate) coding: Coding,
+    /// The range that the samples are said to have.
+    pub(crate) range: CodeRange,
     /// Average frame rate, rounded to 0.01 Hz.
     pub(crate) average_hz: Option<f64>,
     /// Finest frame rate that the decoder guesses from the timestamps, rounded to 0.01 Hz.
@@ -361,6 +363,7 @@ impl BannerLines {
             streams: self.input_streams.len(),
             scan: scan_in(format_field),
             coding: coding_of(fields.first().copied().unwrap_or_default(), &format_name(format_field)),
+            range: range_in(format_field),
             average_hz: value_of(" fps"),
             finest_hz: value_of(" tbr"),
             ticks_hz: value_of(" tbn"),
@@ -369,6 +372,20 @@ impl BannerLines {
             delivered_format: format_name(output.get(1).copied().unwrap_or_default()),
         }
     }
+}
+
+/// The range in a field like `yuv420p(tv, bt709, top first)`.
+fn range_in(format_field: &str) -> CodeRange {
+    let mut words = format_field.split(['(', ')', ',']).map(str::trim);
+    if words.next().is_some_and(|name| name.starts_with("yuvj")) {
+        return CodeRange::Full;
+    }
+    let told = words.find_map(|word| match word {
+        "pc" => Some(CodeRange::Full),
+        "tv" => Some(CodeRange::Limited),
+        _ => None,
+    });
+    told.unwrap_or_default()
 }
 
 /// Degrees by which a line of side data says that players turn the picture, where it does.
@@ -464,6 +481,7 @@ q=2-31, 120 fps, 90k tbn (default)
             streams: 2,
             scan: Scan::TopFieldFirst,
             coding: Coding::Lossy,
+            range: CodeRange::Full,
             average_hz: Some(27.61),
             finest_hz: Some(120.0),
             ticks_hz: Some(90_000.0),
@@ -480,6 +498,19 @@ q=2-31, 120 fps, 90k tbn (default)
             + "[mp3 @ 0x1] [warning] Estimating duration from bitrate, this may be inaccurate";
         assert_eq!(banner(&text).duration_s, None);
         assert_eq!(banner(&TWO_STREAMS.replace("01:02:03.50", "N/A")).duration_s, None);
+    }
+
+    #[test]
+    fn the_range_is_read() {
+        for (field, range) in [
+            ("yuv420p", CodeRange::Unstated),
+            ("yuv420p(progressive)", CodeRange::Unstated),
+            ("yuv420p(tv, bt709, progressive)", CodeRange::Limited),
+            ("yuv420p(pc)", CodeRange::Full),
+            ("yuvj422p(bt470bg/unknown/unknown)", CodeRange::Full),
+        ] {
+            assert_eq!(range_in(field), range, "{field}");
+        }
     }
 
     #[test]

@@ -10,7 +10,7 @@ use image::{ColorType, ImageDecoder, ImageReader, Limits};
 use super::limits::{cause_of, fill};
 use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, RateSource};
 use crate::error::{Error, Result};
-use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{CodeRange, Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 use crate::words::{counted, grouped};
@@ -86,6 +86,7 @@ impl ImageSequence {
             shape,
             scan: Scan::Unknown,
             coding: Coding::Unknown,
+            range: CodeRange::default(),
             nominal_rate: settings.rate,
             rate_source: settings.rate.map(|_| RateSource::Given),
             time_base: None,

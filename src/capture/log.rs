@@ -60,7 +60,7 @@ use crate::fingerprint::{
     LumaEnds, MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare,
     FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
-use crate::frame::{Coding, Family, FrameShape, PixelFormat, Rect, Scan};
+use crate::frame::{CodeRange, Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
 use crate::units::{Rate, TimeBase};
@@ -139,6 +139,9 @@ struct FactsLine {
     bit_depth: u8,
     scan: String,
     coding: String,
+    /// Logs of earlier builds have none.
+    #[serde(default)]
+    range: Option<String>,
     nominal_rate: Option<[u64; 2]>,
     rate_source: Option<String>,
     time_base_s: Option<[u64; 2]>,
@@ -194,6 +197,7 @@ impl From<&LogHeader> for HeaderLine {
                 bit_depth,
                 scan: facts.scan.name().to_owned(),
                 coding: facts.coding.name().to_owned(),
+                range: Some(facts.range.name().to_owned()),
                 nominal_rate: facts.nominal_rate.map(|rate| [rate.num(), rate.den()]),
                 rate_source: facts.rate_source.map(|source| source.name().to_owned()),
                 time_base_s: facts.time_base.map(|base| [base.num(), base.den()]),
@@ -248,6 +252,7 @@ impl HeaderLine {
                 },
                 scan: Scan::from_name(&facts.scan).ok_or("scan")?,
                 coding: Coding::from_name(&facts.coding).ok_or("coding")?,
+                range: facts.range.as_deref().map_or(Some(CodeRange::Unstated), CodeRange::from_name).ok_or("range")?,
                 nominal_rate: nominal_rate.flatten(),
                 rate_source: rate_source.flatten(),
                 time_base: time_base.flatten(),
@@ -1069,6 +1074,7 @@ mod tests {
             },
             scan: Scan::TopFieldFirst,
             coding: Coding::Lossy,
+            range: CodeRange::Full,
             nominal_rate: Rate::new(60000, 1001),
             rate_source: Some(RateSource::Given),
             time_base: TimeBase::new(1, 90000),

@@ -28,7 +28,7 @@ pub use placed::PlacedFrames;
 pub mod log;
 
 use crate::error::Result;
-use crate::frame::{Coding, FrameShape, FrameTiming, Scan};
+use crate::frame::{CodeRange, Coding, FrameShape, FrameTiming, Scan};
 use crate::note::Note;
 pub use crate::units::RateSource;
 use crate::units::{Rate, TimeBase};
@@ -44,6 +44,8 @@ pub struct CaptureFacts {
     pub scan: Scan,
     /// How the samples were coded.
     pub coding: Coding,
+    /// The range that its code values are said to have.
+    pub range: CodeRange,
     /// Delivered rate that the header or the person states; `None` if unknown.
     pub nominal_rate: Option<Rate>,
     /// Where `nominal_rate` comes from; `None` if unknown.

@@ -9,7 +9,7 @@ use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 use super::limits::{cause_of, read_samples, sides_allowed, skip, HEADER_LINE_MAX, READ_AHEAD};
 use super::{CaptureEnd, CaptureFacts, Extent, FrameSource, Leap, PlacedFrames, RateSource};
 use crate::error::{Error, Result};
-use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{CodeRange, Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ReadingSettings;
 use crate::units::{gcd, Rate, TimeBase};
@@ -43,6 +43,7 @@ struct Header {
     has_alpha: bool,
     scan: Scan,
     rate: Option<Rate>,
+    range: CodeRange,
 }
 
 impl Header {
@@ -109,6 +110,7 @@ impl Y4mSource {
             shape: header.shape,
             scan: header.scan,
             coding: Coding::Unknown,
+            range: header.range,
             nominal_rate,
             rate_source,
             time_base,
@@ -321,7 +323,7 @@ impl Header {
             return Err(Problem::header("it does not start with YUV4MPEG2".into(), HINT_HEADER));
         }
         let (mut width, mut height, mut chroma, mut chroma_extension) = (None, None, None, None);
-        let (mut scan, mut rate) = (Scan::Unknown, None);
+        let (mut scan, mut rate, mut range) = (Scan::Unknown, None, CodeRange::Unstated);
         for tag in tags {
             let mut letters = tag.chars();
             let letter = letters.next();
@@ -332,7 +334,10 @@ impl Header {
                 Some('C') => chroma = Some(value),
                 Some('I') => scan = stream_scan(value)?,
                 Some('F') => rate = stream_rate(value)?,
-                Some('X') => chroma_extension = value.strip_prefix("YSCSS=").or(chroma_extension),
+                Some('X') => {
+                    chroma_extension = value.strip_prefix("YSCSS=").or(chroma_extension);
+                    range = value.strip_prefix("COLORRANGE=").map_or(range, stream_range);
+                }
                 _ => {}
             }
         }
@@ -344,7 +349,7 @@ impl Header {
             cause: format!("C{chroma}"),
             hint: "supported are mono, 420, 422, 440, 444, 444alpha, 411, 410 and mono9 to 444p16",
         })?;
-        Ok(Self { shape: FrameShape { width, height, pixel_format }, has_alpha, scan, rate })
+        Ok(Self { shape: FrameShape { width, height, pixel_format }, has_alpha, scan, rate, range })
     }
 }
 
@@ -363,6 +368,15 @@ fn side(name: &str, value: &str) -> std::result::Result<u32, Problem> {
         Ok(side)
     } else {
         Err(refused())
+    }
+}
+
+/// What else stands there is passed over like any tag that is not known.
+fn stream_range(value: &str) -> CodeRange {
+    match value {
+        "FULL" => CodeRange::Full,
+        "LIMITED" => CodeRange::Limited,
+        _ => CodeRange::Unstated,
     }
 }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::capture::{CaptureEnd, CaptureFacts, FrameSource, Leap, RateSource};
 use crate::error::Result;
-use crate::frame::{Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
+use crate::frame::{CodeRange, Coding, Family, FrameShape, FrameTiming, PixelFormat, Scan};
 use crate::units::Rate;
 
 use super::harbour::Harbour;
@@ -102,6 +102,7 @@ impl PaintedCapture {
             shape: painter.shape(),
             scan: Scan::Progressive,
             coding: Coding::Unknown,
+            range: CodeRange::default(),
             nominal_rate: Some(rate),
             rate_source: Some(RateSource::Header),
             time_base: None,

@@ -4,7 +4,7 @@ use super::stream::{FRAMES_AHEAD, FRAMES_AHEAD_BESIDES};
 use super::*;
 use crate::capture::log::{LogReader, LogWriter};
 use crate::capture::{CaptureEnd, CaptureFacts};
-use crate::frame::{Coding, Family, FrameTiming, PixelFormat, Scan};
+use crate::frame::{CodeRange, Coding, Family, FrameTiming, PixelFormat, Scan};
 use crate::units::TimeBase;
 use crossbeam_channel::unbounded;
 use std::collections::HashSet;
@@ -38,6 +38,7 @@ impl<'a> PaintedSource<'a> {
             shape: FrameShape { width: 99, height: 67, pixel_format },
             scan: Scan::Progressive,
             coding: Coding::Unknown,
+            range: CodeRange::default(),
             nominal_rate: None,
             rate_source: None,
             time_base: None,

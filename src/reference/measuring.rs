@@ -8,7 +8,7 @@ use crate::clip_code::{COLUMNS, ROWS};
 use crate::fingerprint::cells::{means, CellBorders, Lines};
 use crate::fingerprint::marks::{chart, ClipIdentity};
 use crate::fingerprint::{ChartReading, LumaEnds, ViewPlan};
-use crate::frame::{Family, FrameShape, PixelFormat};
+use crate::frame::{CodeRange, Family, FrameShape, PixelFormat};
 use crate::settings::ViewSettings;
 use crate::testclip::{ClipPainter, ClipSettings};
 
@@ -117,6 +117,8 @@ pub struct Marked<'a> {
     pub signatures: &'a [Signature],
     /// Size and format of the frames.
     pub shape: FrameShape,
+    /// The range that code values are said to have.
+    pub range: CodeRange,
     /// The part of the picture that was looked at.
     pub view: &'a ViewSettings,
 }
@@ -137,7 +139,8 @@ impl Marked<'_> {
         let pictures = self.painted(&mut painter, &frames, (start, turned));
         let looked =
             Looked { shape: self.shape, view: self.view, signatures: self.signatures, frames: &frames };
-        let measures = written(picture::measure(&looked.comparison(&pictures), start)?);
+        let measures = picture::measure(&looked.comparison(&pictures), start)?;
+        let measures = written(measures.as_stated([CodeRange::Limited, self.range]));
         let [left, right, top, bottom] = measures.edges.map(|edge| edge.value);
         let levels = measures.levels.map_or(Levels::SAME, |levels| {
             let gain = (levels.white.value - levels.black.value) / (picture::WHITE - picture::BLACK);

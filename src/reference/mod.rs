@@ -26,9 +26,9 @@ use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
 use crate::fingerprint::{
     Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
 };
-use crate::frame::{Coding, FrameShape, Rect, Scan};
+use crate::frame::{CodeRange, Coding, FrameShape, Rect, Scan};
 use crate::interlace::{self, Parity, ScanDecision};
-use crate::note::Note;
+use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
 use crate::units::Rate;
 
@@ -165,6 +165,8 @@ pub struct Recording<'a> {
     pub delivered_rate: Rate,
     /// How its samples were coded.
     pub coding: Coding,
+    /// The range that its code values are said to have.
+    pub range: CodeRange,
     /// Whether many of its frames are mixes of two pictures.
     pub mixes: bool,
     /// How the fields of each frame differ; needed where the clip is interlaced, may be empty elsewhere.
@@ -380,6 +382,22 @@ impl Clip {
         alignment::marks::track(marks, frames).filter(|track| track.clip_name == own.clip_name)
     }
 
+    /// That a capture's code values are said to have another range than the clip's.
+    pub fn range_note(&self, capture: CodeRange) -> Option<Note> {
+        let name = |range: CodeRange| match range {
+            CodeRange::Full => "full range, 0 to 255",
+            CodeRange::Limited | CodeRange::Unstated => "limited range, 16 to 235",
+        };
+        let [clip, capture] = [self.facts.range, capture].map(name);
+        (clip != capture).then(|| {
+            let text = format!(
+                "The recording is marked as {capture}, the clip as {clip}: its levels are compared as the marks say, or \
+                 as they are where that fits better."
+            );
+            Note::new(NoteCode::RangesDiffer, text)
+        })
+    }
+
     /// Lays a capture along the clip.
     ///
     /// # Errors
@@ -395,6 +413,7 @@ impl Clip {
             }
         };
         let measures = clip.measures(&recording, &aligned);
+        let measures = measures.map(|measures| measures.as_stated([self.facts.range, recording.range]));
         let shape = self.facts.shape;
         let facts = PictureFacts {
             mirrored: clip.mirrored,

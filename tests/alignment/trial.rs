@@ -14,7 +14,7 @@ use evenbeat::cancel::Cancel;
 use evenbeat::capture::{CaptureFacts, FrameSource, RateSource};
 use evenbeat::classify::FrameFlags;
 use evenbeat::fingerprint::FrameFingerprint;
-use evenbeat::frame::{Coding, FrameShape, Scan};
+use evenbeat::frame::{CodeRange, Coding, FrameShape, Scan};
 use evenbeat::pipeline::{Control, NoProgress};
 use evenbeat::reference::{self, Clip, ClipReading};
 use evenbeat::settings::{Settings, ViewSettings};
@@ -137,6 +137,7 @@ impl Trial {
             shape: size.shape(8),
             scan: Scan::Progressive,
             coding,
+            range: CodeRange::default(),
             nominal_rate: Some(rate),
             rate_source: Some(RateSource::Header),
             time_base: None,

@@ -69,6 +69,7 @@ pub fn with_holds(holds: &[u32], pattern: &[u32]) -> Audit {
             },
             scan: Scan::Progressive,
             coding: evenbeat::frame::Coding::Lossy,
+            range: evenbeat::frame::CodeRange::default(),
             nominal_rate: Some(rate),
             rate_source: Some(RateSource::Header),
             time_base: None,

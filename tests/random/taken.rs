@@ -167,6 +167,7 @@ pub fn facts(capture: &Capture) -> CaptureFacts {
         shape: capture.size().shape(capture.recording.depth),
         scan: Scan::Progressive,
         coding: capture.recording.coding(),
+        range: evenbeat::frame::CodeRange::default(),
         nominal_rate: Some(capture.rate),
         rate_source: Some(RateSource::Header),
         time_base: None,

@@ -18,6 +18,7 @@ use self::luma::{Curve, LumaFit, SURE};
 use super::{Geometry, Grid, Signature, CELLS};
 use crate::fingerprint::marks::Kept;
 use crate::fingerprint::{ChartReading, ChromaSignature, LumaEnds};
+use crate::frame::CodeRange;
 
 /// Nominal black and white, code values at 8 bit (ITU-R BT.601, BT.709).
 pub const BLACK: f64 = 16.0;
@@ -107,6 +108,11 @@ pub struct Measures {
 }
 
 impl Measures {
+    /// The same where clip and capture are said to have code values of these ranges.
+    pub fn as_stated(self, ranges: [CodeRange; 2]) -> Self {
+        Self { levels: self.levels.map(|levels| levels.as_stated(ranges)), ..self }
+    }
+
     /// Of a capture that holds the clip's own samples.
     pub fn unchanged(frames: u64) -> Self {
         let exactly = |value| Measured { value, error: 0.0 };
@@ -169,6 +175,36 @@ pub struct LevelMeasures {
     pub gamma: Option<Measured>,
     /// What lies beyond black, and beyond white.
     pub beyond: Option<[Beyond; 2]>,
+}
+
+impl LevelMeasures {
+    /// The same where clip and capture are said to have code values of these ranges: in code values of the clip's range, unless
+    /// the samples went through as they are, since recorders mark what they did not change.
+    fn as_stated(self, [clip, capture]: [CodeRange; 2]) -> Self {
+        let is_full = |range| range == CodeRange::Full;
+        let stated = match (is_full(clip), is_full(capture)) {
+            (false, true) => self.mapped(|level| level * (WHITE - BLACK) / 255.0 + BLACK),
+            (true, false) => self.mapped(|level| (level - BLACK) * 255.0 / (WHITE - BLACK)),
+            _ => return self,
+        };
+        if stated.off() < self.off() {
+            stated
+        } else {
+            self
+        }
+    }
+
+    /// Code values put another way, by a line; the ends of the range are then elsewhere, so that nothing is known of them.
+    fn mapped(self, line: impl Fn(f64) -> f64) -> Self {
+        let gain = line(1.0) - line(0.0);
+        let map = |level: Measured| Measured { value: line(level.value), error: gain * level.error };
+        Self { black: map(self.black), white: map(self.white), beyond: None, ..self }
+    }
+
+    /// How far black and white are off together, code values.
+    fn off(self) -> f64 {
+        (self.black.value - BLACK).abs() + (self.white.value - WHITE).abs()
+    }
 }
 
 /// What of the luma samples lies beyond one end of the nominal range, shares of all samples.
@@ -330,4 +366,31 @@ fn median(values: &mut [f64]) -> f64 {
     }
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Code values of BT.601's limited range and H.273's full one: 16 is 0, 235 is 255.
+    #[test]
+    fn levels_are_compared_as_the_marked_ranges_say() {
+        use CodeRange::{Full, Limited, Unstated};
+        let level = |value: f64| Measured { value, error: 0.5 };
+        let table = [
+            ("no marks", [Unstated, Unstated], [0.0, 255.0], [0.0, 255.0]),
+            ("expanded, and marked so", [Unstated, Full], [0.0, 255.0], [16.0, 235.0]),
+            ("marked, but left alone", [Limited, Full], [16.0, 235.0], [16.0, 235.0]),
+            ("squeezed, and marked so", [Full, Limited], [29.7, 217.8], [16.0, 235.0]),
+            ("a full clip in full range", [Full, Full], [16.0, 235.0], [16.0, 235.0]),
+        ];
+        for (name, ranges, [black, white], expected) in table {
+            let levels = LevelMeasures { black: level(black), white: level(white), gamma: None, beyond: None };
+            let found = levels.as_stated(ranges);
+            for (found, expected) in [found.black, found.white].into_iter().zip(expected) {
+                assert!((found.value - expected).abs() < 0.1, "{name}: {found:?}");
+                assert!(found.error > 0.0, "{name}: {found:?}");
+            }
+        }
+    }
 }

@@ -4,6 +4,7 @@ use super::{
     median, ClassifiedFrame, Few, FrameEvidence, FrameFlags, Middle, Sides, Steady, Step, NEIGHBOURS,
     SIDE_MIN,
 };
+use crate::frame::Coding;
 use crate::note::{Note, NoteCode};
 
 /// Fewest single steps of a jump: half way to two, with room for error.
@@ -69,10 +70,13 @@ const HOLDS_ALIKE: f64 = 0.75;
 /// are more than one at the least.
 const EVEN_WITHIN: f32 = 0.07;
 
-/// ... and one leaps that is larger by this, and by so many such distances. Choice: half of what two steps are more than one,
-/// where a picture takes twice the time to come back to itself: ln 2.
+/// ... and one leaps that is larger by this. Choice: half of what two steps are more than one where a change grows as the way
+/// does: ln 2.
 const LEAP_MIN: f32 = 0.35;
-const LEAP_ERRORS: f32 = 6.0;
+
+/// Steps of a leap lie this near to a whole number, and most pictures lost in it: the power holds for short ways. Choice.
+const LEAP_WITHIN: f32 = 0.25;
+const LEAP_LOST_MAX: f32 = 2.0;
 
 /// Share of the new pictures that must lie in steady motion for losses to be counted in a recording. Choice: below it
 /// most of the recording is not looked at.
@@ -83,6 +87,7 @@ pub(super) fn mark(
     frames: &mut [ClassifiedFrame],
     evidence: &[FrameEvidence],
     news: &[usize],
+    coding: Coding,
 ) -> Option<Note> {
     let (mut counted, mut uncounted) = (0, 0);
     for place in 0..news.len() {
@@ -94,7 +99,7 @@ pub(super) fn mark(
         if from_mix || excluded.into_iter().any(|flag| flags.contains(flag)) {
             continue;
         }
-        let scene = Scene { frames, evidence, news, place };
+        let scene = Scene { frames, evidence, news, place, exact: coding != Coding::Lossy };
         let jump = scene.jump();
         let leaps = jump.is_none() && (scene.goes_far() || scene.leaps() || scene.stalls_for_unknown_steps());
         uncounted += usize::from(leaps);
@@ -140,11 +145,13 @@ struct Scene<'a> {
     evidence: &'a [FrameEvidence],
     news: &'a [usize],
     place: usize,
+    /// Whether nothing says that the recorder adds to a change.
+    exact: bool,
 }
 
 impl Scene<'_> {
     fn jump(&self) -> Option<Jump> {
-        self.jump_by_motion().or_else(|| self.jump_after_return())
+        self.jump_by_motion().or_else(|| self.jump_after_return()).or_else(|| self.jump_by_energy())
     }
 
     /// Whether a picture lost before this one would show in the step of the motion.
@@ -157,17 +164,52 @@ impl Scene<'_> {
 
     /// Whether the picture changes so much more than those around that one may be lost, where changes are even.
     fn leaps(&self) -> bool {
-        let energy = |index: usize| self.evidence[index].reduced.energy.max(f32::MIN_POSITIVE).ln();
+        self.even_energy().is_some_and(|usual| self.energy(self.news[self.place]) - usual >= LEAP_MIN)
+    }
+
+    /// Logarithm of the energy of the change into a frame.
+    fn energy(&self, index: usize) -> f32 {
+        self.evidence[index].reduced.energy.max(f32::MIN_POSITIVE).ln()
+    }
+
+    /// The larger of the middle logarithms of the energies on both sides, where changes are even.
+    fn even_energy(&self) -> Option<f32> {
         let sides = Sides::of(self.frames, self.news, self.place);
-        let [before, after] = [sides.before, sides.after].map(|side| {
-            let usual = median(side.iter().map(|&index| energy(index)).collect())?;
-            let off = median(side.iter().map(|&index| (energy(index) - usual).abs()).collect())?;
-            (side.len() >= SIDE_MIN).then_some((usual, off))
-        });
-        let (Some(before), Some(after)) = (before, after) else { return false };
-        let off = before.1.max(after.1).max((before.0 - after.0).abs() / 2.0);
-        let more = energy(self.news[self.place]) - before.0.max(after.0);
-        off <= EVEN_WITHIN && more >= LEAP_MIN.max(LEAP_ERRORS * off)
+        let side = |side: &[usize]| {
+            let usual = median(side.iter().map(|&index| self.energy(index)).collect())?;
+            let off = median(side.iter().map(|&index| (self.energy(index) - usual).abs()).collect())?;
+            (side.len() >= SIDE_MIN && off <= EVEN_WITHIN).then_some(usual)
+        };
+        let (before, after) = (side(sides.before)?, side(sides.after)?);
+        ((before - after).abs() <= 2.0 * EVEN_WITHIN).then_some(before.max(after))
+    }
+
+    /// Whether the changes on both sides are no smaller than usual: a coder that shows a picture in part makes up for it in the
+    /// next, and what leaves the picture or turns does so before a leap.
+    fn beside_whole_changes(&self, around: Sides<'_>) -> bool {
+        let usual = median(around.iter().map(|index| self.energy(index)).collect());
+        let whole = |index: usize| usual.is_some_and(|usual| self.energy(index) >= usual - LEAP_MIN);
+        around.nearest().into_iter().flatten().all(whole)
+    }
+
+    /// How many pictures are missing where no motion is measured, as in a zoom: by how much more the picture changes than those
+    /// around, which change evenly, against what two steps do. Changes go with a power of the steps. Only of recordings that
+    /// add nothing to a change; coders refresh pictures now and then.
+    fn jump_by_energy(&self) -> Option<Jump> {
+        let around = Sides::of(self.frames, self.news, self.place);
+        if !self.exact || self.hold_before(self.place) > 1 || Steady::around(self.evidence, around).is_some() {
+            return None;
+        }
+        let more = self.energy(self.news[self.place]) - self.even_energy()?;
+        let (_, two) = self.growth(around)?;
+        if more < LEAP_MIN || two < LEAP_MIN || !self.beside_whole_changes(around) {
+            return None;
+        }
+        let steps = (more / two).exp2();
+        let lost = steps.round() - 1.0;
+        let whole = (steps - steps.round()).abs() <= LEAP_WITHIN;
+        (whole && (1.0..=LEAP_LOST_MAX).contains(&lost))
+            .then_some(Jump { lost: lost as u16, uncertainty: LEAP_WITHIN })
     }
 
     /// Whether a stall ends here that may have taken pictures: by another step than a single one.
@@ -274,7 +316,7 @@ impl Scene<'_> {
             let alone = self.lone(around, steady.single);
             let clear = steady.single.length() >= LONE_STEP_MIN_PX || self.after_return();
             let whole = (pictures - pictures.round()).abs() <= uncertainty.max(WHOLE_WITHIN);
-            uncertainty <= LONE_ERROR_MAX && whole && clear && alone
+            uncertainty <= LONE_ERROR_MAX && whole && clear && alone && self.beside_whole_changes(around)
         };
         // A device that plays on without delay has skipped as many as it stood: taken where the motion allows.
         let skipped = stalled as f32;

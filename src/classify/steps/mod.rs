@@ -26,7 +26,7 @@ pub(super) fn mark(
     cuts::mark(frames, evidence, &news);
     blends::mark(frames, evidence, coding);
     order::mark(frames, evidence, &news);
-    lost::mark(frames, evidence, &news)
+    lost::mark(frames, evidence, &news, coding)
 }
 
 /// Most values around a place.

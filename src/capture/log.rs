@@ -252,7 +252,11 @@ impl HeaderLine {
                 },
                 scan: Scan::from_name(&facts.scan).ok_or("scan")?,
                 coding: Coding::from_name(&facts.coding).ok_or("coding")?,
-                range: facts.range.as_deref().map_or(Some(CodeRange::Unstated), CodeRange::from_name).ok_or("range")?,
+                range: facts
+                    .range
+                    .as_deref()
+                    .map_or(Some(CodeRange::Unstated), CodeRange::from_name)
+                    .ok_or("range")?,
                 nominal_rate: nominal_rate.flatten(),
                 rate_source: rate_source.flatten(),
                 time_base: time_base.flatten(),

@@ -393,6 +393,28 @@ fn unsure_calls_make_no_finding() {
     }
 }
 
+/// Content that slows down until its recorder codes it no more is no freeze; a clip tells what stood.
+#[test]
+fn a_freeze_stands_out_of_the_motion_around() {
+    let rate = Rate::new(60000, 1001).unwrap();
+    let stated = StatedRate { rate, source: RateSource::Header };
+    for (name, smallest, evidence, freezes) in [
+        ("even motion", 9.0, Evidence::Measure, 1),
+        ("motion that slows down", 2.5, Evidence::Measure, 0),
+        ("the same, told by the clip", 2.5, Evidence::Reference, 1),
+    ] {
+        let mut frames = frames(&format!("{}{}{}", "n".repeat(120), "r".repeat(30), "n".repeat(120)));
+        frames.iter_mut().for_each(|frame| frame.evidence = evidence);
+        frames[120..150].iter_mut().for_each(|frame| frame.change = 1.0);
+        [119, 150].into_iter().for_each(|frame| frames[frame].change = smallest);
+        let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
+        let cadence = analyse(&frames, &settled.times);
+        let found = conclude(&case(&frames, &settled.times, &cadence, Played::default()), true);
+        let of_kind = found.findings.iter().filter(|finding| finding.kind == FindingKind::Freeze).count();
+        assert_eq!(of_kind, freezes, "{name}");
+    }
+}
+
 /// A delivery of so many frames with a flag, far apart or in a row.
 fn with_flag(flag: FrameFlags, count: usize) -> Vec<ClassifiedFrame> {
     let mut frames = frames(&"n".repeat(3000 + count));

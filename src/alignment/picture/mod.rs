@@ -385,7 +385,8 @@ mod tests {
             ("a full clip in full range", [Full, Full], [16.0, 235.0], [16.0, 235.0]),
         ];
         for (name, ranges, [black, white], expected) in table {
-            let levels = LevelMeasures { black: level(black), white: level(white), gamma: None, beyond: None };
+            let levels =
+                LevelMeasures { black: level(black), white: level(white), gamma: None, beyond: None };
             let found = levels.as_stated(ranges);
             for (found, expected) in [found.black, found.white].into_iter().zip(expected) {
                 assert!((found.value - expected).abs() < 0.1, "{name}: {found:?}");

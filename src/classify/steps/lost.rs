@@ -197,7 +197,8 @@ impl Scene<'_> {
     /// add nothing to a change; coders refresh pictures now and then.
     fn jump_by_energy(&self) -> Option<Jump> {
         let around = Sides::of(self.frames, self.news, self.place);
-        if !self.exact || self.hold_before(self.place) > 1 || Steady::around(self.evidence, around).is_some() {
+        if !self.exact || self.hold_before(self.place) > 1 || Steady::around(self.evidence, around).is_some()
+        {
             return None;
         }
         let more = self.energy(self.news[self.place]) - self.even_energy()?;
@@ -348,7 +349,9 @@ impl Scene<'_> {
     fn is_whole(&self, index: usize, single: Step) -> bool {
         Step::of(&self.evidence[index]).is_some_and(|step| {
             let (along, off_line) = step.in_steps_of(single);
-            along >= JUMP_FROM && (along - along.round()).abs() <= WHOLE_WITHIN && off_line <= OFF_LINE_MAX * along
+            along >= JUMP_FROM
+                && (along - along.round()).abs() <= WHOLE_WITHIN
+                && off_line <= OFF_LINE_MAX * along
         })
     }
 

@@ -35,6 +35,16 @@ fn marked(places: &[f32], recorded: Recorded) -> Vec<ClassifiedFrame> {
 }
 
 fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>, Option<Note>) {
+    let evidence = evidence_of(places, recorded);
+    let mut frames: Vec<ClassifiedFrame> = (0..places.len())
+        .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
+        .collect();
+    let coding = if recorded.exact { Coding::Lossless } else { Coding::Lossy };
+    let note = mark(&mut frames, &evidence, coding);
+    (frames, note)
+}
+
+fn evidence_of(places: &[f32], recorded: Recorded) -> Vec<FrameEvidence> {
     let mut evidence = Vec::new();
     for (index, &place) in places.iter().enumerate() {
         let step = |back: usize| index.checked_sub(back).map(|before| place - places[before]);
@@ -55,11 +65,7 @@ fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>
             after_gap: false,
         });
     }
-    let mut frames: Vec<ClassifiedFrame> = (0..places.len())
-        .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
-        .collect();
-    let note = mark(&mut frames, &evidence, Coding::Lossless);
-    (frames, note)
+    evidence
 }
 
 fn frame(new: bool, digest: Digest) -> ClassifiedFrame {
@@ -102,6 +108,8 @@ fn lost_pictures_are_counted_at_steady_motion() {
         (vec![], vec![]),
         (vec![21], vec![(20, 1)]),
         (vec![24], vec![(20, 4)]),
+        // Two losses in a row.
+        (vec![21, 23], vec![(20, 1), (21, 1)]),
         (vec![19, 19, 19, 23], vec![(23, 3)]),
         (vec![19, 19, 19, 21], vec![(23, 1)]),
         // Late, nothing lost.
@@ -120,6 +128,62 @@ fn even_losses_are_counted_where_rounding_cannot_pass_for_them() {
     let counted: Vec<(usize, u16)> = (6..57).step_by(3).map(|frame| (frame, 1)).collect();
     for (pixels, expected) in [(3.0, counted), (1.0, vec![])] {
         assert_eq!(lost(&marked(&pan(&two_of_three, pixels), EXACT)), expected, "{pixels}");
+    }
+}
+
+/// Steps of one pixel that are two after each stall are no rounding: the stall explains them.
+#[test]
+fn losses_are_counted_where_stalls_come_by_turns() {
+    // Three pictures, one frame in which the third stays, and one picture is lost.
+    let shown: Vec<u64> = (0..20).flat_map(|turn| [0, 1, 2, 2].map(|at| 4 * turn + at)).collect();
+    let expected: Vec<(usize, u16)> = (1..20).map(|turn| (4 * turn, 1)).collect();
+    let found = lost(&marked(&pan(&shown, 1.0), EXACT));
+    // The motion must be known on both sides.
+    assert_eq!(found, expected[1..18], "{found:?}");
+}
+
+/// Where no motion is measured, as in a zoom, even changes tell a lost picture in recordings that add nothing to them.
+#[test]
+fn losses_are_counted_by_even_changes_of_exact_recordings() {
+    let unmeasured = Recorded { measured: false, ..EXACT };
+    let shown = |after: u64| pan(&list(&[after]), 1.0);
+    for (after, recorded, expected) in [
+        (21, unmeasured, vec![(20, 1)]),
+        (22, unmeasured, vec![(20, 2)]),
+        // What is larger still may be a cut.
+        (26, unmeasured, vec![]),
+        (21, UNMEASURED, vec![]),
+    ] {
+        assert_eq!(lost(&marked(&shown(after), recorded)), expected, "{after} {}", recorded.exact);
+    }
+    // Content that turns slows down before, and leaps then.
+    let mut turning = shown(21);
+    turning[19] -= 0.5;
+    assert_eq!(lost(&marked(&turning, unmeasured)), []);
+}
+
+/// A leap of the change, and a stall after which no motion is measured, may hide losses.
+#[test]
+fn what_may_hide_losses_is_said() {
+    let aliased = |middle: &[u64], measured: bool| {
+        let places = pan(&list(middle), 3.0);
+        let mut evidence = evidence_of(&places, EXACT);
+        let leap = (1..places.len()).find(|&frame| places[frame] - places[frame - 1] > 3.0).unwrap_or(20);
+        // Bars lie on others after a step of two: the motion seems to be the usual one.
+        evidence[leap].reduced.motion_x = 3.0;
+        evidence[leap].reduced.motion_peak = if measured { 0.9 } else { 0.0 };
+        let mut frames: Vec<ClassifiedFrame> = (0..places.len())
+            .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
+            .collect();
+        mark(&mut frames, &evidence, Coding::Lossless).is_some()
+    };
+    for (name, middle, measured, said) in [
+        ("no loss", vec![], true, false),
+        ("a leap that seems a single step", vec![21], true, true),
+        ("a stall, late", vec![19, 19, 19, 20], true, false),
+        ("a stall, then an unknown step", vec![19, 19, 19, 23], false, true),
+    ] {
+        assert_eq!(aliased(&middle, measured), said, "{name}");
     }
 }
 
@@ -199,6 +263,23 @@ fn content_that_goes_forth_and_back_is_in_order() {
     }
 }
 
+/// A light that flickers comes back to where it was; no picture is shown again.
+#[test]
+fn light_that_flickers_is_in_order() {
+    let places = pan(&list(&[18, 20]), 3.0);
+    for (share, expected) in [(0.0, vec![20]), (0.9, vec![])] {
+        let mut evidence = evidence_of(&places, EXACT);
+        for one in &mut evidence {
+            one.reduced.offset = (share * one.reduced.energy).sqrt();
+        }
+        let mut frames: Vec<ClassifiedFrame> = (0..places.len())
+            .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
+            .collect();
+        let _ = mark(&mut frames, &evidence, Coding::Lossless);
+        assert_eq!(flagged(&frames, FrameFlags::OUT_OF_ORDER), expected, "{share}");
+    }
+}
+
 /// Detail of a picture: pseudo-random values, new in every picture as far as `resemblance` (0 to 1) goes.
 fn detail_of(picture: u64, resemblance: f32) -> Vec<f32> {
     let value = |seed: u64| {
@@ -215,6 +296,22 @@ fn detail_of(picture: u64, resemblance: f32) -> Vec<f32> {
 
 /// Marks frames of the detail of pictures and mixes, all new but those like the one before.
 fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
+    recorded_mixes(shown, resemblance, Coding::Lossless)
+}
+
+fn recorded_mixes(shown: &[Shown], resemblance: f32, coding: Coding) -> Vec<ClassifiedFrame> {
+    let mut frames = frames_of(shown);
+    let _ = mark(&mut frames, &detail_evidence(shown, resemblance), coding);
+    frames
+}
+
+fn frames_of(shown: &[Shown]) -> Vec<ClassifiedFrame> {
+    (0..shown.len())
+        .map(|index| frame(index == 0 || shown[index] != shown[index - 1], digest_of(index as i64)))
+        .collect()
+}
+
+fn detail_evidence(shown: &[Shown], resemblance: f32) -> Vec<FrameEvidence> {
     let detail: Vec<Vec<f32>> = shown
         .iter()
         .map(|&shown| match shown {
@@ -228,7 +325,7 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
         .collect();
     let square = |values: &mut dyn Iterator<Item = f32>| values.map(|value| value * value).sum::<f32>();
     let between = |a: usize, b: usize| square(&mut detail[a].iter().zip(&detail[b]).map(|(a, b)| a - b));
-    let evidence: Vec<FrameEvidence> = (0..shown.len())
+    (0..shown.len())
         .map(|index| FrameEvidence {
             advance: Advance::default(),
             digest: digest_of(index as i64),
@@ -242,12 +339,7 @@ fn mixed(shown: &[Shown], resemblance: f32) -> Vec<ClassifiedFrame> {
             },
             after_gap: false,
         })
-        .collect();
-    let mut frames: Vec<ClassifiedFrame> = (0..shown.len())
-        .map(|index| frame(index == 0 || shown[index] != shown[index - 1], digest_of(index as i64)))
-        .collect();
-    let _ = mark(&mut frames, &evidence, Coding::Lossless);
-    frames
+        .collect()
 }
 
 /// Frames marked as mixes with their weights, and those that are.
@@ -275,16 +367,46 @@ fn mixes_of_every_rate_pair_are_found_with_their_weights() {
     }
 }
 
+/// Pictures held for two frames, with a mix of this weight between every second two.
+fn held_with_mixes(weight: f32) -> Vec<Shown> {
+    let pairs = (0..40).flat_map(|pair| {
+        let (first, second) = (2 * pair, 2 * pair + 1);
+        let (held, next) = (Shown::Picture(first), Shown::Picture(second));
+        [held, held, Shown::Mix { first, second, weight }, next, next]
+    });
+    pairs.collect()
+}
+
 #[test]
 fn mixes_between_held_pictures_are_found() {
-    let shown: Vec<Shown> = (0..40)
-        .flat_map(|pair| {
-            let (first, second) = (2 * pair, 2 * pair + 1);
-            let (held, next) = (Shown::Picture(first), Shown::Picture(second));
-            [held, held, Shown::Mix { first, second, weight: 0.3 }, next, next]
-        })
-        .collect();
-    assert_mixes_found(&shown, 0.0, "2:2 with mixes");
+    assert_mixes_found(&held_with_mixes(0.3), 0.0, "2:2 with mixes");
+}
+
+/// Encoders fill frames with the mean of their neighbours.
+#[test]
+fn means_in_lossy_recordings_are_the_recorders() {
+    for (weight, coding, told) in
+        [(0.5, Coding::Lossless, true), (0.5, Coding::Lossy, false), (0.3, Coding::Lossy, true)]
+    {
+        let frames = recorded_mixes(&held_with_mixes(weight), 0.0, coding);
+        assert_eq!(flagged(&frames, FrameFlags::BLEND).is_empty(), !told, "{weight} {coding:?}");
+    }
+}
+
+/// A picture near the middle of its neighbours is none of their mixes where the recorder keeps samples.
+#[test]
+fn what_lies_beside_the_line_of_its_neighbours_is_no_mix() {
+    let shown = held_with_mixes(0.4);
+    for (beside, told) in [(0.0, true), (0.3, true), (2.0, false)] {
+        let mut evidence = detail_evidence(&shown, 0.0);
+        for index in (2..shown.len()).filter(|index| index % 5 == 2) {
+            evidence[index].reduced.fine_energy += beside;
+            evidence[index + 1].reduced.fine_energy += beside;
+        }
+        let mut frames = frames_of(&shown);
+        let _ = mark(&mut frames, &evidence, Coding::Lossless);
+        assert_eq!(flagged(&frames, FrameFlags::BLEND).is_empty(), !told, "{beside}");
+    }
 }
 
 #[test]

@@ -52,6 +52,7 @@ fn facts() -> CaptureFacts {
         shape: FrameShape { width: 1920, height: 1080, pixel_format },
         scan: Scan::Progressive,
         coding: evenbeat::frame::Coding::Unknown,
+        range: evenbeat::frame::CodeRange::default(),
         nominal_rate: None,
         rate_source: None,
         time_base: None,

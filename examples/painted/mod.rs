@@ -24,6 +24,7 @@ pub fn facts() -> CaptureFacts {
         },
         scan: Scan::Progressive,
         coding: evenbeat::frame::Coding::Unknown,
+        range: evenbeat::frame::CodeRange::default(),
         nominal_rate: Rate::new(60, 1),
         rate_source: Some(RateSource::Header),
         time_base: None,

@@ -526,6 +526,19 @@ mod tests {
         }
     }
 
+    /// Tag of the extension as common decoders write it. *Common practice, no source.*
+    #[test]
+    fn the_range_is_taken_from_the_header() {
+        for (tag, range) in [
+            ("", CodeRange::Unstated),
+            (" XCOLORRANGE=FULL", CodeRange::Full),
+            (" XCOLORRANGE=LIMITED", CodeRange::Limited),
+            (" XCOLORRANGE=HALF", CodeRange::Unstated),
+        ] {
+            assert_eq!(header(&format!("YUV4MPEG2 W5 H3 F25:1{tag}")).unwrap().range, range, "{tag}");
+        }
+    }
+
     #[test]
     fn rates_and_scans_are_taken_from_the_header() {
         let rate = |num, den| Rate::new(num, den);

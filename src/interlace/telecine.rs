@@ -465,11 +465,7 @@ mod tests {
             ("without combs", false, Case { comb: 0.0, ..weak }),
             ("no repeats", false, Case { stays: 0.0, ..weak }),
             ("moving down", false, Case { down: 1.4, ..weak }),
-            (
-                "moving down, clear repeats",
-                true,
-                Case { down: 1.4, stays: 1.0, comb: 0.3, tiles: 0.01, ..weak },
-            ),
+            ("moving down, clear repeats", true, Case { down: 1.4, stays: 1.0, comb: 0.3, tiles: 0.01 }),
             ("moving down, nothing looks combed", false, Case { down: 1.4, stays: 1.0, comb: 0.3, ..weak }),
         ];
         for (name, is_film, case) in table {

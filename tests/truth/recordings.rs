@@ -137,6 +137,7 @@ pub fn open(
         shape: scene.size.shape(),
         scan: Scan::Progressive,
         coding: if recording.needs_encoder() { Coding::Lossy } else { Coding::Unknown },
+        range: evenbeat::frame::CodeRange::default(),
         nominal_rate: Some(delivery.delivered_rate),
         rate_source: Some(RateSource::Header),
         time_base: None,

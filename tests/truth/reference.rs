@@ -110,6 +110,7 @@ fn facts(cell: &Cell) -> CaptureFacts {
         shape: cell.scene.size.shape(),
         scan: Scan::Progressive,
         coding: evenbeat::frame::Coding::Unknown,
+        range: evenbeat::frame::CodeRange::default(),
         nominal_rate: Some(clip_rate(&cell.delivery, frames_available(&cell.scene, &cell.delivery))),
         rate_source: Some(RateSource::Header),
         time_base: None,

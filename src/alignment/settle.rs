@@ -38,6 +38,11 @@ const LATE_UP_TO: usize = 8;
 /// picture may be cut at each end.
 const STILL_EXTRA: f64 = 2.0;
 
+/// Frames on either side of a fault, and the share of them that must be placed within two pictures: two turns of 3:2, and three in four.
+/// Choice.
+const KNOWN_AROUND: usize = 12;
+const KNOWN_SHARE: f64 = 0.75;
+
 /// What classes are settled with.
 #[derive(Clone, Copy, Debug)]
 pub struct Settling<'a> {
@@ -240,6 +245,7 @@ impl Settling<'_> {
         let mut newest: Option<(u32, usize)> = None;
         // The newest picture that was shown for sure: of a range that is its first one.
         let mut surely = 0;
+        let known = self.known_around();
         for index in 0..frames.len() {
             let Some((low, high)) = range(places[index]) else { continue };
             let Some((newest_picture, since)) = newest else {
@@ -252,7 +258,7 @@ impl Settling<'_> {
             frame.flags.remove(FrameFlags::AFTER_DROP);
             frame.flags.remove(FrameFlags::OUT_OF_ORDER);
             (frame.lost_before, frame.lost_uncertainty) = (0, 0.0);
-            if low > newest_picture {
+            if low > newest_picture && known[index] {
                 let lost = self.lost(index, (newest_picture, low)).min(self.surely_lost(index));
                 frame.lost_before = u16::try_from(lost).unwrap_or(u16::MAX);
                 if lost > self.unavoidable(index - since) {
@@ -269,7 +275,7 @@ impl Settling<'_> {
                 seen = Seen::default();
                 newest = Some((high, index));
                 surely = low;
-            } else if high < surely && range(places[index - 1]) != Some((low, high)) {
+            } else if high < surely && known[index] && range(places[index - 1]) != Some((low, high)) {
                 frame.flags.insert(FrameFlags::OUT_OF_ORDER);
                 if !seen.contains(low) {
                     frames[index - 1].flags.insert(FrameFlags::OUT_OF_ORDER);
@@ -282,6 +288,27 @@ impl Settling<'_> {
             newest =
                 newest.map(|(picture, since)| if high > picture { (high, index) } else { (picture, since) });
         }
+    }
+
+    /// Whether the places around each frame are known well enough for a fault of the device: where errors leave most of them
+    /// open, what little is told may be another turn of a scene that comes again.
+    fn known_around(&self) -> Vec<bool> {
+        let places = &self.track.places;
+        if self.moves.is_empty() {
+            return vec![true; places.len()];
+        }
+        let is_told = |place: SourcePlace| {
+            range(place).is_some_and(|(low, high)| high - low <= 1) || self.is_still_in_clip(place)
+        };
+        let mut told = vec![0; places.len() + 1];
+        for (index, &place) in places.iter().enumerate() {
+            told[index + 1] = told[index] + usize::from(is_told(place));
+        }
+        let known = |index: usize| {
+            let around = index.saturating_sub(KNOWN_AROUND)..(index + KNOWN_AROUND + 1).min(places.len());
+            (told[around.end] - told[around.start]) as f64 >= KNOWN_SHARE * around.len() as f64
+        };
+        (0..places.len()).map(known).collect()
     }
 
     /// Pictures between two that do not come soon after either.
@@ -497,6 +524,41 @@ mod tests {
                 Settling { track: &track, own_repeats: &[], delivered_rate, standing, moves: &moves },
             );
             assert_eq!(frames.iter().map(|frame| frame.lost_before).sum::<u16>(), lost, "{name}");
+        }
+    }
+
+    /// A loss and a swap among frames that are placed, and among frames of which most may be one of many pictures.
+    #[test]
+    fn faults_count_where_places_are_known() {
+        for (open, faults) in [(0, 3), (4, 3), (14, 0)] {
+            let mut places: Vec<SourcePlace> = (0..11).map(picture).collect();
+            places.extend([14, 15, 17, 16, 18, 19].map(picture));
+            places.extend((20..28).map(picture));
+            for place in places[..11].iter_mut().rev().take(open) {
+                let (first, last) = range(*place).unwrap();
+                *place = still(first.saturating_sub(3), last);
+            }
+            for place in places.iter_mut().rev().take(open.saturating_sub(8)) {
+                let (first, last) = range(*place).unwrap();
+                *place = still(first, last + 3);
+            }
+            let track = track(&places, "60");
+            let mut frames = vec![frame(FrameClass::New, Evidence::Measure); places.len()];
+            let delivered_rate = Rate::parse("60").unwrap();
+            let moves = vec![Some(true); places.len()];
+            settle(
+                &mut frames,
+                Settling {
+                    track: &track,
+                    own_repeats: &[],
+                    delivered_rate,
+                    standing: Standing::WITH_ERRORS,
+                    moves: &moves,
+                },
+            );
+            let marked = |flag| frames.iter().filter(|frame| frame.flags.contains(flag)).count();
+            let found = marked(FrameFlags::AFTER_DROP) + marked(FrameFlags::OUT_OF_ORDER);
+            assert_eq!(found, faults, "{open} open");
         }
     }
 

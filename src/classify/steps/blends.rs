@@ -55,9 +55,8 @@ const WEIGHT_MIN: f32 = 0.15;
 
 /// The mean of two pictures has their weight within this. Choice.
 const MEAN_WITHIN: f32 = 0.02;
-/// What rounding leaves beside the line, code values squared: 1/12 of the mix, as much of its two pictures, and room for a
-/// mix that cuts off what is less than one.
-const ROUNDING: f32 = 0.35;
+/// What rounding leaves beside the line, code values squared: twice 1/12, the variance of a rounded value.
+const ROUNDING: f32 = 1.0 / 6.0;
 
 /// Marks mixes with the weight of the later picture.
 pub(super) fn mark(frames: &mut [ClassifiedFrame], evidence: &[FrameEvidence], coding: Coding) {

@@ -397,7 +397,7 @@ fn means_in_lossy_recordings_are_the_recorders() {
 #[test]
 fn what_lies_beside_the_line_of_its_neighbours_is_no_mix() {
     let shown = held_with_mixes(0.4);
-    for (beside, told) in [(0.0, true), (0.3, true), (2.0, false)] {
+    for (beside, told) in [(0.0, true), (0.1, true), (0.3, false), (2.0, false)] {
         let mut evidence = detail_evidence(&shown, 0.0);
         for index in (2..shown.len()).filter(|index| index % 5 == 2) {
             evidence[index].reduced.fine_energy += beside;

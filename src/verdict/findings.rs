@@ -51,6 +51,10 @@ const AROUND_MIN: usize = 4;
 /// Smallest change of a block that is told from none, code values.
 const LEAST_CHANGE: f32 = 0.05;
 
+/// Times the middle change around from which a change is none of the motion there, but a cut or near one. Choice: that of cuts
+/// (`classify/steps/cuts.rs`).
+const LEAP: f32 = 3.0;
+
 /// The change that bounds a hold lies above those in it by so many times what the smallest change around lies below the
 /// middle one, in logarithms. By painted scenes of a stranger in lossy recordings: 14 holds of content that slowed down reach
 /// 0.5 to 2.6 and once 3.4, of 41 stalls 37 exceed 3.
@@ -132,26 +136,34 @@ impl Case<'_> {
     }
 
     /// Whether the motion around a hold cannot have slowed down to what is called the same in it: the changes that bound the
-    /// hold lie so far above those in it as the motion around hardly varies. What a clip or its marks tell needs no such sign.
+    /// hold lie so far above those in it as the motion around hardly varies. What a clip or its marks tell needs no such sign, nor
+    /// does a hold without a changed sample: what slows down under coding error goes on in part.
     fn stands_out(&self, first: u64, last: u64) -> bool {
         let (first, last) = (first as usize, last as usize);
         let Some(held) = self.frames.get(first + 1..=last) else { return true };
         let told = |frame: &ClassifiedFrame| matches!(frame.evidence, Evidence::Reference | Evidence::Mark);
+        let is_motion = |frame: &ClassifiedFrame| {
+            frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::CUT)
+        };
         let end = (last + 1 + AROUND).min(self.frames.len());
         let mut around: Vec<f32> = (first.saturating_sub(AROUND).max(1)..end)
             .map(|frame| &self.frames[frame])
-            .filter(|frame| frame.class == FrameClass::New)
+            .filter(|frame| is_motion(frame))
             .map(|frame| frame.change)
             .collect();
-        if held.iter().any(told) || around.len() < AROUND_MIN {
+        let equal = held.iter().all(|frame| frame.evidence == Evidence::Digest);
+        if equal || held.iter().any(told) || around.len() < AROUND_MIN {
             return true;
         }
         around.sort_unstable_by(f32::total_cmp);
+        let usual = around[around.len() / 2];
         let bounds = [first, last + 1].into_iter().filter(|&frame| frame > 0);
-        let bounds = bounds.filter_map(|frame| self.frames.get(frame)).map(|frame| frame.change);
-        let bound = bounds.fold(f32::INFINITY, f32::min);
+        let bounds = bounds.filter_map(|frame| self.frames.get(frame)).filter(|frame| is_motion(frame));
+        // Between two cuts nothing is known of the motion.
+        let known = bounds.map(|frame| frame.change).filter(|&change| change <= LEAP * usual);
+        let Some(bound) = known.reduce(f32::min) else { return false };
         let same = held.iter().map(|frame| frame.change).fold(LEAST_CHANGE, f32::max);
-        let varies = (around[around.len() / 2] / around[0].max(LEAST_CHANGE)).ln();
+        let varies = (usual / around[0].max(LEAST_CHANGE)).ln();
         (bound / same).ln() >= VARIATIONS * varies
     }
 

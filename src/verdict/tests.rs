@@ -398,15 +398,22 @@ fn unsure_calls_make_no_finding() {
 fn a_freeze_stands_out_of_the_motion_around() {
     let rate = Rate::new(60000, 1001).unwrap();
     let stated = StatedRate { rate, source: RateSource::Header };
-    for (name, smallest, evidence, freezes) in [
-        ("even motion", 9.0, Evidence::Measure, 1),
-        ("motion that slows down", 2.5, Evidence::Measure, 0),
-        ("the same, told by the clip", 2.5, Evidence::Reference, 1),
+    let none = FrameFlags::default();
+    for (name, smallest, flags, evidence, freezes) in [
+        ("even motion", 9.0, none, Evidence::Measure, 1),
+        ("motion that slows down", 2.5, none, Evidence::Measure, 0),
+        ("the same, told by the clip", 2.5, none, Evidence::Reference, 1),
+        ("the same, without a changed sample", 2.5, none, Evidence::Digest, 1),
+        ("a shot between two cuts", 12.0, FrameFlags::CUT, Evidence::Measure, 0),
+        ("a shot between changes as large as cuts", 90.0, none, Evidence::Measure, 0),
     ] {
         let mut frames = frames(&format!("{}{}{}", "n".repeat(120), "r".repeat(30), "n".repeat(120)));
         frames.iter_mut().for_each(|frame| frame.evidence = evidence);
         frames[120..150].iter_mut().for_each(|frame| frame.change = 1.0);
-        [119, 150].into_iter().for_each(|frame| frames[frame].change = smallest);
+        for frame in [119, 150] {
+            frames[frame].change = smallest;
+            frames[frame].flags = flags;
+        }
         let settled = frame_times(Some(stated), None, &vec![None; frames.len()], &[]);
         let cadence = analyse(&frames, &settled.times);
         let found = conclude(&case(&frames, &settled.times, &cadence, Played::default()), true);

@@ -194,10 +194,11 @@ impl Scene<'_> {
 
     /// How many pictures are missing where no motion is measured, as in a zoom: by how much more the picture changes than those
     /// around, which change evenly, against what two steps do. Changes go with a power of the steps. Only of recordings that
-    /// add nothing to a change; coders refresh pictures now and then.
+    /// add nothing to a change; coders refresh pictures now and then. Motion that is measured but unsteady may be drawn in
+    /// whole pixels, now one and now two.
     fn jump_by_energy(&self) -> Option<Jump> {
         let around = Sides::of(self.frames, self.news, self.place);
-        if !self.exact || self.hold_before(self.place) > 1 || Steady::around(self.evidence, around).is_some()
+        if !self.exact || self.hold_before(self.place) > 1 || Middle::around(self.evidence, around).is_some()
         {
             return None;
         }

@@ -239,6 +239,11 @@ impl CodeRange {
     pub fn from_name(name: &str) -> Option<Self> {
         [Self::Unstated, Self::Limited, Self::Full].into_iter().find(|range| range.name() == name)
     }
+
+    /// Whether black and white are the ends of what can be coded.
+    pub fn is_full(self) -> bool {
+        self == Self::Full
+    }
 }
 
 /// What a reader knows of one frame besides its samples.

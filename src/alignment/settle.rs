@@ -38,8 +38,8 @@ const LATE_UP_TO: usize = 8;
 /// picture may be cut at each end.
 const STILL_EXTRA: f64 = 2.0;
 
-/// Frames on either side of a fault, and the share of them that must be placed within two pictures: two turns of 3:2, and three in four.
-/// Choice.
+/// Frames on either side of a fault, and the share of them that must be placed within two pictures: two turns of 3:2, and
+/// three in four. Choice, by one painted face that nods; judged on the losses of twelve real clips, of which none went.
 const KNOWN_AROUND: usize = 12;
 const KNOWN_SHARE: f64 = 0.75;
 

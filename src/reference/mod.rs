@@ -384,12 +384,13 @@ impl Clip {
 
     /// That a capture's code values are said to have another range than the clip's.
     pub fn range_note(&self, capture: CodeRange) -> Option<Note> {
-        let name = |range: CodeRange| match range {
-            CodeRange::Full => "full range, 0 to 255",
-            CodeRange::Limited | CodeRange::Unstated => "limited range, 16 to 235",
+        let clip = self.facts.range;
+        let name = |range: CodeRange| match range.is_full() {
+            true => "full range, 0 to 255",
+            false => "limited range, 16 to 235",
         };
-        let [clip, capture] = [self.facts.range, capture].map(name);
-        (clip != capture).then(|| {
+        (clip.is_full() != capture.is_full()).then(|| {
+            let [clip, capture] = [clip, capture].map(name);
             let text = format!(
                 "The recording is marked as {capture}, the clip as {clip}: its levels are compared as the marks say, or \
                  as they are where that fits better."

@@ -1,6 +1,7 @@
 //! One function per finding kind: analysis in, findings out.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use crate::alignment::{Counts, SourceSummary};
 use crate::cadence::{gaps, CadenceAnalysis, CadenceBreak, Freeze, Hold};
@@ -120,10 +121,14 @@ impl Case<'_> {
             && self.stands_out(first, last)
     }
 
+    /// Frames of a hold with those on either side.
+    fn around(&self, first: u64, last: u64) -> Range<usize> {
+        (first as usize).saturating_sub(AROUND)..(last as usize + 1 + AROUND).min(self.frames.len())
+    }
+
     /// Whether the calls around a hold are sure on the mean.
     fn surely_known(&self, first: u64, last: u64) -> bool {
-        let end = (last as usize + 1 + AROUND).min(self.frames.len());
-        let around = self.frames.get((first as usize).saturating_sub(AROUND)..end).unwrap_or_default();
+        let around = self.frames.get(self.around(first, last)).unwrap_or_default();
         let sum: f32 = around.iter().map(|frame| frame.confidence).sum();
         sum >= SURE_CADENCE * around.len() as f32
     }
@@ -139,15 +144,16 @@ impl Case<'_> {
     /// hold lie so far above those in it as the motion around hardly varies. What a clip or its marks tell needs no such sign, nor
     /// does a hold without a changed sample: what slows down under coding error goes on in part.
     fn stands_out(&self, first: u64, last: u64) -> bool {
+        let range = self.around(first, last);
         let (first, last) = (first as usize, last as usize);
         let Some(held) = self.frames.get(first + 1..=last) else { return true };
         let told = |frame: &ClassifiedFrame| matches!(frame.evidence, Evidence::Reference | Evidence::Mark);
         let is_motion = |frame: &ClassifiedFrame| {
             frame.class == FrameClass::New && !frame.flags.contains(FrameFlags::CUT)
         };
-        let end = (last + 1 + AROUND).min(self.frames.len());
-        let mut around: Vec<f32> = (first.saturating_sub(AROUND).max(1)..end)
-            .map(|frame| &self.frames[frame])
+        // Frame 0 changes against nothing.
+        let mut around: Vec<f32> = self.frames[range.start.max(1)..range.end]
+            .iter()
             .filter(|frame| is_motion(frame))
             .map(|frame| frame.change)
             .collect();

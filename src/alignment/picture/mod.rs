@@ -181,8 +181,7 @@ impl LevelMeasures {
     /// The same where clip and capture are said to have code values of these ranges: in code values of the clip's range, unless
     /// the samples went through as they are, since recorders mark what they did not change.
     fn as_stated(self, [clip, capture]: [CodeRange; 2]) -> Self {
-        let is_full = |range| range == CodeRange::Full;
-        let stated = match (is_full(clip), is_full(capture)) {
+        let stated = match (clip.is_full(), capture.is_full()) {
             (false, true) => self.mapped(|level| level * (WHITE - BLACK) / 255.0 + BLACK),
             (true, false) => self.mapped(|level| (level - BLACK) * 255.0 / (WHITE - BLACK)),
             _ => return self,

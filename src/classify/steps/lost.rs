@@ -99,11 +99,12 @@ pub(super) fn mark(
         if from_mix || excluded.into_iter().any(|flag| flags.contains(flag)) {
             continue;
         }
-        let scene = Scene { frames, evidence, news, place, exact: coding != Coding::Lossy };
+        let around = Sides::of(frames, news, place);
+        let scene = Scene { frames, evidence, news, place, around, exact: coding != Coding::Lossy };
         let jump = scene.jump();
-        let leaps = jump.is_none() && (scene.goes_far() || scene.leaps() || scene.stalls_for_unknown_steps());
-        uncounted += usize::from(leaps);
-        counted += usize::from(!leaps && scene.is_countable());
+        let hides = jump.is_none() && scene.hides_losses();
+        uncounted += usize::from(hides);
+        counted += usize::from(!hides && scene.is_countable());
         if let Some(jump) = jump {
             frames[index].lost_before = jump.lost;
             frames[index].lost_uncertainty = jump.uncertainty;
@@ -145,6 +146,8 @@ struct Scene<'a> {
     evidence: &'a [FrameEvidence],
     news: &'a [usize],
     place: usize,
+    /// The new pictures on both sides.
+    around: Sides<'a>,
     /// Whether nothing says that the recorder adds to a change.
     exact: bool,
 }
@@ -156,9 +159,8 @@ impl Scene<'_> {
 
     /// Whether a picture lost before this one would show in the step of the motion.
     fn is_countable(&self) -> bool {
-        let around = Sides::of(self.frames, self.news, self.place);
         let measured = Step::of(&self.evidence[self.news[self.place]]).is_some();
-        let steady = || Steady::around(self.evidence, around);
+        let steady = || Steady::around(self.evidence, self.around);
         measured && steady().is_some_and(|steady| one_is_clear(&steady))
     }
 
@@ -174,22 +176,21 @@ impl Scene<'_> {
 
     /// The larger of the middle logarithms of the energies on both sides, where changes are even.
     fn even_energy(&self) -> Option<f32> {
-        let sides = Sides::of(self.frames, self.news, self.place);
         let side = |side: &[usize]| {
             let usual = median(side.iter().map(|&index| self.energy(index)).collect())?;
             let off = median(side.iter().map(|&index| (self.energy(index) - usual).abs()).collect())?;
             (side.len() >= SIDE_MIN && off <= EVEN_WITHIN).then_some(usual)
         };
-        let (before, after) = (side(sides.before)?, side(sides.after)?);
+        let (before, after) = (side(self.around.before)?, side(self.around.after)?);
         ((before - after).abs() <= 2.0 * EVEN_WITHIN).then_some(before.max(after))
     }
 
     /// Whether the changes on both sides are no smaller than usual: a coder that shows a picture in part makes up for it in the
     /// next, and what leaves the picture or turns does so before a leap.
-    fn beside_whole_changes(&self, around: Sides<'_>) -> bool {
-        let usual = median(around.iter().map(|index| self.energy(index)).collect());
+    fn beside_whole_changes(&self) -> bool {
+        let usual = median(self.around.iter().map(|index| self.energy(index)).collect());
         let whole = |index: usize| usual.is_some_and(|usual| self.energy(index) >= usual - LEAP_MIN);
-        around.nearest().into_iter().flatten().all(whole)
+        self.around.nearest().into_iter().flatten().all(whole)
     }
 
     /// How many pictures are missing where no motion is measured, as in a zoom: by how much more the picture changes than those
@@ -197,14 +198,12 @@ impl Scene<'_> {
     /// add nothing to a change; coders refresh pictures now and then. Motion that is measured but unsteady may be drawn in
     /// whole pixels, now one and now two.
     fn jump_by_energy(&self) -> Option<Jump> {
-        let around = Sides::of(self.frames, self.news, self.place);
-        if !self.exact || self.hold_before(self.place) > 1 || Middle::around(self.evidence, around).is_some()
-        {
+        if !self.exact || self.hold_before(self.place) > 1 || self.middle().is_some() {
             return None;
         }
         let more = self.energy(self.news[self.place]) - self.even_energy()?;
-        let (_, two) = self.growth(around)?;
-        if more < LEAP_MIN || two < LEAP_MIN || !self.beside_whole_changes(around) {
+        let (_, two) = self.growth()?;
+        if more < LEAP_MIN || two < LEAP_MIN || !self.beside_whole_changes() {
             return None;
         }
         let steps = (more / two).exp2();
@@ -214,20 +213,20 @@ impl Scene<'_> {
             .then_some(Jump { lost: lost as u16, uncertainty: LEAP_WITHIN })
     }
 
-    /// Whether a stall ends here that may have taken pictures: by another step than a single one.
-    fn stalls_for_unknown_steps(&self) -> bool {
-        let around = Sides::of(self.frames, self.news, self.place);
-        let single = Middle::around(self.evidence, around).map(|middle| middle.single);
-        self.stalled(|_| true) > 0
-            && !single.is_some_and(|single| self.is_single(self.news[self.place], single))
+    /// Whether pictures may be lost here of which no number is told: where the motion steps far, the change leaps, or a stall
+    /// ends in another step than a single one.
+    fn hides_losses(&self) -> bool {
+        let here = self.news[self.place];
+        let single = self.middle().map(|middle| middle.single);
+        let step = Step::of(&self.evidence[here]);
+        let is_far = step.zip(single).is_some_and(|(step, single)| step.in_steps_of(single).0 >= JUMP_FROM);
+        let is_single = || single.is_some_and(|single| self.is_single(here, single));
+        is_far || self.leaps() || self.stalled(|_| true) > 0 && !is_single()
     }
 
-    /// Whether the motion steps far enough here for a picture to be lost.
-    fn goes_far(&self) -> bool {
-        let around = Sides::of(self.frames, self.news, self.place);
-        let single = Middle::around(self.evidence, around).map(|middle| middle.single);
-        let step = Step::of(&self.evidence[self.news[self.place]]);
-        step.zip(single).is_some_and(|(step, single)| step.in_steps_of(single).0 >= JUMP_FROM)
+    /// The middle steps on both sides.
+    fn middle(&self) -> Option<Middle<'_>> {
+        Middle::around(self.evidence, self.around)
     }
 
     /// Frames that the picture at `place` of the list stays; frame 0 stands before the list.
@@ -258,9 +257,9 @@ impl Scene<'_> {
     }
 
     /// Logarithms of energies against a single step around: of this change, and of two steps.
-    fn growth(&self, around: Sides<'_>) -> Option<(f32, f32)> {
+    fn growth(&self) -> Option<(f32, f32)> {
         let of = |value: fn(&FrameEvidence) -> f32| {
-            median(around.iter().map(|index| value(&self.evidence[index])).collect())
+            median(self.around.iter().map(|index| value(&self.evidence[index])).collect())
         };
         let single = of(|one| one.reduced.energy)?;
         let two = of(|one| one.reduced.energy_two_back)?;
@@ -269,20 +268,20 @@ impl Scene<'_> {
     }
 
     /// Whether the change is as large as that of several steps must be.
-    fn grown(&self, around: Sides<'_>) -> bool {
-        self.growth(around).is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
+    fn grown(&self) -> bool {
+        self.growth().is_some_and(|(here, two)| here >= GROWTH_SHARE_MIN * two.max(0.0))
     }
 
     /// Whether two steps change the picture no more than one, as is so of fine grain. Where they change it less, the
     /// pattern comes round by itself and its steps are not to be counted.
-    fn all_differ_alike(&self, around: Sides<'_>) -> bool {
-        self.growth(around).is_some_and(|(_, two)| two.abs() <= ALIKE_LOG_MAX)
+    fn all_differ_alike(&self) -> bool {
+        self.growth().is_some_and(|(_, two)| two.abs() <= ALIKE_LOG_MAX)
     }
 
     /// Whether the step explains the change as well as the steps around explain theirs.
-    fn agrees(&self, around: Sides<'_>) -> bool {
+    fn agrees(&self) -> bool {
         let agreement = |index: usize| self.evidence[index].reduced.motion_peak;
-        let usual = median(around.iter().map(agreement).collect());
+        let usual = median(self.around.iter().map(agreement).collect());
         usual.is_some_and(|usual| agreement(self.news[self.place]) >= AGREEING_MIN * usual)
     }
 
@@ -295,15 +294,14 @@ impl Scene<'_> {
     /// How many pictures are missing, by how much farther the motion steps here than from picture to picture around.
     fn jump_by_motion(&self) -> Option<Jump> {
         let step = Step::of(&self.evidence[self.news[self.place]])?;
-        let around = Sides::of(self.frames, self.news, self.place);
-        let middle = Middle::around(self.evidence, around)?;
+        let middle = self.middle()?;
         let (pictures, off_line) = step.in_steps_of(middle.single);
         // What is quick to tell comes first: few steps are jumps.
         if pictures < JUMP_FROM || off_line > OFF_LINE_MAX * pictures {
             return None;
         }
         let steady = middle.steady()?;
-        let jumps = self.grown(around) || self.all_differ_alike(around) && self.agrees(around);
+        let jumps = self.grown() || self.all_differ_alike() && self.agrees();
         if !jumps {
             return None;
         }
@@ -315,10 +313,10 @@ impl Scene<'_> {
         let sure = if stalled > 0 {
             pictures - uncertainty > 1.0
         } else {
-            let alone = self.lone(around, steady.single);
+            let alone = self.lone(steady.single);
             let clear = steady.single.length() >= LONE_STEP_MIN_PX || self.after_return();
             let whole = (pictures - pictures.round()).abs() <= uncertainty.max(WHOLE_WITHIN);
-            uncertainty <= LONE_ERROR_MAX && whole && clear && alone && self.beside_whole_changes(around)
+            uncertainty <= LONE_ERROR_MAX && whole && clear && alone && self.beside_whole_changes()
         };
         // A device that plays on without delay has skipped as many as it stood: taken where the motion allows.
         let skipped = stalled as f32;
@@ -331,8 +329,8 @@ impl Scene<'_> {
     }
 
     /// Whether the steps next to the picture are single ones: what speeds up and slows down is the content's.
-    fn lone(&self, around: Sides<'_>, single: Step) -> bool {
-        let jumps = around.iter().filter_map(|index| Step::of(&self.evidence[index]));
+    fn lone(&self, single: Step) -> bool {
+        let jumps = self.around.iter().filter_map(|index| Step::of(&self.evidence[index]));
         let others = jumps.filter(|step| step.in_steps_of(single).0 >= JUMP_FROM).count();
         if others > LONE_OTHERS_MAX && single.length() < ROUNDED_STEP_MIN_PX {
             return false;
@@ -343,7 +341,7 @@ impl Scene<'_> {
                 || Step::of(&self.evidence[index]).is_some()
                     && self.frames[index].flags.contains(FrameFlags::OUT_OF_ORDER)
         };
-        around.nearest().into_iter().all(|index| index.is_some_and(single_or_back))
+        self.around.nearest().into_iter().all(|index| index.is_some_and(single_or_back))
     }
 
     /// Whether the step into a frame is a whole number of single ones.
@@ -370,7 +368,7 @@ impl Scene<'_> {
         if !self.after_return() || self.stalled(|_| true) > 0 {
             return None;
         }
-        let (growth, two) = self.growth(Sides::of(self.frames, self.news, self.place))?;
+        let (growth, two) = self.growth()?;
         if two < RETURN_LOG_TWO_MIN {
             return None;
         }

@@ -36,12 +36,17 @@ fn marked(places: &[f32], recorded: Recorded) -> Vec<ClassifiedFrame> {
 
 fn marked_and_noted(places: &[f32], recorded: Recorded) -> (Vec<ClassifiedFrame>, Option<Note>) {
     let evidence = evidence_of(places, recorded);
-    let mut frames: Vec<ClassifiedFrame> = (0..places.len())
-        .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
-        .collect();
+    let mut frames = called(places, &evidence);
     let coding = if recorded.exact { Coding::Lossless } else { Coding::Lossy };
     let note = mark(&mut frames, &evidence, coding);
     (frames, note)
+}
+
+/// Frames whose classes are known.
+fn called(places: &[f32], evidence: &[FrameEvidence]) -> Vec<ClassifiedFrame> {
+    (0..places.len())
+        .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
+        .collect()
 }
 
 fn evidence_of(places: &[f32], recorded: Recorded) -> Vec<FrameEvidence> {
@@ -172,9 +177,7 @@ fn what_may_hide_losses_is_said() {
         // Bars lie on others after a step of two: the motion seems to be the usual one.
         evidence[leap].reduced.motion_x = 3.0;
         evidence[leap].reduced.motion_peak = if measured { 0.9 } else { 0.0 };
-        let mut frames: Vec<ClassifiedFrame> = (0..places.len())
-            .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
-            .collect();
+        let mut frames = called(&places, &evidence);
         mark(&mut frames, &evidence, Coding::Lossless).is_some()
     };
     for (name, middle, measured, said) in [
@@ -272,9 +275,7 @@ fn light_that_flickers_is_in_order() {
         for one in &mut evidence {
             one.reduced.offset = (share * one.reduced.energy).sqrt();
         }
-        let mut frames: Vec<ClassifiedFrame> = (0..places.len())
-            .map(|index| frame(index == 0 || places[index] != places[index - 1], evidence[index].digest))
-            .collect();
+        let mut frames = called(&places, &evidence);
         let _ = mark(&mut frames, &evidence, Coding::Lossless);
         assert_eq!(flagged(&frames, FrameFlags::OUT_OF_ORDER), expected, "{share}");
     }

@@ -14,7 +14,9 @@ use crate::classify::{
 };
 use crate::error::{Error, Result};
 use crate::fingerprint::reduced::reduced_samples;
-use crate::fingerprint::{CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference};
+use crate::fingerprint::{
+    CaptureLevels, Digest, FrameFingerprint, LevelSums, MarkReading, ParityDifference, Texture,
+};
 use crate::frame::{Coding, FrameShape};
 use crate::interlace::{self, Circumstances, FieldFindings, FieldSample, FieldSampler, ScanFacts};
 use crate::note::{Note, NoteCode};
@@ -439,6 +441,8 @@ struct Gathered {
     levels: LevelSums,
     /// How the fields of each frame differ; `None` where nothing asks for it.
     differences: Option<Vec<ParityDifference>>,
+    /// The texture of each frame; likewise.
+    textures: Option<Vec<Texture>>,
     /// Up to the last frame that has any: most captures have none.
     marks: Vec<Option<MarkReading>>,
 }
@@ -447,7 +451,8 @@ impl Gathered {
     /// What is needed for a capture of this clip.
     fn against(clip: Option<&Clip>) -> Self {
         let differences = clip.filter(|clip| clip.is_interlaced()).map(|_| Vec::new());
-        Self { differences, ..Self::default() }
+        let textures = clip.filter(|clip| !clip.is_interlaced()).map(|_| Vec::new());
+        Self { differences, textures, ..Self::default() }
     }
 
     fn push(&mut self, fingerprint: &FrameFingerprint) {
@@ -459,6 +464,9 @@ impl Gathered {
         self.kept.push(fingerprint);
         if let Some(differences) = &mut self.differences {
             differences.push(fingerprint.parity_difference);
+        }
+        if let Some(textures) = &mut self.textures {
+            textures.push(fingerprint.texture);
         }
         self.digests.update(&fingerprint.digest);
         if fingerprint.marks.is_some() {
@@ -490,6 +498,7 @@ fn conclude(
         kept,
         levels,
         differences,
+        textures,
         marks,
     } = gathered;
     let signatures = signatures.finish();
@@ -535,6 +544,7 @@ fn conclude(
                 shape: facts.shape,
                 view,
                 signatures: &signatures.unpacked(),
+                textures: textures.as_deref().unwrap_or_default(),
                 digests: &digests,
                 moves: &moves,
                 same_as_before: &same_as_before,

@@ -3,10 +3,10 @@
 use super::coarse::{self, Anchor};
 use super::fit::{median, Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGMA_MIN};
 use super::grid::Geometry;
-use super::path::{distance, Walk};
+use super::path::{distance, Errors, Walk};
 use super::places::Placing;
 use super::proof::Proof;
-use super::{SignatureSequence, SourcePlace, CELLS};
+use super::{Features, SignatureSequence, SourcePlace, CELLS};
 use crate::words::{counted, verb};
 
 /// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
@@ -229,29 +229,30 @@ impl Aligner<'_> {
     /// The pair with the picture around that is nearest under the model.
     fn matched(&self, model: &Model, pair: Pair) -> Pair {
         let around = AROUND + self.clip.signatures.len() / 13_500;
-        let frame = model.capture(&self.capture.signatures[pair.capture]);
+        let frame = model.frame(self.capture, pair.capture);
         let first = pair.clip.saturating_sub(around);
         let last = (pair.clip + around).min(self.clip.signatures.len() - 1);
         let best = (first..=last)
-            .map(|place| (distance(&frame, &model.clip(&self.clip.signatures[place])), place))
+            .map(|place| (distance(&frame, &model.picture(self.clip, place)), place))
             .min_by(|a, b| a.0.total_cmp(&b.0));
         Pair { clip: best.map_or(pair.clip, |(_, place)| place), ..pair }
     }
 
-    fn pictures(&self, model: &Model) -> Vec<[f32; CELLS]> {
-        self.clip.signatures.iter().map(|picture| model.clip(picture)).collect()
+    fn pictures(&self, model: &Model) -> Vec<Features> {
+        (0..self.clip.signatures.len()).map(|picture| model.picture(self.clip, picture)).collect()
     }
 
-    fn walk(&self, model: &Model, pictures: &[[f32; CELLS]], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
-        let frame = |index: usize| model.capture(&self.capture.signatures[index]);
+    fn walk(&self, model: &Model, pictures: &[Features], anchors: &[(usize, Vec<usize>)]) -> Vec<u32> {
+        let frame = |index: usize| model.frame(self.capture, index);
         let frames = self.capture.signatures.len();
-        let (advance, alike, proof) = (self.advance, model.alike_in(self.capture), self.proof);
+        let (advance, proof) = (self.advance, self.proof);
         let moves = self.capture.moves;
-        Walk { frame: &frame, frames, pictures, advance, anchors, alike, moves, proof }.path()
+        let errors = Errors { features: model.features_used(), alike: model.alike_in(self.capture) };
+        Walk { frame: &frame, frames, pictures, errors, advance, anchors, moves, proof }.path()
     }
 
     /// Pairs along a path, evenly spread, each with the mix of neighbours that fits best; the better half of them.
-    fn pairs(&self, model: &Model, pictures: &[[f32; CELLS]], path: &[u32]) -> Vec<Pair> {
+    fn pairs(&self, model: &Model, pictures: &[Features], path: &[u32]) -> Vec<Pair> {
         let placing = Placing::new(model, (self.capture, self.clip), pictures);
         let every = (path.len() / (2 * FITTED_MAX)).max(1);
         let mut pairs: Vec<(f32, Pair)> = (0..path.len())
@@ -326,8 +327,8 @@ impl Aligner<'_> {
         let moved = |&pair: &Pair| {
             let first = pair.clip.saturating_sub(FADE_PICTURES);
             let last = (pair.clip + FADE_PICTURES).min(self.clip.signatures.len() - 1);
-            let frame = model.capture(&self.capture.signatures[pair.capture]);
-            let picture = |place: usize| model.clip(&self.clip.signatures[place]);
+            let frame = model.frame(self.capture, pair.capture);
+            let picture = |place: usize| model.picture(self.clip, place);
             let off = |place: usize| {
                 let picture = picture(place);
                 let offset = model.mean_offset(&frame, &picture);
@@ -361,7 +362,7 @@ impl Aligner<'_> {
     fn checked(
         &self,
         model: &Model,
-        (pictures, path): (&[[f32; CELLS]], &[u32]),
+        (pictures, path): (&[Features], &[u32]),
         places: Vec<SourcePlace>,
     ) -> Result<Alignment, NoMatch> {
         let unknown = places.iter().filter(|place| **place == SourcePlace::Unknown).count();
@@ -393,7 +394,7 @@ impl Aligner<'_> {
     fn explained(
         &self,
         model: &Model,
-        pictures: &[[f32; CELLS]],
+        pictures: &[Features],
         (path, places): (&[u32], &[SourcePlace]),
     ) -> Option<f64> {
         let step = ((CHANGE_STEP_S * self.capture.rate_hz) as usize).clamp(1, (path.len() / 2).max(1));
@@ -402,10 +403,10 @@ impl Aligner<'_> {
         let known = |frame: usize| places[frame] != SourcePlace::Unknown;
         for frame in (step..path.len()).step_by(every).filter(|&frame| known(frame) && known(frame - step)) {
             let [now, before] =
-                [frame, frame - step].map(|frame| model.capture(&self.capture.signatures[frame]));
+                [frame, frame - step].map(|frame| model.frame(self.capture, frame));
             let [here, there] = [frame, frame - step].map(|frame| &pictures[path[frame] as usize]);
             let used = || (0..CELLS).filter(|&cell| model.sigma[cell].is_finite());
-            let changes = |from: &[f32; CELLS], to: &[f32; CELLS]| {
+            let changes = |from: &Features, to: &Features| {
                 let change = |cell: usize| (to[cell] - from[cell]) * model.sigma[cell];
                 let mut changes: Vec<f32> = used().map(change).collect();
                 // A recorder's own brightness pulse is no change of the picture.

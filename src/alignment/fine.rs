@@ -268,6 +268,8 @@ mod tests {
             signatures: &signatures,
             same_as_before: &[],
             grid: grid.clone(),
+            textures: &[],
+            parts: None,
             visible: [true; CELLS],
             rate_hz: 60.0,
             mixes: false,

@@ -2,7 +2,8 @@
 
 use super::fine::{FinePictures, FineWarp};
 use super::grid::{Geometry, Warp};
-use super::{code_values, SignatureSequence, CELLS};
+use super::{code_values, Features, SignatureSequence, Texture, CELLS, FEATURES};
+use crate::fingerprint::texture::{PER_CELL, TEXTURE_LEN};
 use crate::fingerprint::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// Share of the cells that a fit may leave out: those it fits worst. An overlay of 10 % of the picture touches up to
@@ -18,6 +19,8 @@ pub(super) const SIGMA_MIN: f32 = 0.012;
 /// The same where samples were coded with loss: where nothing moves little is left, but motion brings as much at least (by
 /// trials of MJPEG at its best and x264 at 14).
 const LOSSY_SIGMA_MIN: f32 = 0.05;
+/// Smallest error assumed in a number of the texture: whole code values in clip and capture, √(2/12).
+const TEXTURE_SIGMA_MIN: f32 = 0.41;
 
 /// Errors of a lossy recording are larger than the scatter of single cells says, because neighbouring cells err
 /// alike and frames are predicted from each other. By trials on real clips at x264 28: with 1.5 one frame in 100
@@ -206,27 +209,55 @@ pub(super) struct Model {
     warp: Warp,
     /// Standard deviation of each cell, code values; infinite where it shows no clip.
     pub sigma: [f32; CELLS],
-    /// The middle one of those that are finite.
+    /// Of each number of the texture, likewise; infinite where textures cannot be compared.
+    texture_sigma: [f32; TEXTURE_LEN],
+    /// The middle one of the cells' that are finite.
     typical_sigma: f32,
     /// Square error that is left, as a share of the variance of the capture's cells; cells that fit worst aside.
     pub unexplained: f64,
 }
 
 impl Model {
-    /// A picture of the clip as the capture shows it, in deviations of each cell.
-    pub fn clip(&self, signature: &super::Signature) -> [f32; CELLS] {
-        let mut cells = self.warp.apply(signature);
-        for (cell, sigma) in cells.iter_mut().zip(&self.sigma) {
-            *cell = self.levels.apply(f64::from(*cell)) as f32 / sigma;
-        }
-        cells
+    /// A picture of the clip as the capture shows it.
+    pub fn picture(&self, clip: &SignatureSequence<'_>, picture: usize) -> Features {
+        let cells = self.warp.apply(&clip.signatures[picture]);
+        let slope = |cell: f32| self.levels.slope(f64::from(cell)) as f32;
+        let texture = self.texture(clip, picture, |at| slope(cells[at / PER_CELL]));
+        self.features(cells.map(|cell| self.levels.apply(f64::from(cell)) as f32), texture)
     }
 
-    /// A picture of the capture, likewise.
-    pub fn capture(&self, signature: &super::Signature) -> [f32; CELLS] {
-        let mut cells = code_values(signature);
-        cells.iter_mut().zip(&self.sigma).for_each(|(cell, sigma)| *cell /= sigma);
-        cells
+    /// A frame of the capture, likewise.
+    pub fn frame(&self, capture: &SignatureSequence<'_>, frame: usize) -> Features {
+        self.features(code_values(&capture.signatures[frame]), self.texture(capture, frame, |_| 1.0))
+    }
+
+    /// A texture in code values, each number times what levels make of it; all zero where textures are not compared.
+    fn texture(
+        &self,
+        sequence: &SignatureSequence<'_>,
+        picture: usize,
+        slope: impl Fn(usize) -> f32,
+    ) -> [f32; TEXTURE_LEN] {
+        match sequence.textures.get(picture) {
+            Some(texture) if self.compares_textures() => {
+                std::array::from_fn(|at| f32::from(texture[at]) * slope(at))
+            }
+            _ => [0.0; TEXTURE_LEN],
+        }
+    }
+
+    fn compares_textures(&self) -> bool {
+        self.texture_sigma.iter().any(|sigma| sigma.is_finite())
+    }
+
+    fn features(&self, cells: [f32; CELLS], texture: [f32; TEXTURE_LEN]) -> Features {
+        let mut features = [0.0; FEATURES];
+        let values = cells.iter().chain(&texture);
+        let sigmas = self.sigma.iter().chain(&self.texture_sigma);
+        for (feature, (value, sigma)) in features.iter_mut().zip(values.zip(sigmas)) {
+            *feature = value / sigma;
+        }
+        features
     }
 
     /// The same with other levels.
@@ -244,14 +275,14 @@ impl Model {
     }
 
     /// By how much a frame is brighter than a picture in the mean, code values; both are in deviations of each cell.
-    pub fn mean_offset(&self, frame: &[f32; CELLS], picture: &[f32; CELLS]) -> f32 {
+    pub fn mean_offset(&self, frame: &Features, picture: &Features) -> f32 {
         let used = || (0..CELLS).filter(|&cell| self.sigma[cell].is_finite());
         let sum: f32 = used().map(|cell| (frame[cell] - picture[cell]) * self.sigma[cell]).sum();
         sum / used().count().max(1) as f32
     }
 
     /// A frame, in deviations of each cell, without an offset of the whole of it, code values.
-    pub fn levelled(&self, mut frame: [f32; CELLS], offset: f32) -> [f32; CELLS] {
+    pub fn levelled(&self, mut frame: Features, offset: f32) -> Features {
         frame.iter_mut().zip(&self.sigma).for_each(|(cell, sigma)| *cell -= offset / sigma);
         frame
     }
@@ -263,8 +294,27 @@ impl Model {
 
     /// Cells that count.
     pub fn cells(&self) -> usize {
-        self.sigma.iter().filter(|sigma| sigma.is_finite()).count()
+        count_finite(&self.sigma)
     }
+
+    /// Features that count.
+    pub fn features_used(&self) -> usize {
+        self.cells() + count_finite(&self.texture_sigma)
+    }
+
+    /// What rounding leaves of a typical feature, deviations.
+    pub fn rounding(&self) -> f32 {
+        let of = |sigmas: &[f32], least: f32| -> f32 {
+            let finite = sigmas.iter().filter(|sigma| sigma.is_finite());
+            finite.map(|sigma| (least / sigma).min(1.0).powi(2)).sum()
+        };
+        let squares = of(&self.sigma, SIGMA_MIN) + of(&self.texture_sigma, TEXTURE_SIGMA_MIN);
+        (squares / self.features_used().max(1) as f32).sqrt()
+    }
+}
+
+fn count_finite(sigmas: &[f32]) -> usize {
+    sigmas.iter().filter(|sigma| sigma.is_finite()).count()
 }
 
 /// Pictures of a clip.
@@ -540,13 +590,50 @@ impl Fitter<'_> {
                 seen.iter().map(|seen| error(levels, seen.clip[cell], seen.capture[cell]).abs()).collect();
             (DEVIATIONS_PER_MAD * median(&mut errors)).max(least)
         });
+        let texture_sigma = self.texture_sigma((geometry, levels), &seen, &covered);
         let unexplained = unexplained(&seen, &used, levels);
         let warp = match self.clip {
             Clip::SignatureSequence(film) => warp(film, self.capture, geometry),
             Clip::Fine(_) => Warp::new(&self.capture.grid, &self.capture.grid, geometry),
         };
         let mut counted: Vec<f32> = sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect();
-        Model { geometry, levels, warp, sigma, typical_sigma: median(&mut counted), unexplained }
+        let typical_sigma = median(&mut counted);
+        Model { geometry, levels, warp, sigma, texture_sigma, typical_sigma, unexplained }
+    }
+
+    /// Standard deviation of each number of the texture; infinite where textures cannot be compared.
+    fn texture_sigma(
+        &self,
+        (geometry, levels): (Geometry, Levels),
+        seen: &[Seen],
+        covered: &[bool],
+    ) -> [f32; TEXTURE_LEN] {
+        let Some([capture, clip]) = self.textures(geometry) else { return [f32::INFINITY; TEXTURE_LEN] };
+        std::array::from_fn(|at| {
+            let cell = at / PER_CELL;
+            if !covered[cell] {
+                return f32::INFINITY;
+            }
+            let error = |seen: &Seen| {
+                let Pair { capture: frame, clip: picture, weight } = seen.pair;
+                let of = |picture: usize| f32::from(clip[picture.min(clip.len() - 1)][at]);
+                let shown = of(picture) + weight * (of(picture + 1) - of(picture));
+                let slope = levels.slope(f64::from(seen.clip[cell])) as f32;
+                (f32::from(capture[frame][at]) - slope * shown).abs()
+            };
+            let mut errors: Vec<f32> = seen.iter().map(error).collect();
+            (DEVIATIONS_PER_MAD * median(&mut errors)).max(TEXTURE_SIGMA_MIN)
+        })
+    }
+
+    /// Textures of capture and clip, where they are made from the same parts of the picture.
+    fn textures(&self, geometry: Geometry) -> Option<[&[Texture]; 2]> {
+        let Clip::SignatureSequence(clip) = self.clip else { return None };
+        let same_parts = geometry == Geometry::SAME && clip.parts.is_some() && clip.parts == self.capture.parts;
+        let whole = |sequence: &SignatureSequence<'_>| {
+            !sequence.textures.is_empty() && sequence.textures.len() == sequence.signatures.len()
+        };
+        (same_parts && whole(clip) && whole(self.capture)).then_some([self.capture.textures, clip.textures])
     }
 }
 

@@ -3,6 +3,7 @@
 
 use super::{Signature, CELLS};
 use crate::fingerprint::reduced::REDUCED_COLUMNS_MAX;
+use crate::fingerprint::texture::{has_texture, part_borders};
 use crate::fingerprint::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
 /// A cell of the capture is used where at least this share of it lies within the clip: what lies outside is a
@@ -49,6 +50,19 @@ impl Grid {
             }
         };
         Self { columns: turned(self.columns, across), rows: turned(self.rows, down) }
+    }
+
+    /// The grid of the parts of cells that the texture of pictures of so many luma pixels is made from; `None` where they
+    /// have none.
+    pub fn of_parts(width: u32, height: u32) -> Option<Self> {
+        let (width, height) = (width.max(1) as usize, height.max(1) as usize);
+        let factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        let along = |length: usize, cells: usize| {
+            let borders = part_borders(length.div_ceil(factor), cells).into_iter();
+            borders.map(|border| (border * factor).min(length) as f64 / length as f64).collect()
+        };
+        has_texture(width.div_ceil(factor), height.div_ceil(factor))
+            .then(|| Self { columns: along(width, SIGNATURE_COLUMNS), rows: along(height, SIGNATURE_ROWS) })
     }
 
     /// The grid of pictures of so many luma pixels.

@@ -24,13 +24,20 @@ pub use proof::Proof;
 pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};
 
-pub use crate::fingerprint::{Digest, Signature};
+pub use crate::fingerprint::{Digest, Signature, Texture};
+use crate::fingerprint::texture::TEXTURE_LEN;
 use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::interlace::Parity;
 use crate::units::Rate;
 
 /// Cells of a signature.
 pub const CELLS: usize = SIGNATURE_COLUMNS * SIGNATURE_ROWS;
+
+/// Numbers that pictures are compared by: the cells of the signature, then the texture within them.
+const FEATURES: usize = CELLS + TEXTURE_LEN;
+
+/// The features of a picture, each in deviations of what errors make of it; 0 where one is not compared.
+type Features = [f32; FEATURES];
 
 /// A signature in code values at 8 bit.
 fn code_values(signature: &Signature) -> [f32; CELLS] {
@@ -46,6 +53,10 @@ pub struct SignatureSequence<'a> {
     pub same_as_before: &'a [bool],
     /// Where the cells lie.
     pub grid: Grid,
+    /// One texture per picture; empty where there is none.
+    pub textures: &'a [Texture],
+    /// Where the parts of cells lie that textures are made from; `None` where there is none.
+    pub parts: Option<Grid>,
     /// Whether each cell holds something of the picture.
     pub visible: [bool; CELLS],
     /// Pictures per second.

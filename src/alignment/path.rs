@@ -4,7 +4,7 @@
 use multiversion::multiversion;
 
 use super::proof::{Held, Proof};
-use super::CELLS;
+use super::{Features, FEATURES};
 
 /// A cell that is off by more than so many deviations counts by its distance and no longer by its square: what
 /// covers a part of the picture must not decide.
@@ -42,7 +42,7 @@ const TRIED_FROM: f32 = 20.0;
 /// Most places kept per frame.
 const KEPT_MAX: usize = 96;
 
-/// Mean distance per cell, squared deviations, from which a frame is like nothing around its place.
+/// Mean distance per feature, squared deviations, from which a frame is like nothing around its place.
 const LOST_FROM: f32 = 12.0;
 /// Frames without a likely place after which the whole clip is looked through; then after twice as many, and so on.
 const LOST_FRAMES: usize = 6;
@@ -70,7 +70,7 @@ fn square(off: f32) -> f32 {
 
 /// Distance of two pictures in squared deviations, large differences counted singly.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-pub(super) fn distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
+pub(super) fn distance(a: &Features, b: &Features) -> f32 {
     let mut sums = [0.0f32; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
         for lane in 0..LANES {
@@ -83,9 +83,9 @@ pub(super) fn distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
 /// Distance to the mix of two pictures, `own` the heavier part, that is nearest to a frame; infinite where that is `own`
 /// alone.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-fn distance_to_mix(frame: &[f32; CELLS], own: &[f32; CELLS], other: &[f32; CELLS]) -> f32 {
+fn distance_to_mix(frame: &Features, own: &Features, other: &Features) -> f32 {
     let (mut along, mut squares) = ([0.0f32; LANES], [0.0f32; LANES]);
-    for at in (0..CELLS).step_by(LANES) {
+    for at in (0..FEATURES).step_by(LANES) {
         for lane in 0..LANES {
             let step = other[at + lane] - own[at + lane];
             along[lane] += step * (frame[at + lane] - own[at + lane]);
@@ -98,7 +98,7 @@ fn distance_to_mix(frame: &[f32; CELLS], own: &[f32; CELLS], other: &[f32; CELLS
     }
     let weight = (along / squares).min(0.5);
     let mut sums = [0.0f32; LANES];
-    for at in (0..CELLS).step_by(LANES) {
+    for at in (0..FEATURES).step_by(LANES) {
         for lane in 0..LANES {
             let own = own[at + lane];
             sums[lane] += square(frame[at + lane] - own - weight * (other[at + lane] - own));
@@ -114,19 +114,30 @@ pub(super) fn influence(off: f32) -> f32 {
 }
 
 /// Square of the way from one picture to another, deviations; large differences count as the others.
-pub(super) fn square_distance(a: &[f32; CELLS], b: &[f32; CELLS]) -> f32 {
+pub(super) fn square_distance(a: &Features, b: &Features) -> f32 {
     a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum()
 }
 
-/// Distance from which a place costs [`FRAME_COST_MAX`] more than one at `nearest`, whatever its distance.
-fn hopeless(nearest: f32, alike: f32) -> f32 {
-    let nats = FRAME_COST_MAX * alike * alike * 2.0 / (TAIL + CELLS as f32);
-    TAIL * ((1.0 + nearest / TAIL) * nats.exp() - 1.0)
+/// What errors are like.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Errors {
+    /// Features that are compared.
+    pub features: usize,
+    /// How many times larger errors are than the scatter of single features says.
+    pub alike: f32,
 }
 
-/// Negative logarithm of the likelihood of a distance, where errors are `alike` times larger than cells say.
-fn cost(distance: f32, alike: f32) -> f32 {
-    (TAIL + CELLS as f32) / 2.0 * (1.0 + distance / TAIL).ln() / (alike * alike)
+impl Errors {
+    /// Distance from which a place costs [`FRAME_COST_MAX`] more than one at `nearest`, whatever its distance.
+    fn hopeless(self, nearest: f32) -> f32 {
+        let nats = FRAME_COST_MAX * self.alike * self.alike * 2.0 / (TAIL + self.features as f32);
+        TAIL * ((1.0 + nearest / TAIL) * nats.exp() - 1.0)
+    }
+
+    /// Negative logarithm of the likelihood of a distance.
+    fn cost(self, distance: f32) -> f32 {
+        (TAIL + self.features as f32) / 2.0 * (1.0 + distance / TAIL).ln() / (self.alike * self.alike)
+    }
 }
 
 /// One place a path may have at a frame.
@@ -141,15 +152,15 @@ struct Place {
 /// Where the paths go: all frames, all pictures, how many pictures pass per frame.
 pub(super) struct Walk<'a> {
     /// Gives each frame, in deviations.
-    pub frame: &'a dyn Fn(usize) -> [f32; CELLS],
+    pub frame: &'a dyn Fn(usize) -> Features,
     pub frames: usize,
     /// The clip as the capture shows it, in deviations.
-    pub pictures: &'a [[f32; CELLS]],
+    pub pictures: &'a [Features],
     pub advance: f64,
     /// Likely places by frame, in order of frames.
     pub anchors: &'a [(usize, Vec<usize>)],
-    /// How many times larger errors are than the scatter of single cells says.
-    pub alike: f32,
+    /// What errors are like.
+    pub errors: Errors,
     /// Whether each frame shows another picture than the one before, where that is sure; may be shorter.
     pub moves: &'a [Option<bool>],
     /// Frames that hold samples of the clip: these show nothing else.
@@ -183,7 +194,7 @@ impl Walk<'_> {
                 (lost, wait) = (0, (wait * 2).min(LOST_FRAMES_MAX));
             }
             let nearest = trellis.step(self, (&frame, held), &jumps);
-            if nearest > LOST_FROM * CELLS as f32 {
+            if nearest > LOST_FROM * self.errors.features as f32 {
                 lost += 1;
             } else {
                 (lost, wait) = (0, LOST_FRAMES);
@@ -194,7 +205,7 @@ impl Walk<'_> {
 
     /// Distance of a frame to a picture that is `alone` away, or to the nearest of the mixes with a neighbour of which it is the
     /// heavier part: a frame that is a mix may look more like a picture far off than like either of its own.
-    fn with_mixes(&self, frame: &[f32; CELLS], picture: usize, alone: f32) -> f32 {
+    fn with_mixes(&self, frame: &Features, picture: usize, alone: f32) -> f32 {
         let neighbours = [picture.checked_sub(1), Some(picture + 1)].into_iter().flatten();
         neighbours
             .filter_map(|neighbour| self.pictures.get(neighbour))
@@ -214,7 +225,7 @@ impl Walk<'_> {
     }
 
     /// Where a capture may begin: where it looks alike, and where the anchors lead back to.
-    fn beginnings(&self, frame: &[f32; CELLS]) -> Vec<u32> {
+    fn beginnings(&self, frame: &Features) -> Vec<u32> {
         let mut places = self.nearest(frame, BEGINNINGS_MAX);
         for (at, anchored) in self.anchors {
             for &place in anchored {
@@ -228,7 +239,7 @@ impl Walk<'_> {
     }
 
     /// Places in the whole clip that are most like a frame, `most` at most, each more like it than those around.
-    fn nearest(&self, frame: &[f32; CELLS], most: usize) -> Vec<u32> {
+    fn nearest(&self, frame: &Features, most: usize) -> Vec<u32> {
         let every = self.pictures.len().div_ceil(COMPARED_MAX).max(1);
         let distances: Vec<f32> =
             self.pictures.iter().step_by(every).map(|picture| distance(frame, picture)).collect();
@@ -285,7 +296,7 @@ impl Trellis {
     fn step(
         &mut self,
         walk: &Walk<'_>,
-        (frame, held): (&[f32; CELLS], Option<Held<'_>>),
+        (frame, held): (&Features, Option<Held<'_>>),
         jumps: &[u32],
     ) -> f32 {
         let index = self.starts.len() as u32;
@@ -339,7 +350,7 @@ impl Trellis {
     }
 
     /// Adds what the frame says to the places reached, and keeps the likely ones.
-    fn keep(&mut self, walk: &Walk<'_>, (frame, held): (&[f32; CELLS], Option<Held<'_>>)) -> f32 {
+    fn keep(&mut self, walk: &Walk<'_>, (frame, held): (&Features, Option<Held<'_>>)) -> f32 {
         let start = self.places.len();
         self.touched.sort_unstable();
         for &picture in &self.touched {
@@ -351,7 +362,7 @@ impl Trellis {
         let reached = self.touched.iter().map(|&picture| self.reached[picture as usize].2);
         let mut nearest = reached.fold(f32::INFINITY, f32::min);
         // What no mix brings near enough costs the same with it and without.
-        let hopeless = hopeless(nearest, walk.alike).sqrt();
+        let hopeless = walk.errors.hopeless(nearest).sqrt();
         for &picture in self.touched.iter().filter(|_| held.is_none()) {
             let picture = picture as usize;
             let reached = &mut self.reached[picture].2;
@@ -360,11 +371,11 @@ impl Trellis {
                 nearest = nearest.min(*reached);
             }
         }
-        let least = cost(nearest, walk.alike);
+        let least = walk.errors.cost(nearest);
         let mut best = f32::INFINITY;
         for place in &mut self.places[start..] {
             place.cost +=
-                (cost(self.reached[place.picture as usize].2, walk.alike) - least).min(FRAME_COST_MAX);
+                (walk.errors.cost(self.reached[place.picture as usize].2) - least).min(FRAME_COST_MAX);
             best = best.min(place.cost);
         }
         let mut limit = best + GIVEN_UP_FROM;
@@ -421,7 +432,7 @@ mod tests {
     use super::*;
 
     /// Pictures that all differ, neighbours least.
-    fn pictures(count: usize) -> Vec<[f32; CELLS]> {
+    fn pictures(count: usize) -> Vec<Features> {
         (0..count)
             .map(|picture| {
                 std::array::from_fn(|cell| {
@@ -432,7 +443,7 @@ mod tests {
             .collect()
     }
 
-    fn walked(shown: &[usize], pictures: &[[f32; CELLS]], advance: f64) -> Vec<u32> {
+    fn walked(shown: &[usize], pictures: &[Features], advance: f64) -> Vec<u32> {
         let frame = |index: usize| pictures[shown[index]];
         Walk {
             frame: &frame,
@@ -440,7 +451,7 @@ mod tests {
             pictures,
             advance,
             anchors: &[],
-            alike: 1.0,
+            errors: Errors { features: FEATURES, alike: 1.0 },
             moves: &[],
             proof: &Proof::default(),
         }
@@ -478,7 +489,7 @@ mod tests {
             pictures: &pictures,
             advance: 1.0,
             anchors: &[],
-            alike: 1.0,
+            errors: Errors { features: FEATURES, alike: 1.0 },
             moves: &[],
             proof: &Proof::default(),
         };
@@ -498,7 +509,8 @@ mod tests {
     #[test]
     fn what_is_hopeless_costs_as_much_as_a_frame_can() {
         for (nearest, alike) in [(0.0, 1.0), (90.0, 1.0), (90.0, 2.0), (2000.0, 2.0)] {
-            let more = cost(hopeless(nearest, alike), alike) - cost(nearest, alike);
+            let errors = Errors { features: 96, alike };
+            let more = errors.cost(errors.hopeless(nearest)) - errors.cost(nearest);
             assert!((more - FRAME_COST_MAX).abs() < 0.01, "{nearest} {alike}: {more}");
         }
     }

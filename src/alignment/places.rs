@@ -4,11 +4,11 @@
 use multiversion::multiversion;
 
 use super::conversion::{Conversion, Lying};
-use super::fit::{median, Model, DEVIATIONS_PER_MAD, SIGMA_MIN};
+use super::fit::{median, Model, DEVIATIONS_PER_MAD};
 use super::path::{distance, influence, square_distance, LANES};
 use super::possible::{reaches, Possible, Row};
 use super::proof::{Held, Proof};
-use super::{SignatureSequence, SourcePlace, CELLS};
+use super::{Features, SignatureSequence, SourcePlace, CELLS, FEATURES};
 use crate::fingerprint::FIXED_POINT;
 
 /// Pictures on each side of the path that are compared.
@@ -117,7 +117,7 @@ pub(super) struct Placing<'a> {
     pub model: &'a Model,
     pub capture: &'a SignatureSequence<'a>,
     /// The clip as the capture shows it, in deviations.
-    pub pictures: &'a [[f32; CELLS]],
+    pub pictures: &'a [Features],
     /// Whether each picture repeats the one before by the clip itself.
     own_repeats: &'a [bool],
     runs: Vec<u32>,
@@ -140,7 +140,7 @@ impl<'a> Placing<'a> {
     pub fn new(
         model: &'a Model,
         (capture, clip): (&'a SignatureSequence<'a>, &'a SignatureSequence<'a>),
-        pictures: &'a [[f32; CELLS]],
+        pictures: &'a [Features],
     ) -> Self {
         let alike = model.alike_in(capture);
         let (own_repeats, runs) = (clip.same_as_before, runs(clip, pictures, alike));
@@ -175,14 +175,14 @@ impl<'a> Placing<'a> {
         if self.alike <= 1.0 || self.pictures.len() < 2 {
             return self.alike;
         }
-        let step = |first: usize| -> [f32; CELLS] {
+        let step = |first: usize| -> Features {
             std::array::from_fn(|cell| self.pictures[first + 1][cell] - self.pictures[first][cell])
         };
-        let length = |one: &[f32; CELLS], other: &[f32; CELLS]| -> f32 {
+        let length = |one: &Features, other: &Features| -> f32 {
             one.iter().zip(other).map(|(a, b)| a * b).sum()
         };
         let last = self.pictures.len() - 1;
-        let directions: Vec<[f32; CELLS]> =
+        let directions: Vec<Features> =
             (0..last).step_by(last.div_ceil(ALIKE_DIRECTIONS)).map(step).collect();
         let mut along: Vec<f32> = Vec::new();
         for frame in (0..path.len()).step_by(path.len().div_ceil(ALIKE_FRAMES).max(1)) {
@@ -190,12 +190,12 @@ impl<'a> Placing<'a> {
             let fitted = self.fitted_to(&cells, path[frame] as usize);
             let own = step(fitted.first.min(last - 1));
             let from = &self.pictures[fitted.first];
-            let left: [f32; CELLS] =
+            let left: Features =
                 std::array::from_fn(|cell| cells[cell] - from[cell] - fitted.weight * own[cell]);
-            let error = (fitted.distance / self.model.cells().max(1) as f32).sqrt();
+            let error = (fitted.distance / self.model.features_used().max(1) as f32).sqrt();
             for other in &directions {
                 let part = length(other, &own) / length(&own, &own).max(f32::MIN_POSITIVE);
-                let apart: [f32; CELLS] = std::array::from_fn(|cell| other[cell] - part * own[cell]);
+                let apart: Features = std::array::from_fn(|cell| other[cell] - part * own[cell]);
                 let size = length(&apart, &apart).sqrt();
                 if size > f32::EPSILON && error > 0.0 {
                     along.push((length(&left, &apart) / size / error).abs());
@@ -304,8 +304,8 @@ impl<'a> Placing<'a> {
 
     /// What each frame may show in a recording with errors.
     fn possible(&self, path: &[u32], proof: &Proof) -> Vec<Possible> {
-        let frame = |index: usize| self.model.capture(&self.capture.signatures[index]);
-        let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0) * (self.model.cells() as f32).sqrt();
+        let frame = |index: usize| self.model.frame(self.capture, index);
+        let rounding = self.model.rounding() * (self.model.features_used() as f32).sqrt();
         let (moves, again) = (self.capture.moves, self.capture.same_as_before);
         Row {
             frame: &frame,
@@ -415,8 +415,8 @@ impl<'a> Placing<'a> {
     }
 
     /// A frame in deviations, a common offset against `picture` taken off where it is no error of single cells.
-    fn frame(&self, frame: usize, picture: usize) -> [f32; CELLS] {
-        let cells = self.model.capture(&self.capture.signatures[frame]);
+    fn frame(&self, frame: usize, picture: usize) -> Features {
+        let cells = self.model.frame(self.capture, frame);
         let offset = self.common_offset(&cells, |cell| self.pictures[picture][cell]);
         if offset.abs() > PULSE_DEVIATIONS * self.model.typical_sigma() {
             self.model.levelled(cells, offset)
@@ -426,13 +426,13 @@ impl<'a> Placing<'a> {
     }
 
     /// By how much a frame is brighter all over than what is `expected` in each cell, code values.
-    fn common_offset(&self, cells: &[f32; CELLS], expected: impl Fn(usize) -> f32) -> f32 {
+    fn common_offset(&self, cells: &Features, expected: impl Fn(usize) -> f32) -> f32 {
         let sigma = &self.model.sigma;
         let off = |cell: usize| (cells[cell] - expected(cell)) * sigma[cell];
         median(&mut (0..CELLS).filter(|&cell| sigma[cell].is_finite()).map(off).collect::<Vec<_>>())
     }
 
-    fn is_unknown(&self, cells: &[f32; CELLS], picture: usize) -> bool {
+    fn is_unknown(&self, cells: &Features, picture: usize) -> bool {
         let sigma = &self.model.sigma;
         let used = || (0..CELLS).filter(|&cell| sigma[cell].is_finite());
         let off = |cell: usize| (cells[cell] - self.pictures[picture][cell]).abs();
@@ -453,7 +453,7 @@ impl<'a> Placing<'a> {
         self.fitted_to(&self.frame(frame, picture), picture)
     }
 
-    fn fitted_to(&self, cells: &[f32; CELLS], picture: usize) -> Fitted {
+    fn fitted_to(&self, cells: &Features, picture: usize) -> Fitted {
         let last = self.pictures.len() - 1;
         let around = picture.saturating_sub(AROUND)..=(picture + AROUND).min(last);
         let off = |place: usize| distance(cells, &self.pictures[place]);
@@ -473,7 +473,7 @@ impl<'a> Placing<'a> {
     }
 
     /// By how much a frame is brighter all over than what was fitted to it, code values, where that is more than error.
-    fn offset(&self, cells: &[f32; CELLS], fitted: &Fitted) -> Option<f32> {
+    fn offset(&self, cells: &Features, fitted: &Fitted) -> Option<f32> {
         let (from, to) = (&self.pictures[fitted.first], self.pictures.get(fitted.first + 1));
         let to = to.unwrap_or(from);
         let offset = self.common_offset(cells, |cell| from[cell] + fitted.weight * (to[cell] - from[cell]));
@@ -483,7 +483,7 @@ impl<'a> Placing<'a> {
     }
 
     /// The picture `nearest`, or the mix with a neighbour that fits better.
-    fn best_around(&self, cells: &[f32; CELLS], (nearest, rival): (usize, usize)) -> Fitted {
+    fn best_around(&self, cells: &Features, (nearest, rival): (usize, usize)) -> Fitted {
         let last = self.pictures.len() - 1;
         let alone = Fitted {
             nearest,
@@ -502,7 +502,7 @@ impl<'a> Placing<'a> {
     }
 
     /// The weight of the picture after `first` that fits best, cells that are far off counted less.
-    fn between(&self, cells: &[f32; CELLS], first: usize) -> Fitted {
+    fn between(&self, cells: &Features, first: usize) -> Fitted {
         let (from, to) = (&self.pictures[first], &self.pictures[first + 1]);
         let mut weight = 0.5;
         let mut length = 0.0;
@@ -512,7 +512,7 @@ impl<'a> Placing<'a> {
             length = square;
             weight = if square > f32::EPSILON { (along / square).clamp(0.0, 1.0) } else { 0.0 };
         }
-        let mixed: [f32; CELLS] = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
+        let mixed: Features = std::array::from_fn(|cell| from[cell] + weight * (to[cell] - from[cell]));
         let distance = distance(cells, &mixed);
         let weight_error =
             if length > f32::EPSILON { self.error_of(distance) / length.sqrt() } else { f32::INFINITY };
@@ -522,8 +522,7 @@ impl<'a> Placing<'a> {
     /// Standard error along one direction, deviations, where so much distance is left: what the frame's own cells say,
     /// but no less than rounding.
     fn error_of(&self, distance: f32) -> f32 {
-        let rounding = (SIGMA_MIN / self.model.typical_sigma()).min(1.0);
-        self.alike * (distance / self.model.cells().max(1) as f32).sqrt().max(rounding)
+        self.alike * (distance / self.model.features_used().max(1) as f32).sqrt().max(self.model.rounding())
     }
 
     /// A range of pictures as a place, with the whole of the runs that it reaches into.
@@ -538,7 +537,7 @@ impl<'a> Placing<'a> {
     }
 
     /// One picture, or the range around it that looks alike within the errors.
-    fn picture_or_range(&self, cells: &[f32; CELLS], picture: usize) -> SourcePlace {
+    fn picture_or_range(&self, cells: &Features, picture: usize) -> SourcePlace {
         let apart = APART * self.error_of(distance(cells, &self.pictures[picture]));
         let alike = |other: &usize| {
             self.runs[*other] == self.runs[picture]
@@ -561,12 +560,12 @@ impl<'a> Placing<'a> {
 /// this weight counted less.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
 fn weighted_step(
-    cells: &[f32; CELLS],
-    (from, to): (&[f32; CELLS], &[f32; CELLS]),
+    cells: &Features,
+    (from, to): (&Features, &Features),
     weight: f32,
 ) -> (f32, f32) {
     let (mut along, mut square) = ([0.0f32; LANES], [0.0f32; LANES]);
-    for at in (0..CELLS).step_by(LANES) {
+    for at in (0..FEATURES).step_by(LANES) {
         for lane in 0..LANES {
             let cell = at + lane;
             let (step, gone) = (to[cell] - from[cell], cells[cell] - from[cell]);
@@ -584,7 +583,7 @@ fn rounded(weight: f32) -> f32 {
 }
 
 /// Numbers the runs of pictures that are like the first of their run, or the same by the clip itself.
-fn runs(clip: &SignatureSequence<'_>, pictures: &[[f32; CELLS]], alike: f32) -> Vec<u32> {
+fn runs(clip: &SignatureSequence<'_>, pictures: &[Features], alike: f32) -> Vec<u32> {
     let apart = APART * alike;
     let (mut run, mut first) = (0, 0);
     (0..pictures.len())

@@ -7,7 +7,7 @@
 
 use super::path::{distance, step_cost, AGAINST_CALL_COST, FRAME_COST_MAX, JUMP_COST};
 use super::proof::Proof;
-use super::CELLS;
+use super::Features;
 
 /// Pictures on each side of the path that are weighed.
 const AROUND: usize = 12;
@@ -39,9 +39,9 @@ pub(super) struct Possible {
 /// Frames along a path through the clip.
 pub(super) struct Row<'a> {
     /// Gives each frame, in deviations.
-    pub frame: &'a dyn Fn(usize) -> [f32; CELLS],
+    pub frame: &'a dyn Fn(usize) -> Features,
     /// The clip as the capture shows it, in deviations.
-    pub pictures: &'a [[f32; CELLS]],
+    pub pictures: &'a [Features],
     /// About where each frame lies.
     pub path: &'a [u32],
     /// Pictures of the clip per frame.
@@ -192,13 +192,14 @@ pub(super) fn reaches(squares: &[f32]) -> impl Iterator<Item = f32> + '_ {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::alignment::FEATURES;
 
     /// Pictures that each lie `step` deviations from the next, every one in a direction of its own.
-    fn pictures(count: usize, step: f32) -> Vec<[f32; CELLS]> {
-        let mut picture = [0.0; CELLS];
+    fn pictures(count: usize, step: f32) -> Vec<Features> {
+        let mut picture = [0.0; FEATURES];
         (0..count)
             .map(|at| {
-                picture[at % CELLS] += step;
+                picture[at % FEATURES] += step;
                 picture
             })
             .collect()
@@ -210,7 +211,7 @@ mod tests {
         let pictures = pictures(80, 10.0);
         let frame = |at: usize| {
             let mut cells = pictures[shown[at] as usize];
-            cells[CELLS - 1 - at * 7 % 40] += error;
+            cells[FEATURES - 1 - at * 7 % 40] += error;
             cells
         };
         let path: Vec<u32> = (0..shown.len() as u32).map(|at| (at + 10).min(79)).collect();

@@ -1,8 +1,8 @@
 //! The fingerprint log: what is left of a capture after its pixels, as a file that can be audited again.
 //!
-//! Version 8, in this order:
+//! Version 9, in this order:
 //!
-//! 1. The line `evenbeat-fingerprints 8`.
+//! 1. The line `evenbeat-fingerprints 9`.
 //! 2. One line of JSON: facts of the capture, the part of the picture looked at, and the tool's version.
 //! 3. Records of [`RECORD_LEN`] bytes, one per frame, numbers little endian:
 //!
@@ -34,7 +34,8 @@
 //!    | 604 | 1 | byte | bit 0: luma clipped at its lowest value, bit 1: at its highest, bits 2 and 3: chroma likewise |
 //!    | 605 | 1 | zero | reserved |
 //!    | 606 | 4 | 2 × u16 | luma samples far below black, far above white (1/65535) |
-//!    | 610 | 384 | 2 × 96 × u16 | mean of Cb per cell, of Cr per cell; 0 without colour differences |
+//!    | 610 | 192 | 2 × 96 bytes | mean of Cb per cell, of Cr per cell, code values at 8 bit; 0 without colour differences |
+//!    | 802 | 192 | 192 × i8 | texture, code values at 8 bit |
 //!    | 994 | 8 | 4 × u16 | chart: left and upper edge, width and height of the marks (1/2 pixel); 0 without marks |
 //!    | 1002 | 2 | u16 | chart: bit 0: turned over across, bit 1: down |
 //!    | 1004 | 6 | 3 × u16 | chart: what is left of still and of moving rows, step of the slants (1/4096; 65535: not known) |
@@ -60,6 +61,7 @@ use crate::fingerprint::{
     LumaEnds, MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare,
     FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
+use crate::fingerprint::texture::TEXTURE_LEN;
 use crate::frame::{CodeRange, Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
@@ -68,7 +70,7 @@ use crate::units::{Rate, TimeBase};
 /// What every log begins with, whatever its version.
 pub const MAGIC: &str = "evenbeat-fingerprints ";
 /// The version written, and the only one that is read.
-pub const VERSION: u32 = 8;
+pub const VERSION: u32 = 9;
 /// Bytes of one record.
 pub const RECORD_LEN: usize = 1010;
 
@@ -394,9 +396,11 @@ fn push_record(bytes: &mut Vec<u8>, fingerprint: &FrameFingerprint) {
     push_levels(bytes, &fingerprint.levels);
     let LumaEnds { far_below, far_above } = fingerprint.ends;
     let ends = [far_below, far_above].map(|share| share.0);
-    for value in ends.iter().chain(fingerprint.chroma.as_flattened()) {
+    for value in ends {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
+    bytes.extend_from_slice(fingerprint.chroma.as_flattened());
+    bytes.extend(fingerprint.texture.iter().flat_map(|number| number.to_le_bytes()));
     for value in chart_words(fingerprint.chart) {
         bytes.extend_from_slice(&value.to_le_bytes());
     }
@@ -739,6 +743,7 @@ fn read_record(
         chroma_change: fields.float(),
         reduced: fields.reduced(),
         signature: fields.words::<{ SIGNATURE_COLUMNS * SIGNATURE_ROWS }>(),
+        texture: [0; TEXTURE_LEN],
         fields: fields.field_measures()?,
         double_image: {
             if fields.bytes() != [0; RESERVED_LEN] {
@@ -763,7 +768,8 @@ fn read_record(
     fingerprint.levels = fields.levels()?;
     let [far_below, far_above] = fields.words::<2>().map(Share);
     fingerprint.ends = LumaEnds { far_below, far_above };
-    fingerprint.chroma = [fields.words(), fields.words()];
+    fingerprint.chroma = [fields.bytes(), fields.bytes()];
+    fingerprint.texture = fields.bytes().map(|byte| i8::from_le_bytes([byte]));
     fingerprint.chart = chart_of(fields.words()).ok_or("its chart cannot be")?;
     if fingerprint.chart.is_some() != fingerprint.marks.is_some() {
         return Err("its chart does not go with its marks");
@@ -818,8 +824,8 @@ fn check_picture(
     if shares.iter().sum::<u32>() > u32::from(u16::MAX) + shares.len() as u32 {
         return Err("a share of its samples cannot be");
     }
-    let largest = if matches!(format.family, Family::Yuv { .. }) { CHANGE_MAX * FIXED_POINT } else { 0.0 };
-    if fingerprint.chroma.as_flattened().iter().any(|&cell| f32::from(cell) > largest) {
+    let has_chroma = matches!(format.family, Family::Yuv { .. });
+    if !has_chroma && fingerprint.chroma.as_flattened().iter().any(|&cell| cell > 0) {
         return Err("a mean of a colour difference cannot be");
     }
     Ok(())
@@ -1169,7 +1175,8 @@ mod tests {
                 chroma: plane_levels(index as u16 + 300),
             },
             ends: LumaEnds { far_below: Share(700 + index as u16), far_above: Share(1000 + index as u16) },
-            chroma: [0, 1].map(|plane| std::array::from_fn(|at| at as u16 * 90 + 31 * plane + index as u16)),
+            chroma: [0, 1].map(|plane| std::array::from_fn(|at| (at * 2 + 31 * plane + index as usize) as u8)),
+            texture: std::array::from_fn(|at| (at as u64 + 3 * index) as i8),
         }
     }
 
@@ -1348,12 +1355,12 @@ mod tests {
                 "log: not a fingerprint log: it does not begin with `evenbeat-fingerprints`",
             ),
             (
-                b"evenbeat-fingerprints 9\n".to_vec(),
-                "log: fingerprint log of a newer version: version 9, this evenbeat reads version 8",
+                b"evenbeat-fingerprints 10\n".to_vec(),
+                "log: fingerprint log of a newer version: version 10, this evenbeat reads version 9",
             ),
             (
-                b"evenbeat-fingerprints 7\n".to_vec(),
-                "log: fingerprint log of an older version: version 7, this evenbeat reads version 8",
+                b"evenbeat-fingerprints 8\n".to_vec(),
+                "log: fingerprint log of an older version: version 8, this evenbeat reads version 9",
             ),
             (
                 b"evenbeat-fingerprints one\n".to_vec(),

@@ -4,15 +4,15 @@ use multiversion::multiversion;
 
 use super::reduced::part;
 use super::view::ViewPlan;
-use super::{Signature, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
+use super::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::frame::Family;
 
 /// Planes of colour differences.
 const PLANES: usize = 2;
 
-/// Mean of Cb, then of Cr, per cell, row by row, in `1 / FIXED_POINT` code values; all zero where there are none.
-/// Column `c` of 12 covers the plane's columns from `c·w/12` to before `(c+1)·w/12`, rows likewise.
-pub type ChromaSignature = [Signature; PLANES];
+/// Mean of Cb, then of Cr, per cell, row by row, in whole code values at 8 bit; all zero where there are none. Whole ones
+/// are enough: what became of colours is told from the cells of many frames, over which rounding averages out. Column `c` of 12 covers the plane's columns from `c·w/12` to before `(c+1)·w/12`, rows likewise.
+pub type ChromaSignature = [[u8; SIGNATURE_COLUMNS * SIGNATURE_ROWS]; PLANES];
 
 /// Where the cells begin and end in parts of the picture, columns and rows, for planes of this width and height.
 pub fn borders((width, height): (usize, usize)) -> [Vec<f64>; 2] {
@@ -51,7 +51,7 @@ impl ChromaMeter {
 
     /// The means over what was added.
     pub(super) fn signature(&self, plan: &ViewPlan) -> ChromaSignature {
-        let scale = f64::from(FIXED_POINT) / f64::from(1u32 << (plan.bit_depth - 8));
+        let scale = 1.0 / f64::from(1u32 << (plan.bit_depth - 8));
         std::array::from_fn(|plane| {
             let rows = &self.rows[plane];
             let mut means = [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS];
@@ -65,7 +65,7 @@ impl ChromaMeter {
                 let (top, bottom) = part(row, SIGNATURE_ROWS, rows.len());
                 let sum: u64 = rows[top..bottom].iter().map(|sums| u64::from(sums[column])).sum();
                 let area = ((right - left) * (bottom - top)) as f64;
-                *mean = (sum as f64 * scale / area).round() as u16;
+                *mean = (sum as f64 * scale / area).round() as u8;
             }
             means
         })
@@ -142,7 +142,7 @@ mod tests {
             for (cell, &mean) in cells.iter().enumerate() {
                 let (x, y) = (2 * (cell % SIGNATURE_COLUMNS), 2 * (cell / SIGNATURE_COLUMNS));
                 let sum: usize = (0..4).map(|at| value(plane, x + at % 2, y + at / 2)).sum();
-                assert_eq!(usize::from(mean), sum * 16, "plane {plane}, cell {cell}");
+                assert_eq!(usize::from(mean), (sum + 2) / 4, "plane {plane}, cell {cell}");
             }
         }
     }

@@ -18,6 +18,7 @@ mod parity;
 pub mod reduced;
 pub mod ripple;
 mod sequencer;
+pub mod texture;
 mod view;
 
 pub use chroma_cells::ChromaSignature;
@@ -29,6 +30,7 @@ pub use parity::ParityDifference;
 pub use reduced::ReducedPicture;
 pub use ripple::{Phasor, Ripple, SignedShare};
 pub use sequencer::{digest, Arriving, FrameMeasures, FrameMeter, RunFrame, RunMeter, Sequencer};
+pub use texture::Texture;
 pub use view::ViewPlan;
 
 /// Columns of the signature grid.
@@ -98,6 +100,8 @@ pub struct FrameFingerprint {
     pub reduced: ReducedChange,
     /// Mean luma per cell, row by row, in `1 / FIXED_POINT` code values: a linear, small picture for alignment.
     pub signature: Signature,
+    /// What lies within these cells.
+    pub texture: Texture,
     /// What the marks of the test clip say, where the frame shows them.
     pub marks: Option<MarkReading>,
     /// What the chart of the test clip says, where the frame shows marks.
@@ -128,6 +132,7 @@ pub(crate) fn blank() -> FrameFingerprint {
         chroma_change: 0.0,
         reduced: ReducedChange::default(),
         signature: [0; SIGNATURE_COLUMNS * SIGNATURE_ROWS],
+        texture: [0; texture::TEXTURE_LEN],
         marks: None,
         chart: None,
         fields: FieldMeasures::default(),

@@ -10,6 +10,7 @@ use super::levels::{FrameLevels, LevelMeter, LumaEnds};
 use super::marks::{self, ChartReading, MarkReading};
 use super::parity::{ParityDifference, ParityMeter};
 use super::reduced::{cell_samples, ReducedPicture};
+use super::texture;
 use super::view::ViewPlan;
 use super::{Digest, FrameFingerprint, ReducedChange};
 use crate::frame::FrameTiming;
@@ -293,6 +294,7 @@ impl FrameMeasures {
             chroma_change: self.chroma_change,
             reduced,
             signature: self.reduced.signature(),
+            texture: texture::of_reduced(&self.reduced),
             marks: self.marks,
             chart: self.chart,
             fields: self.fields,

@@ -17,12 +17,13 @@ use crate::alignment::fine::{FinePictures, Stations, FINE_COLUMNS, FINE_ROWS};
 use crate::alignment::picture::{self, Detail, KeptFrame, Measures, RowMeasures};
 use crate::alignment::{
     self, Alignment, Geometry, Grid, Levels, NoMatch, Proof, Signature, SignatureSequence, SourceOrigin,
-    SourceTrack, SourceUnit, Warp, CELLS,
+    SourceTrack, SourceUnit, Texture, Warp, CELLS,
 };
 use crate::cancel::Cancel;
 use crate::capture::{self, CaptureArg, CaptureFacts};
 use crate::error::{Error, Result};
 use crate::fingerprint::cells::{curved, means, CellBorders, Lines};
+use crate::fingerprint::texture::texture;
 use crate::fingerprint::{
     Digest, FrameFingerprint, LumaEnds, MarkReading, ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS,
 };
@@ -56,6 +57,8 @@ pub struct Clip {
     pub rate: Rate,
     /// One signature per picture, of an interlaced clip one per field in the order of their moments.
     pub signatures: Vec<Signature>,
+    /// One texture per picture; empty for an interlaced clip.
+    textures: Vec<Texture>,
     /// Digest of each frame.
     digests: Vec<Digest>,
     /// What the marks in its pictures say, up to the last frame that has any.
@@ -76,6 +79,14 @@ pub struct Clip {
     cancel: Cancel,
     /// Caveats met while reading it.
     pub notes: Vec<Note>,
+}
+
+/// The clip's pictures through the window that a capture shows.
+#[derive(Default)]
+struct Seen {
+    signatures: Vec<Signature>,
+    /// Empty where the capture has none.
+    textures: Vec<Texture>,
 }
 
 /// Which field of each frame comes first.
@@ -155,6 +166,8 @@ pub struct Recording<'a> {
     pub view: &'a ViewSettings,
     /// One signature per frame.
     pub signatures: &'a [Signature],
+    /// One texture per frame; may be empty.
+    pub textures: &'a [Texture],
     /// One digest per frame.
     pub digests: &'a [Digest],
     /// Whether each frame has the digest of the one before.
@@ -194,6 +207,8 @@ impl Clip {
             signatures: &self.signatures,
             same_as_before: &self.own_repeats,
             grid: grid(self.facts.shape, &self.view).mirrored(self.mirrored),
+            textures: &self.textures,
+            parts: parts(self.facts.shape, &self.view).filter(|_| !self.textures.is_empty()),
             visible: [true; CELLS],
             rate_hz: self.rate.hz(),
             mixes: false,
@@ -219,21 +234,31 @@ impl Clip {
                 "give the clip that was played, or audit without --reference",
             )
         };
-        let mut aligned = alignment::align(film, &self.film(), proof).map_err(refused)?;
+        let own = self.film();
+        let mut aligned = alignment::align(film, &own, proof).map_err(refused)?;
         let mut next = self.closer(film, &aligned).unwrap_or((aligned.geometry, aligned.levels));
+        let mut has_textures = film.parts == own.parts && aligned.geometry == Geometry::SAME;
         for _ in 0..READINGS_MAX {
             let (geometry, levels) = next;
-            let Some(signatures) = self.seen_through(film, next) else { break };
+            let shows_otherwise = geometry != Geometry::SAME || !levels.is_straight();
+            if !shows_otherwise && has_textures {
+                break;
+            }
+            let Some(seen) = self.seen_through(film, next) else { break };
             let clip = SignatureSequence {
-                signatures: &signatures,
+                signatures: &seen.signatures,
                 grid: film.grid.clone(),
+                textures: &seen.textures,
+                parts: film.parts.clone(),
                 visible: film.grid.visible_in(geometry),
                 ..self.film()
             };
             let Ok(again) = alignment::align(film, &clip, proof) else { break };
-            if again.error > BETTER_READING * aligned.error {
+            let most = if has_textures { BETTER_READING } else { 1.0 };
+            if again.error > most * aligned.error {
                 break;
             }
+            has_textures = true;
             let settled = again.geometry == Geometry::SAME && again.levels.is_straight();
             let levels =
                 if levels.is_straight() { again.levels } else { levels.then(again.levels, self.range()) };
@@ -344,36 +369,32 @@ impl Clip {
         (cells().fold(f64::INFINITY, f64::min), cells().fold(0.0, f64::max))
     }
 
-    /// Signatures of the part of the clip's pictures that a capture shows, in the capture's cells and, where these are a
-    /// curve, with its levels; `None` where it shows the whole as it is, or the clip cannot be read once more as it was.
+    /// The clip's pictures through the window that a capture shows, in the capture's cells and, where these are a curve,
+    /// with its levels; `None` where the clip cannot be read once more as it was.
     fn seen_through(
         &self,
         film: &SignatureSequence<'_>,
         (geometry, levels): (Geometry, Levels),
-    ) -> Option<Vec<Signature>> {
-        let differs = geometry != Geometry::SAME || !levels.is_straight();
+    ) -> Option<Seen> {
         let shape = self.facts.shape;
         let borders = film.grid.borders_in(geometry);
+        let parts = film.parts.as_ref().filter(|_| !self.is_interlaced()).map(|parts| parts.borders_in(geometry));
         let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
-        let mut signatures = Vec::with_capacity(self.signatures.len());
-        let mut reread = || {
-            self.read_again(|_, shape, samples, lines| {
-                let cells = match &table {
-                    None => self.means(shape, samples, &borders, lines),
-                    Some(table) => {
-                        let (shape, samples) = curved(shape, samples, table);
-                        self.means(shape, &samples, &borders, lines)
-                    }
-                };
-                signatures.push(std::array::from_fn(|cell| cells.get(cell).copied().unwrap_or(0)));
-                signatures.len() < self.signatures.len()
-            })
-        };
-        differs.then(&mut reread).flatten()?;
+        let mut seen = Seen::default();
+        self.read_again(|_, shape, samples, lines| {
+            let curved = table.as_ref().map(|table| curved(shape, samples, table));
+            let (shape, samples) = curved.as_ref().map_or((shape, samples), |(shape, samples)| (*shape, samples));
+            let cells = self.means(shape, samples, &borders, lines);
+            seen.signatures.push(std::array::from_fn(|cell| cells.get(cell).copied().unwrap_or(0)));
+            if let Some(parts) = &parts {
+                seen.textures.push(texture(&self.means(shape, samples, parts, lines)));
+            }
+            seen.signatures.len() < self.signatures.len()
+        })?;
         if self.is_interlaced() {
-            level_parities(&mut signatures, &self.own_repeats);
+            level_parities(&mut seen.signatures, &self.own_repeats);
         }
-        (signatures.len() == self.signatures.len()).then_some(signatures)
+        (seen.signatures.len() == self.signatures.len()).then_some(seen)
     }
 
     /// The track of a capture whose marks are those of this clip: numbers that can be read decide.
@@ -461,7 +482,7 @@ impl Clip {
 
     /// The clip with its pictures turned over.
     fn turned(&self, mirrored: [bool; 2]) -> Self {
-        let mut turned = Self { mirrored, digests: Vec::new(), ..self.clone() };
+        let mut turned = Self { mirrored, digests: Vec::new(), textures: Vec::new(), ..self.clone() };
         turned
             .signatures
             .iter_mut()
@@ -517,6 +538,8 @@ impl Clip {
             signatures: recording.signatures,
             same_as_before: recording.same_as_before,
             grid: grid(recording.shape, recording.view),
+            textures: recording.textures,
+            parts: parts(recording.shape, recording.view),
             visible: visible(recording.shape, recording.view),
             rate_hz: recording.delivered_rate.hz(),
             mixes: recording.mixes,
@@ -547,6 +570,8 @@ impl Clip {
         level_parities(&mut fields, &[]);
         let fields = SignatureSequence {
             signatures: &fields,
+            textures: &[],
+            parts: None,
             same_as_before: &[],
             rate_hz: 2.0 * film.rate_hz,
             moves: &[],
@@ -561,10 +586,19 @@ impl Clip {
 
 /// The grid of the part of a picture that is looked at.
 fn grid(shape: FrameShape, view: &ViewSettings) -> Grid {
-    match view.region {
-        Some(Rect { width, height, .. }) => Grid::new(width, height),
-        None => Grid::new(shape.width, shape.height),
-    }
+    let (width, height) = looked_at(shape, view);
+    Grid::new(width, height)
+}
+
+/// The grid of the parts of its cells, where it has a texture.
+fn parts(shape: FrameShape, view: &ViewSettings) -> Option<Grid> {
+    let (width, height) = looked_at(shape, view);
+    Grid::of_parts(width, height)
+}
+
+/// Width and height of the part of a picture that is looked at, pixels.
+fn looked_at(shape: FrameShape, view: &ViewSettings) -> (u32, u32) {
+    view.region.map_or((shape.width, shape.height), |region| (region.width, region.height))
 }
 
 /// Which cells hold nothing that is left out.

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::alignment::fields::{level_parities, WovenFrames};
-use crate::alignment::Signature;
+use crate::alignment::{Signature, Texture};
 use crate::cadence::{self, StatedRate};
 use crate::cancel::Cancel;
 use crate::capture::log::{self, LogReader};
@@ -173,6 +173,7 @@ pub(super) struct Gathered {
     digests: Vec<Digest>,
     marks: Vec<Option<MarkReading>>,
     signatures: Vec<Signature>,
+    textures: Vec<Texture>,
     differences: Vec<ParityDifference>,
     evidence: EvidenceReader,
     sampler: FieldSampler,
@@ -189,6 +190,7 @@ impl Gathered {
             self.marks.push(fingerprint.marks);
         }
         self.signatures.push(fingerprint.signature);
+        self.textures.push(fingerprint.texture);
         self.differences.push(fingerprint.parity_difference);
         self.evidence.push(fingerprint);
         self.samples.push(self.sampler.next(fingerprint));
@@ -228,17 +230,17 @@ impl Gathered {
             frame.class != FrameClass::New && sure
         };
         let order = FieldOrder::of(&found.scan);
-        let (signatures, own_repeats, rate) = match (&order, found.fields) {
+        let (signatures, textures, own_repeats, rate) = match (&order, found.fields) {
             (Some(order), Some(audited)) => {
                 let frames = WovenFrames { signatures: &self.signatures, differences: &self.differences };
                 let mut signatures = frames.fields(|frame| order.top_first(frame));
                 let own_repeats: Vec<bool> = audited.fields.iter().map(own_repeat).collect();
                 level_parities(&mut signatures, &own_repeats);
-                (signatures, own_repeats, said.field_rate(frame_rate))
+                (signatures, Vec::new(), own_repeats, said.field_rate(frame_rate))
             }
             _ => {
                 let own_repeats = classified.frames.iter().map(own_repeat).collect();
-                (self.signatures, own_repeats, said.rate.unwrap_or(frame_rate))
+                (self.signatures, self.textures, own_repeats, said.rate.unwrap_or(frame_rate))
             }
         };
         Clip {
@@ -246,6 +248,7 @@ impl Gathered {
             facts,
             rate,
             signatures,
+            textures,
             digests: self.digests,
             marks: self.marks,
             own_repeats,

@@ -6,7 +6,7 @@ use super::regression::{solve, Row};
 use super::{Chroma, Comparison, Measured};
 use crate::alignment::grid::{Grid, COVERED_MIN};
 use crate::alignment::{Geometry, CELLS};
-use crate::fingerprint::{chroma_cells, FIXED_POINT};
+use crate::fingerprint::chroma_cells;
 
 /// Unknowns: of Cb what of Cb and Cr, and a level; of Cr likewise; then how far both lie off across and down.
 const UNKNOWNS: usize = 8;
@@ -223,7 +223,7 @@ impl Solver<'_> {
                         let [of_blue, of_red] = [self.matrix[2 * plane], self.matrix[2 * plane + 1]];
                         factors[SHIFT + axis] = of_blue * slope(0) + of_red * slope(1);
                     }
-                    let value = f64::from(chroma[plane][cell]) / f64::from(FIXED_POINT) - f64::from(GREY);
+                    let value = f64::from(chroma[plane][cell]) - f64::from(GREY);
                     rows.push(Row { factors, value, part: cell, frame: index });
                 }
             }

@@ -402,8 +402,7 @@ impl Aligner<'_> {
         let (mut own, mut left, mut count) = (0.0, 0.0, 0.0);
         let known = |frame: usize| places[frame] != SourcePlace::Unknown;
         for frame in (step..path.len()).step_by(every).filter(|&frame| known(frame) && known(frame - step)) {
-            let [now, before] =
-                [frame, frame - step].map(|frame| model.frame(self.capture, frame));
+            let [now, before] = [frame, frame - step].map(|frame| model.frame(self.capture, frame));
             let [here, there] = [frame, frame - step].map(|frame| &pictures[path[frame] as usize]);
             let used = || (0..CELLS).filter(|&cell| model.sigma[cell].is_finite());
             let changes = |from: &Features, to: &Features| {

@@ -629,7 +629,8 @@ impl Fitter<'_> {
     /// Textures of capture and clip, where they are made from the same parts of the picture.
     fn textures(&self, geometry: Geometry) -> Option<[&[Texture]; 2]> {
         let Clip::SignatureSequence(clip) = self.clip else { return None };
-        let same_parts = geometry == Geometry::SAME && clip.parts.is_some() && clip.parts == self.capture.parts;
+        let same_parts =
+            geometry == Geometry::SAME && clip.parts.is_some() && clip.parts == self.capture.parts;
         let whole = |sequence: &SignatureSequence<'_>| {
             !sequence.textures.is_empty() && sequence.textures.len() == sequence.signatures.len()
         };

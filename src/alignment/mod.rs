@@ -24,8 +24,8 @@ pub use proof::Proof;
 pub use settle::{settle, Settling, Standing};
 pub use summary::{Counts, Drift, SourceSummary};
 
-pub use crate::fingerprint::{Digest, Signature, Texture};
 use crate::fingerprint::texture::TEXTURE_LEN;
+pub use crate::fingerprint::{Digest, Signature, Texture};
 use crate::fingerprint::{ParityDifference, FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 use crate::interlace::Parity;
 use crate::units::Rate;

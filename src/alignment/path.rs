@@ -58,7 +58,7 @@ const BEGINNINGS_MAX: usize = 32;
 const COMPARED_MAX: usize = 27_000;
 
 /// Sums that are added up beside each other: as many as the widest registers hold.
-pub(super) const LANES: usize = 16;
+const LANES: usize = 16;
 
 /// What a cell that is off by so much adds to the distance of two pictures (Huber's loss).
 #[inline]
@@ -109,8 +109,25 @@ fn distance_to_mix(frame: &Features, own: &Features, other: &Features) -> f32 {
 
 /// How much a cell counts that is so many deviations off.
 #[inline]
-pub(super) fn influence(off: f32) -> f32 {
+fn influence(off: f32) -> f32 {
     (SQUARE_UP_TO / off.abs().max(SQUARE_UP_TO)).min(1.0)
+}
+
+/// How far a frame has come from one picture towards another, and the square of the way, cells that are far off the mix of
+/// this weight counted less.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
+pub(super) fn weighted_step(cells: &Features, (from, to): (&Features, &Features), weight: f32) -> (f32, f32) {
+    let (mut along, mut square) = ([0.0f32; LANES], [0.0f32; LANES]);
+    for at in (0..FEATURES).step_by(LANES) {
+        for lane in 0..LANES {
+            let cell = at + lane;
+            let (step, gone) = (to[cell] - from[cell], cells[cell] - from[cell]);
+            let counts = influence(gone - weight * step) * step;
+            along[lane] += counts * gone;
+            square[lane] += counts * step;
+        }
+    }
+    (along.iter().sum(), square.iter().sum())
 }
 
 /// Square of the way from one picture to another, deviations; large differences count as the others.
@@ -293,12 +310,7 @@ impl Trellis {
     }
 
     /// Goes on to the next frame; gives the least distance met.
-    fn step(
-        &mut self,
-        walk: &Walk<'_>,
-        (frame, held): (&Features, Option<Held<'_>>),
-        jumps: &[u32],
-    ) -> f32 {
+    fn step(&mut self, walk: &Walk<'_>, (frame, held): (&Features, Option<Held<'_>>), jumps: &[u32]) -> f32 {
         let index = self.starts.len() as u32;
         let before = self.starts.last().copied().unwrap_or(0)..self.places.len();
         self.touched.clear();

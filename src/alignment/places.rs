@@ -1,14 +1,12 @@
 //! From a path to what each frame shows: one picture, a mix of two, one of several that look alike, or nothing of
 //! the clip.
 
-use multiversion::multiversion;
-
 use super::conversion::{Conversion, Lying};
 use super::fit::{median, Model, DEVIATIONS_PER_MAD};
-use super::path::{distance, influence, square_distance, LANES};
+use super::path::{distance, square_distance, weighted_step};
 use super::possible::{reaches, Possible, Row};
 use super::proof::{Held, Proof};
-use super::{Features, SignatureSequence, SourcePlace, CELLS, FEATURES};
+use super::{Features, SignatureSequence, SourcePlace, CELLS};
 use crate::fingerprint::FIXED_POINT;
 
 /// Pictures on each side of the path that are compared.
@@ -178,9 +176,8 @@ impl<'a> Placing<'a> {
         let step = |first: usize| -> Features {
             std::array::from_fn(|cell| self.pictures[first + 1][cell] - self.pictures[first][cell])
         };
-        let length = |one: &Features, other: &Features| -> f32 {
-            one.iter().zip(other).map(|(a, b)| a * b).sum()
-        };
+        let length =
+            |one: &Features, other: &Features| -> f32 { one.iter().zip(other).map(|(a, b)| a * b).sum() };
         let last = self.pictures.len() - 1;
         let directions: Vec<Features> =
             (0..last).step_by(last.div_ceil(ALIKE_DIRECTIONS)).map(step).collect();
@@ -316,6 +313,7 @@ impl<'a> Placing<'a> {
             again,
             proof,
             rounding,
+            alike_share: self.alike / (self.model.features_used().max(1) as f32).sqrt(),
         }
         .possible()
     }
@@ -554,27 +552,6 @@ impl<'a> Placing<'a> {
         let last = (self.runs.partition_point(|&run| run <= self.runs[last]) - 1).max(last);
         SourcePlace::Ambiguous { first: first as u32, last: last as u32 }
     }
-}
-
-/// How far a frame has come from one picture towards another, and the square of the way, cells that are far off the mix of
-/// this weight counted less.
-#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl+avx2", "x86_64+avx2"))]
-fn weighted_step(
-    cells: &Features,
-    (from, to): (&Features, &Features),
-    weight: f32,
-) -> (f32, f32) {
-    let (mut along, mut square) = ([0.0f32; LANES], [0.0f32; LANES]);
-    for at in (0..FEATURES).step_by(LANES) {
-        for lane in 0..LANES {
-            let cell = at + lane;
-            let (step, gone) = (to[cell] - from[cell], cells[cell] - from[cell]);
-            let counts = influence(gone - weight * step) * step;
-            along[lane] += counts * gone;
-            square[lane] += counts * step;
-        }
-    }
-    (along.iter().sum(), square.iter().sum())
 }
 
 /// A weight as it is written.

@@ -1,11 +1,12 @@
 //! Which pictures each frame may show, in a recording with errors: the frames weighed as one row, with errors as large as
 //! they are around.
 //!
-//! What a recorder leaves is no noise of single cells: it shows parts of the picture before or after, and errs along
-//! motion and light, all cells at once. How far it goes is measured: the distance that nine of ten frames around keep to
-//! their pictures. A frame may show every picture that some likely row of pictures has there.
+//! What a recorder leaves is no noise of single features: it shows parts of the picture before or after, and errs along
+//! motion and light, all features at once. How far it goes is measured: how far nine of ten frames around lie off their
+//! pictures, towards the pictures before and after and in any other direction. A frame may show every picture that some
+//! likely row of pictures has there.
 
-use super::path::{distance, step_cost, AGAINST_CALL_COST, FRAME_COST_MAX, JUMP_COST};
+use super::path::{distance, step_cost, weighted_step, AGAINST_CALL_COST, FRAME_COST_MAX, JUMP_COST};
 use super::proof::Proof;
 use super::Features;
 
@@ -17,11 +18,13 @@ const BAND: usize = 2 * AROUND + 1;
 const REACH_FRAMES: usize = 60;
 /// Share of the frames whose distance to their picture is within the reach.
 const REACH_SHARE: f64 = 0.9;
-/// Nats that a frame costs which lies just within the reach. Over 130 recordings of three real clips in nine codings the
-/// picture shown lies at two thirds of the reach in the middle and beyond 1.5 times once in a hundred: a normal error in
-/// three directions.
-const COST_AT_REACH: f32 = 3.3;
-/// Rows of pictures that cost so many nats more than the best one are not believed: one in 400. Choice, on the same recordings.
+/// Standard deviations of a normal error within which so many lie, the quantile of 0.95.
+const REACH_DEVIATIONS: f32 = 1.645;
+/// Pictures on each side of the path among which a frame's own is looked for.
+const NEAR: usize = 2;
+/// Rows of pictures that cost so many nats more than the best one are not believed: one in 400. Where frames lie anywhere
+/// between two pictures, as where a recorder lags, the nearest one is never believed beyond this: then the standard deviation
+/// is 0.29 of the way, and 1 / (2 · 0.29²) is 6.
 const BELIEVED_WITHIN: f32 = 6.0;
 
 /// Nats of what cannot be.
@@ -54,6 +57,8 @@ pub(super) struct Row<'a> {
     pub proof: &'a Proof,
     /// Least reach of errors, deviations: what rounding leaves.
     pub rounding: f32,
+    /// Share of a frame's distance from its picture that lies along any one direction, as a standard deviation.
+    pub alike_share: f32,
 }
 
 type Band = [f32; BAND];
@@ -74,7 +79,7 @@ impl Row<'_> {
         let mut after = [0.0; BAND];
         let mut possible = vec![Possible { range: (0, 0), alone: 0.0 }; own.len()];
         for frame in (0..own.len()).rev() {
-            let range = self.believed(frame, &sum(&before[frame], &after));
+            let range = self.believed(frame, &sum(&before[frame], &after), &own[frame]);
             possible[frame] = Possible { range, alone: least(&distances[frame]) };
             if frame > 0 {
                 after = self.passed(frame, &sum(&after, &own[frame]), Way::Back);
@@ -90,24 +95,42 @@ impl Row<'_> {
 
     /// What each picture around costs by a frame alone, the likeliest one nothing.
     fn own_costs(&self, distances: &[Band]) -> Vec<Band> {
-        let at_path: Vec<f32> = distances.iter().map(|band| band[AROUND]).collect();
-        let reaches = reaches(&at_path);
-        distances
-            .iter()
-            .zip(reaches)
-            .enumerate()
-            .map(|(frame, (band, reach))| {
-                let reach = reach.max(self.rounding);
-                let cost = band.map(|distance| COST_AT_REACH * distance / (reach * reach));
-                let least = least(&cost);
-                let held = self.proof.of_frame(frame);
-                std::array::from_fn(|at| match (self.picture(frame, at), held) {
-                    (Some(_), None) => (cost[at] - least).min(FRAME_COST_MAX),
-                    (Some(picture), Some(held)) if held.by(picture) => 0.0,
-                    _ => IMPOSSIBLE,
-                })
+        let of = |((frame, band), spread): ((usize, &Band), f32)| {
+            let cost = band.map(|distance| distance / (2.0 * spread * spread));
+            let least = least(&cost);
+            let held = self.proof.of_frame(frame);
+            std::array::from_fn(|at| match (self.picture(frame, at), held) {
+                (Some(_), None) => (cost[at] - least).min(FRAME_COST_MAX),
+                (Some(picture), Some(held)) if held.by(picture) => 0.0,
+                _ => IMPOSSIBLE,
             })
-            .collect()
+        };
+        distances.iter().enumerate().zip(self.spreads(distances)).map(of).collect()
+    }
+
+    /// The standard deviation of the error of each frame along one direction: towards the pictures before and after its own,
+    /// where parts of these show, and no less than in any other.
+    fn spreads(&self, distances: &[Band]) -> Vec<f32> {
+        let nearest: Vec<f32> = distances.iter().map(least).collect();
+        let frames = distances.iter().enumerate();
+        let along: Vec<f32> = frames.map(|(frame, band)| self.along_motion(frame, band)).collect();
+        let larger = |(all, along): (f32, f32)| {
+            (self.alike_share * all.max(self.rounding)).max(along / REACH_DEVIATIONS)
+        };
+        reaches(&nearest).zip(reaches(&along)).map(larger).collect()
+    }
+
+    /// Square of how far a frame lies off the picture near its path that is most like it, towards the one before or after.
+    fn along_motion(&self, frame: usize, distances: &Band) -> f32 {
+        let nearest = (AROUND - NEAR..=AROUND + NEAR).min_by(|&a, &b| distances[a].total_cmp(&distances[b]));
+        let Some(picture) = nearest.and_then(|at| self.picture(frame, at)) else { return 0.0 };
+        let features = (self.frame)(frame);
+        let neighbours = [picture.checked_sub(1), Some(picture + 1)].into_iter().flatten();
+        neighbours
+            .filter_map(|other| self.pictures.get(other))
+            .map(|other| weighted_step(&features, (&self.pictures[picture], other), 0.0))
+            .map(|(along, square)| if square > f32::EPSILON { along * along / square } else { 0.0 })
+            .fold(0.0, f32::max)
     }
 
     /// Square distances of a frame to the pictures around.
@@ -151,10 +174,12 @@ impl Row<'_> {
         })
     }
 
-    /// The pictures of the rows that are believed.
-    fn believed(&self, frame: usize, costs: &Band) -> (u32, u32) {
+    /// The pictures of the rows that are believed; where the frame by itself speaks as clearly for another one, that as well:
+    /// what is rare must not be taken for what is usual.
+    fn believed(&self, frame: usize, costs: &Band, own: &Band) -> (u32, u32) {
         let limit = least(costs) + BELIEVED_WITHIN;
-        let believed = |at: &usize| costs[*at] <= limit;
+        let is_contradicted = (0..BAND).filter(|&at| costs[at] <= limit).all(|at| own[at] > BELIEVED_WITHIN);
+        let believed = |at: &usize| costs[*at] <= limit || is_contradicted && own[*at] <= 0.0;
         let picture =
             |at: Option<usize>| at.and_then(|at| self.picture(frame, at)).map(|picture| picture as u32);
         let (first, last) = (picture((0..BAND).find(believed)), picture((0..BAND).rev().find(believed)));
@@ -224,6 +249,7 @@ mod tests {
             again: &[],
             proof: &Proof::default(),
             rounding: 1.0,
+            alike_share: 0.5,
         };
         row.possible().into_iter().map(|one| one.range).collect()
     }

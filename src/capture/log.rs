@@ -56,12 +56,12 @@ use super::{sniff, CaptureArg, CaptureEnd, CaptureFacts, RateSource};
 use crate::cancel::Cancel;
 use crate::error::{Error, Result};
 use crate::fingerprint::marks::{ClipIdentity, Kept, Lines};
+use crate::fingerprint::texture::TEXTURE_LEN;
 use crate::fingerprint::{
     ChartReading, Correlation, DoubleImage, FieldFit, FieldMeasures, FrameFingerprint, FrameLevels, Level,
     LumaEnds, MarkReading, Phasor, PlaneLevels, ReducedChange, Ripple, RowDetail, Share, SignedShare,
     FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS,
 };
-use crate::fingerprint::texture::TEXTURE_LEN;
 use crate::frame::{CodeRange, Coding, Family, FrameShape, PixelFormat, Rect, Scan};
 use crate::note::{Note, NoteCode};
 use crate::settings::ViewSettings;
@@ -1175,7 +1175,8 @@ mod tests {
                 chroma: plane_levels(index as u16 + 300),
             },
             ends: LumaEnds { far_below: Share(700 + index as u16), far_above: Share(1000 + index as u16) },
-            chroma: [0, 1].map(|plane| std::array::from_fn(|at| (at * 2 + 31 * plane + index as usize) as u8)),
+            chroma: [0, 1]
+                .map(|plane| std::array::from_fn(|at| (at * 2 + 31 * plane + index as usize) as u8)),
             texture: std::array::from_fn(|at| (at as u64 + 3 * index) as i8),
         }
     }

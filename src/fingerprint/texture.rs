@@ -146,10 +146,8 @@ mod tests {
         let along = |length: usize, cells: usize| {
             part_borders(length, cells).into_iter().map(|border| border as f64).collect::<Vec<f64>>()
         };
-        let borders = CellBorders {
-            columns: along(across, SIGNATURE_COLUMNS),
-            rows: along(down, SIGNATURE_ROWS),
-        };
+        let borders =
+            CellBorders { columns: along(across, SIGNATURE_COLUMNS), rows: along(down, SIGNATURE_ROWS) };
         [of_reduced(&reduced), texture(&means(shape, &samples, &borders, Lines::All))]
     }
 
@@ -179,7 +177,8 @@ mod tests {
         let flat = |level: u8| both(192, 128, move |_, _| level)[0];
         assert_eq!(flat(30), [0; TEXTURE_LEN]);
         // Stripes as wide as a part that move by one: the means of the cells stay, the texture turns over.
-        let stripes = |shift: usize| both(192, 128, move |x, _| if (x / 2 + shift) % 2 == 0 { 90 } else { 110 })[0];
+        let stripes =
+            |shift: usize| both(192, 128, move |x, _| if (x / 2 + shift) % 2 == 0 { 90 } else { 110 })[0];
         let (one, other) = (stripes(0), stripes(1));
         let squares: i32 = one.iter().map(|&number| i32::from(number).pow(2)).sum();
         assert!(squares > 100 * TEXTURE_LEN as i32 / 4, "{squares}");

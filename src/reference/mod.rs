@@ -378,12 +378,14 @@ impl Clip {
     ) -> Option<Seen> {
         let shape = self.facts.shape;
         let borders = film.grid.borders_in(geometry);
-        let parts = film.parts.as_ref().filter(|_| !self.is_interlaced()).map(|parts| parts.borders_in(geometry));
+        let parts =
+            film.parts.as_ref().filter(|_| !self.is_interlaced()).map(|parts| parts.borders_in(geometry));
         let table = (!levels.is_straight()).then(|| levels.table(shape.pixel_format.bit_depth));
         let mut seen = Seen::default();
         self.read_again(|_, shape, samples, lines| {
             let curved = table.as_ref().map(|table| curved(shape, samples, table));
-            let (shape, samples) = curved.as_ref().map_or((shape, samples), |(shape, samples)| (*shape, samples));
+            let (shape, samples) =
+                curved.as_ref().map_or((shape, samples), |(shape, samples)| (*shape, samples));
             let cells = self.means(shape, samples, &borders, lines);
             seen.signatures.push(std::array::from_fn(|cell| cells.get(cell).copied().unwrap_or(0)));
             if let Some(parts) = &parts {

@@ -15,6 +15,8 @@ const POWER: usize = 6;
 /// Axis of each of the first four, then whether it is a place (else a size).
 const GEOMETRY: [(usize, bool); 4] = [(0, false), (0, true), (1, false), (1, true)];
 
+/// Largest code value at 8 bit.
+const CODE_RANGE: f64 = 255.0;
 /// Code value about which gain is: the middle of the nominal range, so that gain and level hardly trade.
 const MIDDLE: f64 = (BLACK + WHITE) / 2.0;
 /// Steps of the search (Gauss and Newton).
@@ -41,8 +43,8 @@ const PARTS_MIN: usize = 16;
 /// What lies between the clip's luma and its levels.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Curve {
-    /// Whether what lies beyond black and beyond white is cut off before.
-    pub cut: [bool; 2],
+    /// Code values of the clip below and above which all is cut off before.
+    pub cut: [f64; 2],
     /// Parts of the colour differences that are added before.
     pub colour: [f64; 2],
     /// Whether the power is fitted; else it is 1.
@@ -51,15 +53,17 @@ pub(super) struct Curve {
 
 impl Curve {
     /// Nothing.
-    pub const NONE: Self = Self { cut: [false; 2], colour: [0.0; 2], bent: false };
+    pub const NONE: Self = Self { cut: [f64::NEG_INFINITY, f64::INFINITY], colour: [0.0; 2], bent: false };
+
+    /// The same where what lies below black or above white is cut off.
+    pub fn cut_off(self, [low, high]: [bool; 2]) -> Self {
+        let [lowest, highest] = self.cut;
+        Self { cut: [if low { BLACK } else { lowest }, if high { WHITE } else { highest }], ..self }
+    }
 
     fn table(self, power: f64) -> Vec<f32> {
         let [low, high] = self.cut;
-        table(|value| {
-            let value = if low { value.max(BLACK) } else { value };
-            let value = if high { value.min(WHITE) } else { value };
-            raised(value, power)
-        })
+        table(|value| raised(value.clamp(low, high), power))
     }
 }
 
@@ -77,7 +81,7 @@ fn raised(value: f64, power: f64) -> f64 {
 #[derive(Clone, Debug)]
 pub(super) struct LumaFit {
     pub geometry: Geometry,
-    curve: Curve,
+    pub curve: Curve,
     /// What the middle of the range became, and by how much a code value is raised by one more.
     level: f64,
     gain: f64,
@@ -108,6 +112,13 @@ impl LumaFit {
         let mut factors = [0.0; UNKNOWNS];
         factors[POWER] = 1.0;
         (self.power.exp(), self.power.exp() * self.solution.error(factors))
+    }
+
+    /// The curve, with what these levels leave no room for in the range of a sample cut off besides.
+    pub fn within_range(&self) -> Curve {
+        let of = |value: f64| MIDDLE + (value - self.level) / self.gain;
+        let [low, high] = self.curve.cut;
+        Curve { cut: [low.max(of(0.0)), high.min(of(CODE_RANGE))], ..self.curve }
     }
 
     /// Whether a power was fitted.
@@ -165,7 +176,7 @@ impl LumaFit {
     fn cut_rows(&self, case: &Comparison<'_>) -> Vec<Row<4>> {
         let plain = Curve { colour: self.curve.colour, ..Curve::NONE };
         let [whole, low, high] = [[false, false], [true, false], [false, true]]
-            .map(|cut| Fitter::new(case, self.geometry, Curve { cut, ..plain }));
+            .map(|cut| Fitter::new(case, self.geometry, plain.cut_off(cut)));
         let borders = whole.borders(self.geometry);
         let used = whole.used(&borders);
         let mut rows = Vec::new();
@@ -219,10 +230,25 @@ fn parts(left: &[f64; CELLS]) -> impl Iterator<Item = f64> + '_ {
 
 /// Fits luma from a geometry that is roughly right; `None` where too little of the picture tells anything.
 pub(super) fn fit(case: &Comparison<'_>, start: Geometry, curve: Curve) -> Option<LumaFit> {
+    // Levels come first.
+    fit_from(case, (start, curve), |step| step == 0)
+}
+
+/// Fits levels alone, as if the whole of the clip's picture showed.
+pub(super) fn fit_whole(case: &Comparison<'_>, curve: Curve) -> Option<LumaFit> {
+    fit_from(case, (Geometry::SAME, curve), |_| true)
+}
+
+/// Fits luma in steps, of which some leave the geometry as it is.
+fn fit_from(
+    case: &Comparison<'_>,
+    (start, curve): (Geometry, Curve),
+    only_levels: impl Fn(usize) -> bool,
+) -> Option<LumaFit> {
     let mut fitter = Fitter::new(case, start, curve);
     let mut solution = None;
     for step in 0..STEPS {
-        let rows = fitter.rows(step == 0);
+        let rows = fitter.rows(only_levels(step));
         let is_rough = step < ROUGH_STEPS;
         let found = solve(&rows, CELLS + 1, if is_rough { ROUGH } else { ERROR_MIN })?;
         fitter.take(&found.values);
@@ -294,7 +320,7 @@ impl<'a> Fitter<'a> {
         std::array::from_fn(|cell| self.case.visible[cell] && within[cell] >= COVERED_MIN)
     }
 
-    /// The equations around what is fitted so far. The first ones leave the geometry as it is: levels come first.
+    /// The equations around what is fitted so far; some are for levels alone and leave the geometry as it is.
     fn rows(&self, only_levels: bool) -> Vec<Row<UNKNOWNS>> {
         let borders = self.borders(self.geometry);
         let used = self.used(&borders);

@@ -1,12 +1,14 @@
 //! Aligning a capture with the clip that was played, by their signatures.
 
+use std::ops::Range;
+
 use super::coarse::{self, Anchor};
 use super::fit::{median, Clip, Fitter, Freedom, Levels, Model, Pair, Start, SIGMA_MIN};
 use super::grid::Geometry;
 use super::path::{distance, Errors, Walk};
 use super::places::Placing;
 use super::proof::Proof;
-use super::{Features, SignatureSequence, SourcePlace, CELLS};
+use super::{Features, SignatureSequence, SourcePlace, CELLS, FEATURES};
 use crate::words::{counted, verb};
 
 /// Rounds of fitting to the pictures that the first guess brings, each with the freedom to find these better.
@@ -113,20 +115,7 @@ pub fn align(
     if proof.is_whole(capture.signatures) {
         return Ok(aligner.proven());
     }
-    let guess = coarse::search(capture, clip, advance);
-    let model = aligner.first_model(&guess);
-    let anchors: Vec<(usize, Vec<usize>)> =
-        guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
-    let course = aligner.unless_usual(aligner.course(model, &anchors), &anchors);
-    let Course { model, pairs, .. } = aligner.with_usual(course);
-    let again: Vec<(usize, Vec<usize>)> =
-        pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
-    let again = sorted(again);
-    let pictures = aligner.pictures(&model);
-    let path = aligner.walk(&model, &pictures, &again);
-    let placing = Placing::new(&model, (capture, clip), &pictures);
-    let places = placing.places(&path, proof);
-    aligner.checked(&model, (&pictures, &path), places)
+    aligner.searched().or_else(|refused| aligner.unchanged().map_err(|_| refused))
 }
 
 /// Why a capture does not show a clip, in numbers.
@@ -172,6 +161,14 @@ impl Course {
     }
 }
 
+/// A path through the clip's pictures, as the capture shows them, and what its frames are found to show.
+#[derive(Clone, Copy)]
+struct Along<'a> {
+    pictures: &'a [Features],
+    path: &'a [u32],
+    places: &'a [SourcePlace],
+}
+
 struct Aligner<'a> {
     capture: &'a SignatureSequence<'a>,
     clip: &'a SignatureSequence<'a>,
@@ -190,8 +187,35 @@ impl Aligner<'_> {
         let pictures = self.pictures(&model);
         let path = self.walk(&model, &pictures, &[]);
         let places = Placing::new(&model, (self.capture, self.clip), &pictures).places(&path, self.proof);
-        let explained = self.explained(&model, &pictures, (&path, &places));
+        let along = Along { pictures: &pictures, path: &path, places: &places };
+        let explained = self.explained(&model, along);
         Alignment { is_proven: true, ..self.alignment(&model, places, explained) }
+    }
+
+    /// The alignment by snippets of the capture that are looked for in the clip.
+    fn searched(&self) -> Result<Alignment, NoMatch> {
+        let guess = coarse::search(self.capture, self.clip, self.advance);
+        let model = self.first_model(&guess);
+        let anchors: Vec<(usize, Vec<usize>)> =
+            guess.anchors.iter().map(|anchor| (anchor.frame, anchor.places.clone())).collect();
+        let course = self.unless_usual(self.course(model, &anchors), &anchors);
+        let Course { model, pairs, .. } = self.with_usual(course);
+        let again: Vec<(usize, Vec<usize>)> =
+            pairs.iter().map(|pair| (pair.capture, vec![pair.clip])).chain(anchors).collect();
+        self.checked(&model, &sorted(again))
+    }
+
+    /// The alignment as if nothing had become of the picture: cells of a fine pattern hardly change, so that they tell neither
+    /// places nor levels, but its texture does.
+    fn unchanged(&self) -> Result<Alignment, NoMatch> {
+        let given = |pairs: &[Pair]| self.fitter(pairs, Freedom::NONE).given(Geometry::SAME, Levels::SAME);
+        let mut model = given(&[]);
+        for _ in 0..FITS {
+            let pictures = self.pictures(&model);
+            let path = self.walk(&model, &pictures, &[]);
+            model = given(&self.pairs(&model, &pictures, &path));
+        }
+        self.checked(&model, &[])
     }
 
     /// Fits to the best snippets, matching them anew with each fit.
@@ -358,15 +382,13 @@ impl Aligner<'_> {
         steps.map(|at| off(at).min(AROUND as f64)).sum::<f64>() / count as f64
     }
 
-    /// The alignment, or that there is none.
-    fn checked(
-        &self,
-        model: &Model,
-        (pictures, path): (&[Features], &[u32]),
-        places: Vec<SourcePlace>,
-    ) -> Result<Alignment, NoMatch> {
+    /// The alignment under a model, or that there is none.
+    fn checked(&self, model: &Model, anchors: &[(usize, Vec<usize>)]) -> Result<Alignment, NoMatch> {
+        let pictures = &self.pictures(model);
+        let path = &self.walk(model, pictures, anchors);
+        let places = Placing::new(model, (self.capture, self.clip), pictures).places(path, self.proof);
         let unknown = places.iter().filter(|place| **place == SourcePlace::Unknown).count();
-        let explained = self.explained(model, pictures, (path, &places));
+        let explained = self.explained(model, Along { pictures, path, places: &places });
         let known = places.len() - unknown;
         let moves_alike = match explained {
             Some(share) => share >= EXPLAINED_MIN,
@@ -390,13 +412,30 @@ impl Aligner<'_> {
         }
     }
 
-    /// Share of the changes over a quarter of a second that the path explains, where anything changes.
-    fn explained(
+    /// Share of the changes over a quarter of a second that the path explains, where anything changes: those of cells, or those
+    /// of the texture within them where these are explained better, since coding takes away the one, and fine patterns have
+    /// little of the other.
+    fn explained(&self, model: &Model, along: Along<'_>) -> Option<f64> {
+        let cells = self.explained_of(model, along, 0..CELLS);
+        let texture = self.explained_of(model, along, CELLS..FEATURES);
+        match cells {
+            Some(cells) => Some(texture.map_or(cells, |texture| cells.max(texture))),
+            None => texture.filter(|&share| share >= EXPLAINED_MIN),
+        }
+    }
+
+    /// The share of some features' changes that the path explains.
+    fn explained_of(
         &self,
         model: &Model,
-        pictures: &[Features],
-        (path, places): (&[u32], &[SourcePlace]),
+        Along { pictures, path, places }: Along<'_>,
+        features: Range<usize>,
     ) -> Option<f64> {
+        let sigma = model.sigmas();
+        let used: Vec<usize> = features.filter(|&feature| sigma[feature].is_finite()).collect();
+        if used.is_empty() {
+            return None;
+        }
         let step = ((CHANGE_STEP_S * self.capture.rate_hz) as usize).clamp(1, (path.len() / 2).max(1));
         let every = (path.len() / 4000).max(1);
         let (mut own, mut left, mut count) = (0.0, 0.0, 0.0);
@@ -404,10 +443,9 @@ impl Aligner<'_> {
         for frame in (step..path.len()).step_by(every).filter(|&frame| known(frame) && known(frame - step)) {
             let [now, before] = [frame, frame - step].map(|frame| model.frame(self.capture, frame));
             let [here, there] = [frame, frame - step].map(|frame| &pictures[path[frame] as usize]);
-            let used = || (0..CELLS).filter(|&cell| model.sigma[cell].is_finite());
             let changes = |from: &Features, to: &Features| {
-                let change = |cell: usize| (to[cell] - from[cell]) * model.sigma[cell];
-                let mut changes: Vec<f32> = used().map(change).collect();
+                let change = |&feature: &usize| (to[feature] - from[feature]) * sigma[feature];
+                let mut changes: Vec<f32> = used.iter().map(change).collect();
                 // A recorder's own brightness pulse is no change of the picture.
                 let common = median(&mut changes.clone());
                 changes.iter_mut().for_each(|change| *change -= common);

@@ -292,6 +292,14 @@ impl Model {
         self.typical_sigma
     }
 
+    /// Standard deviation of each feature, code values; infinite where it does not count.
+    pub fn sigmas(&self) -> Features {
+        let mut sigmas = [0.0; FEATURES];
+        let own = self.sigma.iter().chain(&self.texture_sigma);
+        sigmas.iter_mut().zip(own).for_each(|(sigma, own)| *sigma = *own);
+        sigmas
+    }
+
     /// Cells that count.
     pub fn cells(&self) -> usize {
         count_finite(&self.sigma)

@@ -16,8 +16,8 @@ const SHIFT: usize = 2 * PER_PLANE;
 const ROUNDS: usize = 3;
 /// Change of a place over which slopes are taken, parts of the picture: about a cell of a detail.
 const SLOPE_OVER: f64 = 0.004;
-/// Typical error of a cell that is assumed at least, code values: rounding of samples and means.
-const ERROR_MIN: f64 = 0.05;
+/// Typical error of a cell that is assumed at least, code values: means are whole ones, 1/√12.
+const ERROR_MIN: f64 = 0.29;
 /// Least standard deviation of the colour differences, code values, for colour to tell anything. Choice: half a step of
 /// samples.
 const COLOUR_MIN: f64 = 0.5;

@@ -203,6 +203,12 @@ impl LumaFit {
         sum / f64::max(count, 1.0)
     }
 
+    /// The most that this one takes off the error that another leaves of a part of the picture, code values.
+    pub fn takes_off(&self, other: &Self) -> f64 {
+        let both = self.left.iter().zip(&other.left).filter(|(a, b)| a.is_finite() && b.is_finite());
+        both.map(|(own, other)| other - own).fold(0.0, f64::max)
+    }
+
     /// Whether this one leaves clearly less than another: at most this share, and not by chance.
     pub fn is_better_than(&self, other: &Self, share: f64) -> bool {
         let both = self.left.iter().zip(&other.left).filter(|(a, b)| a.is_finite() && b.is_finite());

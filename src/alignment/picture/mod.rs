@@ -30,7 +30,10 @@ const ROOM_ROUNDS: usize = 2;
 /// A power is taken where it leaves at most this share of the error, and not by chance: one more number fits whatever few
 /// levels a drawn picture has. Choice: the powers 0.9 and 1.1 of the bench leave 0.3, edges and letters that were coded 0.8.
 const POWER_BETTER: f64 = 0.5;
-/// A part of the picture likewise: over faint slopes a shift and what coding makes of them look alike. Choice: windows of the
+/// Code values that a power takes off the error of some part of the picture: a few levels that were each rounded to a whole one
+/// lie on some curve.
+const ROUNDED: f64 = 1.0;
+/// A part of the picture is taken likewise: over faint slopes a shift and what coding makes of them look alike. Choice: windows of the
 /// benches leave a fifth, faint slopes 0.54 at least.
 const WINDOW_BETTER: f64 = 0.5;
 
@@ -279,7 +282,11 @@ pub fn measure(case: &Comparison<'_>, start: Geometry) -> Option<Measures> {
     let bent = luma::fit(case, straight.geometry, Curve { bent: true, ..straight.curve });
     let told = bent.as_ref().map(|bent| Measured::of(bent.power()));
     let fit = match bent {
-        Some(bent) if bent.is_better_than(&straight, POWER_BETTER) => bent,
+        Some(bent)
+            if bent.is_better_than(&straight, POWER_BETTER) && bent.takes_off(&straight) >= ROUNDED =>
+        {
+            bent
+        }
         _ => straight,
     };
     // A power that does not fit better is none.

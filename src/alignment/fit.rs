@@ -32,8 +32,9 @@ const LOSSY_FROM: f32 = 2.5;
 /// A median absolute deviation times this is a standard deviation, for normal errors (its known constant, 1/Φ⁻¹(¾)).
 pub(super) const DEVIATIONS_PER_MAD: f32 = 1.4826;
 
-/// A geometry is taken only where it leaves at most this share of the error that the unchanged picture leaves: motion
-/// over a plain pan is the same as a shift, and then no shift is the better guess. Choice.
+/// A geometry is taken only where it leaves at most this share of the error that the unchanged picture leaves, and one that
+/// lies aside only where it does so beside one in the middle: motion over a plain pan is the same as a shift, and then no
+/// shift is the better guess. Choice.
 const BETTER_THAN_SAME: f64 = 0.9;
 
 /// Pictures that a frame may lie off its pair's while a geometry is tried: a shift that is not found yet moves the
@@ -459,9 +460,11 @@ impl Fitter<'_> {
             }
         }
         best = self.by_slopes(best, curve);
-        let same = self.tried(Geometry::SAME, curve);
-        if best.cost > BETTER_THAN_SAME * same.cost {
-            best = same;
+        for likelier in [best.geometry.recentred(), Geometry::SAME] {
+            let other = self.tried(likelier, curve);
+            if best.cost > BETTER_THAN_SAME * other.cost {
+                best = other;
+            }
         }
         let curve = self.curve(best.geometry);
         self.tried(best.geometry, curve)

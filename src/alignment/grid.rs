@@ -107,6 +107,11 @@ impl Geometry {
     /// The capture shows the whole clip.
     pub const SAME: Self = Self { scale: [1.0, 1.0], offset: [0.0, 0.0] };
 
+    /// As much of the clip, from its middle.
+    pub fn recentred(self) -> Self {
+        Self { offset: self.scale.map(|scale| (1.0 - scale) / 2.0), ..self }
+    }
+
     /// The middle part of the clip, `scale` of its width and height.
     pub fn centred(scale: f64) -> Self {
         Self { scale: [scale; 2], offset: [(1.0 - scale) / 2.0; 2] }

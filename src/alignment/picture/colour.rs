@@ -2,8 +2,8 @@
 
 use super::detail::{within, Borders, Sums, GREY};
 use super::luma::SURE;
-use super::regression::{solve, Row};
-use super::{Chroma, Comparison, Measured};
+use super::regression::{solve, Row, Solution, HELD};
+use super::{Chroma, Comparison, Measured, WINDOW_BETTER};
 use crate::alignment::grid::{Grid, COVERED_MIN};
 use crate::alignment::{Geometry, CELLS};
 use crate::fingerprint::chroma_cells;
@@ -145,7 +145,9 @@ pub(super) fn measure(case: &Comparison<'_>, geometry: Geometry) -> Option<Chrom
     let mut solver = Solver { case, pictures, grid, geometry, matrix: [1.0, 0.0, 0.0, 1.0] };
     let mut found = None;
     for _ in 0..ROUNDS {
-        let solution = solve(&solver.rows()?, CELLS, ERROR_MIN)?;
+        let rows = solver.rows()?;
+        let solution = solve(&rows, CELLS, ERROR_MIN)?;
+        let is_shifted = solution.left(&rows) <= WINDOW_BETTER * in_place(&rows)?.left(&rows);
         let value = |at: usize| {
             let mut factors = [0.0; UNKNOWNS];
             factors[at] = 1.0;
@@ -157,7 +159,11 @@ pub(super) fn measure(case: &Comparison<'_>, geometry: Geometry) -> Option<Chrom
         let shift = [0, 1].map(|axis| {
             let Measured { value, error } = value(SHIFT + axis);
             let size = case.capture_size[axis] / geometry.scale[axis];
-            Measured { value: -value * size, error: error * size }
+            match is_shifted {
+                true => Measured { value: -value * size, error: error * size },
+                // How far it may be off after all.
+                false => Measured { value: 0.0, error: error.hypot(value) * size },
+            }
         });
         found = Some(Chroma { matrix, shift });
     }
@@ -230,6 +236,16 @@ impl Solver<'_> {
         }
         (spread.deviation() >= COLOUR_MIN).then_some(rows)
     }
+}
+
+/// The solution of these equations where colour lies where the luma lies.
+fn in_place(rows: &[Row<UNKNOWNS>]) -> Option<Solution<UNKNOWNS>> {
+    let held = [0, 1].map(|axis| {
+        let mut factors = [0.0; UNKNOWNS];
+        factors[SHIFT + axis] = HELD;
+        Row { factors, value: 0.0, part: 0, frame: 0 }
+    });
+    solve(&[rows, &held].concat(), CELLS, ERROR_MIN)
 }
 
 /// How far colours lie from their mean.

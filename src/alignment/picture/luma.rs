@@ -1,7 +1,7 @@
 //! Geometry and levels of luma together, from a few frames and the pictures of the clip that they show.
 
 use super::detail::{table, within, Borders, Sums};
-use super::regression::{solve, Row, Solution};
+use super::regression::{solve, Row, Solution, HELD};
 use super::{Comparison, Measured, BLACK, WHITE};
 use crate::alignment::grid::COVERED_MIN;
 use crate::alignment::{Geometry, CELLS};
@@ -35,8 +35,6 @@ const STEP_MIN: f64 = 1e-5;
 const POWER_MAX: f64 = 0.8;
 /// Typical error of a cell that is assumed at least, code values: rounding to 1/64.
 pub(super) const ERROR_MIN: f64 = 0.012;
-/// What holds an unknown at its value.
-const HELD: f64 = 1e6;
 /// Fewest parts of the picture that a fit rests on. Choice.
 const PARTS_MIN: usize = 16;
 

@@ -7,6 +7,8 @@
 const FAR_OFF: f64 = 1.345;
 /// Rounds of weighing and solving.
 const ROUNDS: usize = 3;
+/// Factor by which an equation of its own holds an unknown at its value.
+pub(super) const HELD: f64 = 1e6;
 /// A median absolute deviation times this is a standard deviation, for normal errors (1/Φ⁻¹(¾)).
 const DEVIATIONS_PER_MAD: f64 = 1.4826;
 
@@ -35,6 +37,11 @@ impl<const N: usize> Solution<N> {
             covariance.iter().zip(&factors).map(|(row, factor)| factor * along(row)).sum()
         };
         self.covariances.iter().map(square).fold(0.0, f64::max).sqrt()
+    }
+
+    /// Sum of what these rows have left, without signs.
+    pub fn left(&self, rows: &[Row<N>]) -> f64 {
+        rows.iter().map(|row| left(row, &self.values).abs()).sum()
     }
 }
 

@@ -33,8 +33,8 @@ const POWER_BETTER: f64 = 0.5;
 /// Code values that a power takes off the error of some part of the picture: a few levels that were each rounded to a whole one
 /// lie on some curve.
 const ROUNDED: f64 = 1.0;
-/// A part of the picture is taken likewise, and colour beside the luma: over faint slopes a shift and what coding makes of them
-/// look alike. Choice: windows of the benches leave a fifth, faint slopes 0.54 at least; shifts of colour 0.36, coding 0.77.
+/// A part of the picture is taken likewise: over faint slopes a shift and what coding makes of them look alike. Choice: windows
+/// of the benches leave a fifth, faint slopes 0.54 at least.
 const WINDOW_BETTER: f64 = 0.5;
 
 /// A number with its standard error.

@@ -39,9 +39,9 @@ impl<const N: usize> Solution<N> {
         self.covariances.iter().map(square).fold(0.0, f64::max).sqrt()
     }
 
-    /// Sum of what these rows have left, without signs.
-    pub fn left(&self, rows: &[Row<N>]) -> f64 {
-        rows.iter().map(|row| left(row, &self.values).abs()).sum()
+    /// Sum of the squares of what these rows have left.
+    pub fn squares(&self, rows: &[Row<N>]) -> f64 {
+        rows.iter().map(|row| left(row, &self.values).powi(2)).sum()
     }
 }
 

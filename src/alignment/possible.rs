@@ -79,7 +79,7 @@ impl Row<'_> {
         let mut after = [0.0; BAND];
         let mut possible = vec![Possible { range: (0, 0), alone: 0.0 }; own.len()];
         for frame in (0..own.len()).rev() {
-            let range = self.believed(frame, &sum(&before[frame], &after), &own[frame]);
+            let range = self.believed(frame, &sum(&before[frame], &after));
             possible[frame] = Possible { range, alone: least(&distances[frame]) };
             if frame > 0 {
                 after = self.passed(frame, &sum(&after, &own[frame]), Way::Back);
@@ -174,12 +174,10 @@ impl Row<'_> {
         })
     }
 
-    /// The pictures of the rows that are believed; where the frame by itself speaks as clearly for another one, that as well:
-    /// what is rare must not be taken for what is usual.
-    fn believed(&self, frame: usize, costs: &Band, own: &Band) -> (u32, u32) {
+    /// The pictures of the rows that are believed.
+    fn believed(&self, frame: usize, costs: &Band) -> (u32, u32) {
         let limit = least(costs) + BELIEVED_WITHIN;
-        let is_contradicted = (0..BAND).filter(|&at| costs[at] <= limit).all(|at| own[at] > BELIEVED_WITHIN);
-        let believed = |at: &usize| costs[*at] <= limit || is_contradicted && own[*at] <= 0.0;
+        let believed = |at: &usize| costs[*at] <= limit;
         let picture =
             |at: Option<usize>| at.and_then(|at| self.picture(frame, at)).map(|picture| picture as u32);
         let (first, last) = (picture((0..BAND).find(believed)), picture((0..BAND).rev().find(believed)));
@@ -235,21 +233,32 @@ mod tests {
     fn ranges(shown: &[u32], error: f32, moves: &[Option<bool>]) -> Vec<(u32, u32)> {
         let pictures = pictures(80, 10.0);
         let frame = |at: usize| {
-            let mut cells = pictures[shown[at] as usize];
-            cells[FEATURES - 1 - at * 7 % 40] += error;
-            cells
+            let mut features = pictures[shown[at] as usize];
+            features[FEATURES - 1 - at * 7 % 40] += error;
+            features
         };
-        let path: Vec<u32> = (0..shown.len() as u32).map(|at| (at + 10).min(79)).collect();
+        possible(shown.len(), (&pictures, 0.5), &frame, moves)
+    }
+
+    /// What frames may show of these pictures, the tenth being the first, with errors of which so large a share lies along any
+    /// one direction.
+    fn possible(
+        frames: usize,
+        (pictures, alike_share): (&[Features], f32),
+        frame: &dyn Fn(usize) -> Features,
+        moves: &[Option<bool>],
+    ) -> Vec<(u32, u32)> {
+        let path: Vec<u32> = (0..frames as u32).map(|at| (at + 10).min(79)).collect();
         let row = Row {
-            frame: &frame,
-            pictures: &pictures,
+            frame,
+            pictures,
             path: &path,
             advance: 1.0,
             moves,
             again: &[],
             proof: &Proof::default(),
             rounding: 1.0,
-            alike_share: 0.5,
+            alike_share,
         };
         row.possible().into_iter().map(|one| one.range).collect()
     }
@@ -288,6 +297,22 @@ mod tests {
                 assert!((first..=last).contains(&shown), "{error}: {shown} in {first} to {last}");
             }
         }
+    }
+
+    #[test]
+    fn a_recorder_that_lags_tells_no_picture_from_the_next() {
+        // Frames lie anywhere between their picture and the next, by golden parts.
+        let pictures = pictures(80, 10.0);
+        let frame = |at: usize| {
+            let (own, next) = (&pictures[at + 10], &pictures[at + 11]);
+            let weight = (at as f32 * 0.618).fract();
+            std::array::from_fn(|feature| own[feature] + weight * (next[feature] - own[feature]))
+        };
+        let ranges = possible(60, (&pictures, 0.12), &frame, &[]);
+        let told = ranges.iter().filter(|(first, last)| first == last).count();
+        assert!(told <= 3, "{ranges:?}");
+        let holds = |(at, (first, last)): (usize, &(u32, u32))| (*first..=*last).contains(&(at as u32 + 10));
+        assert!(ranges.iter().enumerate().all(holds), "{ranges:?}");
     }
 
     #[test]

@@ -115,7 +115,7 @@ pub fn align(
     if proof.is_whole(capture.signatures) {
         return Ok(aligner.proven());
     }
-    aligner.searched().or_else(|refused| aligner.unchanged().map_err(|_| refused))
+    aligner.searched().or_else(|refused| aligner.unchanged().ok_or(refused))
 }
 
 /// Why a capture does not show a clip, in numbers.
@@ -184,12 +184,7 @@ impl Aligner<'_> {
         let pairs: Vec<Pair> =
             pairs.iter().step_by(pairs.len().div_ceil(FITTED_MAX).max(1)).copied().collect();
         let model = self.fitter(&pairs, Freedom::NONE).given(Geometry::SAME, Levels::SAME);
-        let pictures = self.pictures(&model);
-        let path = self.walk(&model, &pictures, &[]);
-        let places = Placing::new(&model, (self.capture, self.clip), &pictures).places(&path, self.proof);
-        let along = Along { pictures: &pictures, path: &path, places: &places };
-        let explained = self.explained(&model, along);
-        Alignment { is_proven: true, ..self.alignment(&model, places, explained) }
+        Alignment { is_proven: true, ..self.laid(&model, &[]) }
     }
 
     /// The alignment by snippets of the capture that are looked for in the clip.
@@ -206,16 +201,19 @@ impl Aligner<'_> {
     }
 
     /// The alignment as if nothing had become of the picture: cells of a fine pattern hardly change, so that they tell neither
-    /// places nor levels, but its texture does.
-    fn unchanged(&self) -> Result<Alignment, NoMatch> {
+    /// places nor levels, but its texture does. `None` where textures cannot be compared, or tell that it is another clip.
+    fn unchanged(&self) -> Option<Alignment> {
         let given = |pairs: &[Pair]| self.fitter(pairs, Freedom::NONE).given(Geometry::SAME, Levels::SAME);
         let mut model = given(&[]);
+        if !model.compares_textures() {
+            return None;
+        }
         for _ in 0..FITS {
             let pictures = self.pictures(&model);
             let path = self.walk(&model, &pictures, &[]);
             model = given(&self.pairs(&model, &pictures, &path));
         }
-        self.checked(&model, &[])
+        self.checked(&model, &[]).ok()
     }
 
     /// Fits to the best snippets, matching them anew with each fit.
@@ -271,7 +269,7 @@ impl Aligner<'_> {
         let frames = self.capture.signatures.len();
         let (advance, proof) = (self.advance, self.proof);
         let moves = self.capture.moves;
-        let errors = Errors { features: model.features_used(), alike: model.alike_in(self.capture) };
+        let errors = Errors { features: model.features_used, alike: model.alike_in(self.capture) };
         Walk { frame: &frame, frames, pictures, errors, advance, anchors, moves, proof }.path()
     }
 
@@ -384,23 +382,25 @@ impl Aligner<'_> {
 
     /// The alignment under a model, or that there is none.
     fn checked(&self, model: &Model, anchors: &[(usize, Vec<usize>)]) -> Result<Alignment, NoMatch> {
-        let pictures = &self.pictures(model);
-        let path = &self.walk(model, pictures, anchors);
-        let places = Placing::new(model, (self.capture, self.clip), pictures).places(path, self.proof);
-        let unknown = places.iter().filter(|place| **place == SourcePlace::Unknown).count();
-        let explained = self.explained(model, Along { pictures, path, places: &places });
-        let known = places.len() - unknown;
-        let moves_alike = match explained {
+        let laid = self.laid(model, anchors);
+        let frames = laid.places.len();
+        let known = laid.places.iter().filter(|place| **place != SourcePlace::Unknown).count();
+        let moves_alike = match laid.explained {
             Some(share) => share >= EXPLAINED_MIN,
             None => model.unexplained <= UNEXPLAINED_MAX,
         };
-        if !moves_alike || (known as f64) < SHOWN_MIN * places.len() as f64 {
-            return Err(NoMatch { evidence: evidence(model, explained, (known, places.len())) });
+        if !moves_alike || (known as f64) < SHOWN_MIN * frames as f64 {
+            return Err(NoMatch { evidence: evidence(model, laid.explained, (known, frames)) });
         }
-        Ok(self.alignment(model, places, explained))
+        Ok(laid)
     }
 
-    fn alignment(&self, model: &Model, places: Vec<SourcePlace>, explained: Option<f64>) -> Alignment {
+    /// The alignment under a model, whatever it explains.
+    fn laid(&self, model: &Model, anchors: &[(usize, Vec<usize>)]) -> Alignment {
+        let pictures = &self.pictures(model);
+        let path = &self.walk(model, pictures, anchors);
+        let places = Placing::new(model, (self.capture, self.clip), pictures).places(path, self.proof);
+        let explained = self.explained(model, Along { pictures, path, places: &places });
         Alignment {
             places,
             geometry: model.geometry,

@@ -214,6 +214,10 @@ pub(super) struct Model {
     texture_sigma: [f32; TEXTURE_LEN],
     /// The middle one of the cells' that are finite.
     typical_sigma: f32,
+    /// Features that count.
+    pub features_used: usize,
+    /// What rounding leaves of a typical feature, deviations.
+    pub rounding: f32,
     /// Square error that is left, as a share of the variance of the capture's cells; cells that fit worst aside.
     pub unexplained: f64,
 }
@@ -247,7 +251,8 @@ impl Model {
         }
     }
 
-    fn compares_textures(&self) -> bool {
+    /// Whether pictures are compared by their texture as well.
+    pub fn compares_textures(&self) -> bool {
         self.texture_sigma.iter().any(|sigma| sigma.is_finite())
     }
 
@@ -305,21 +310,17 @@ impl Model {
     pub fn cells(&self) -> usize {
         count_finite(&self.sigma)
     }
+}
 
-    /// Features that count.
-    pub fn features_used(&self) -> usize {
-        self.cells() + count_finite(&self.texture_sigma)
-    }
-
-    /// What rounding leaves of a typical feature, deviations.
-    pub fn rounding(&self) -> f32 {
-        let of = |sigmas: &[f32], least: f32| -> f32 {
-            let finite = sigmas.iter().filter(|sigma| sigma.is_finite());
-            finite.map(|sigma| (least / sigma).min(1.0).powi(2)).sum()
-        };
-        let squares = of(&self.sigma, SIGMA_MIN) + of(&self.texture_sigma, TEXTURE_SIGMA_MIN);
-        (squares / self.features_used().max(1) as f32).sqrt()
-    }
+/// What rounding leaves of a typical feature, deviations, where cells and textures err by so much.
+fn rounding(cells: &[f32], textures: &[f32]) -> f32 {
+    let squares_of = |sigmas: &[f32], least: f32| -> f32 {
+        let finite = sigmas.iter().filter(|sigma| sigma.is_finite());
+        finite.map(|sigma| (least / sigma).min(1.0).powi(2)).sum()
+    };
+    let squares = squares_of(cells, SIGMA_MIN) + squares_of(textures, TEXTURE_SIGMA_MIN);
+    let count = count_finite(cells) + count_finite(textures);
+    (squares / count.max(1) as f32).sqrt()
 }
 
 fn count_finite(sigmas: &[f32]) -> usize {
@@ -609,7 +610,19 @@ impl Fitter<'_> {
         };
         let mut counted: Vec<f32> = sigma.iter().copied().filter(|sigma| sigma.is_finite()).collect();
         let typical_sigma = median(&mut counted);
-        Model { geometry, levels, warp, sigma, texture_sigma, typical_sigma, unexplained }
+        let features_used = count_finite(&sigma) + count_finite(&texture_sigma);
+        let rounding = rounding(&sigma, &texture_sigma);
+        Model {
+            geometry,
+            levels,
+            warp,
+            sigma,
+            texture_sigma,
+            typical_sigma,
+            features_used,
+            rounding,
+            unexplained,
+        }
     }
 
     /// Standard deviation of each number of the texture; infinite where textures cannot be compared.

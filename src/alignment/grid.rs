@@ -2,7 +2,7 @@
 //! the same content scaled, cropped, shifted or stretched.
 
 use super::{Signature, CELLS};
-use crate::fingerprint::reduced::REDUCED_COLUMNS_MAX;
+use crate::fingerprint::reduced::reduction;
 use crate::fingerprint::texture::{has_texture, part_borders};
 use crate::fingerprint::{SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 
@@ -56,7 +56,7 @@ impl Grid {
     /// have none.
     pub fn of_parts(width: u32, height: u32) -> Option<Self> {
         let (width, height) = (width.max(1) as usize, height.max(1) as usize);
-        let factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        let factor = reduction(width);
         let along = |length: usize, cells: usize| {
             let borders = part_borders(length.div_ceil(factor), cells).into_iter();
             borders.map(|border| (border * factor).min(length) as f64 / length as f64).collect()
@@ -68,7 +68,7 @@ impl Grid {
     /// The grid of pictures of so many luma pixels.
     pub fn new(width: u32, height: u32) -> Self {
         let (width, height) = (width.max(1) as usize, height.max(1) as usize);
-        let factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        let factor = reduction(width);
         Self {
             columns: borders(width, factor, SIGNATURE_COLUMNS),
             rows: borders(height, factor, SIGNATURE_ROWS),

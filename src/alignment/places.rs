@@ -189,7 +189,7 @@ impl<'a> Placing<'a> {
             let from = &self.pictures[fitted.first];
             let left: Features =
                 std::array::from_fn(|cell| cells[cell] - from[cell] - fitted.weight * own[cell]);
-            let error = (fitted.distance / self.model.features_used().max(1) as f32).sqrt();
+            let error = (fitted.distance / self.model.features_used.max(1) as f32).sqrt();
             for other in &directions {
                 let part = length(other, &own) / length(&own, &own).max(f32::MIN_POSITIVE);
                 let apart: Features = std::array::from_fn(|cell| other[cell] - part * own[cell]);
@@ -302,7 +302,7 @@ impl<'a> Placing<'a> {
     /// What each frame may show in a recording with errors.
     fn possible(&self, path: &[u32], proof: &Proof) -> Vec<Possible> {
         let frame = |index: usize| self.model.frame(self.capture, index);
-        let rounding = self.model.rounding() * (self.model.features_used() as f32).sqrt();
+        let rounding = self.model.rounding * (self.model.features_used as f32).sqrt();
         let (moves, again) = (self.capture.moves, self.capture.same_as_before);
         Row {
             frame: &frame,
@@ -313,7 +313,7 @@ impl<'a> Placing<'a> {
             again,
             proof,
             rounding,
-            alike_share: self.alike / (self.model.features_used().max(1) as f32).sqrt(),
+            alike_share: self.alike / (self.model.features_used.max(1) as f32).sqrt(),
         }
         .possible()
     }
@@ -520,7 +520,7 @@ impl<'a> Placing<'a> {
     /// Standard error along one direction, deviations, where so much distance is left: what the frame's own cells say,
     /// but no less than rounding.
     fn error_of(&self, distance: f32) -> f32 {
-        self.alike * (distance / self.model.features_used().max(1) as f32).sqrt().max(self.model.rounding())
+        self.alike * (distance / self.model.features_used.max(1) as f32).sqrt().max(self.model.rounding)
     }
 
     /// A range of pictures as a place, with the whole of the runs that it reaches into.

@@ -66,8 +66,9 @@ type Band = [f32; BAND];
 impl Row<'_> {
     /// What each frame may show.
     pub fn possible(&self) -> Vec<Possible> {
-        let distances: Vec<Band> = (0..self.path.len()).map(|frame| self.distances(frame)).collect();
-        let own = self.own_costs(&distances);
+        let (distances, along): (Vec<Band>, Vec<f32>) =
+            (0..self.path.len()).map(|frame| self.distances(frame)).unzip();
+        let own = self.own_costs(&distances, &along);
         let mut before: Vec<Band> = Vec::with_capacity(own.len());
         for (frame, own) in own.iter().enumerate() {
             let reached = match before.last() {
@@ -94,7 +95,7 @@ impl Row<'_> {
     }
 
     /// What each picture around costs by a frame alone, the likeliest one nothing.
-    fn own_costs(&self, distances: &[Band]) -> Vec<Band> {
+    fn own_costs(&self, distances: &[Band], along: &[f32]) -> Vec<Band> {
         let of = |((frame, band), spread): ((usize, &Band), f32)| {
             let cost = band.map(|distance| distance / (2.0 * spread * spread));
             let least = least(&cost);
@@ -105,39 +106,37 @@ impl Row<'_> {
                 _ => IMPOSSIBLE,
             })
         };
-        distances.iter().enumerate().zip(self.spreads(distances)).map(of).collect()
+        distances.iter().enumerate().zip(self.spreads(distances, along)).map(of).collect()
     }
 
     /// The standard deviation of the error of each frame along one direction: towards the pictures before and after its own,
     /// where parts of these show, and no less than in any other.
-    fn spreads(&self, distances: &[Band]) -> Vec<f32> {
+    fn spreads(&self, distances: &[Band], along: &[f32]) -> Vec<f32> {
         let nearest: Vec<f32> = distances.iter().map(least).collect();
-        let frames = distances.iter().enumerate();
-        let along: Vec<f32> = frames.map(|(frame, band)| self.along_motion(frame, band)).collect();
         let larger = |(all, along): (f32, f32)| {
             (self.alike_share * all.max(self.rounding)).max(along / REACH_DEVIATIONS)
         };
-        reaches(&nearest).zip(reaches(&along)).map(larger).collect()
+        reaches(&nearest).zip(reaches(along)).map(larger).collect()
     }
 
-    /// Square of how far a frame lies off the picture near its path that is most like it, towards the one before or after.
-    fn along_motion(&self, frame: usize, distances: &Band) -> f32 {
-        let nearest = (AROUND - NEAR..=AROUND + NEAR).min_by(|&a, &b| distances[a].total_cmp(&distances[b]));
-        let Some(picture) = nearest.and_then(|at| self.picture(frame, at)) else { return 0.0 };
+    /// Square distances of a frame to the pictures around, and how far it lies off along the motion there.
+    fn distances(&self, frame: usize) -> (Band, f32) {
         let features = (self.frame)(frame);
-        let neighbours = [picture.checked_sub(1), Some(picture + 1)].into_iter().flatten();
+        let to = |picture: usize| distance(&features, &self.pictures[picture]);
+        let band = std::array::from_fn(|at| self.picture(frame, at).map_or(f32::INFINITY, to));
+        let nearest = (AROUND - NEAR..=AROUND + NEAR).min_by(|&a, &b| band[a].total_cmp(&band[b]));
+        let own = nearest.and_then(|at| self.picture(frame, at));
+        (band, own.map_or(0.0, |own| self.along_motion(&features, own)))
+    }
+
+    /// Square of how far a frame lies off its own picture towards the one before or after.
+    fn along_motion(&self, features: &Features, own: usize) -> f32 {
+        let neighbours = [own.checked_sub(1), Some(own + 1)].into_iter().flatten();
         neighbours
             .filter_map(|other| self.pictures.get(other))
-            .map(|other| weighted_step(&features, (&self.pictures[picture], other), 0.0))
+            .map(|other| weighted_step(features, (&self.pictures[own], other), 0.0))
             .map(|(along, square)| if square > f32::EPSILON { along * along / square } else { 0.0 })
             .fold(0.0, f32::max)
-    }
-
-    /// Square distances of a frame to the pictures around.
-    fn distances(&self, frame: usize) -> Band {
-        let cells = (self.frame)(frame);
-        let to = |picture: usize| distance(&cells, &self.pictures[picture]);
-        std::array::from_fn(|at| self.picture(frame, at).map_or(f32::INFINITY, to))
     }
 
     /// Least cost of coming to each picture of the next frame (`frame`) from costs of the one before, or back.

@@ -9,10 +9,15 @@ use super::{FIXED_POINT, SIGNATURE_COLUMNS, SIGNATURE_ROWS};
 /// than half a pixel of such a picture, and the comparison costs a fraction of the digest.
 pub const REDUCED_COLUMNS_MAX: usize = 480;
 
+/// Pixels of a picture of this width per reduced pixel, both directions.
+pub fn reduction(width: usize) -> usize {
+    width.div_ceil(REDUCED_COLUMNS_MAX).max(1)
+}
+
 /// Samples of the reduced picture of a picture of this width and height.
 pub fn reduced_samples((width, height): (u32, u32)) -> usize {
     let (width, height) = (width as usize, height as usize);
-    let factor = width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+    let factor = reduction(width);
     width.div_ceil(factor) * height.div_ceil(factor)
 }
 
@@ -84,7 +89,7 @@ impl ReducedPicture {
     /// Takes the size for pictures of `plan`, reusing memory.
     pub(super) fn prepare(&mut self, plan: &ViewPlan) {
         let luma = &plan.planes[0].packed;
-        self.factor = luma.width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+        self.factor = reduction(luma.width);
         let full = &mut self.levels[0];
         (full.width, full.height) = (luma.width.div_ceil(self.factor), luma.height.div_ceil(self.factor));
         full.values.resize(full.width * full.height, 0);
@@ -137,7 +142,7 @@ pub(super) struct CellSamples {
 /// Where the cells of the signature lie in pictures of `plan`.
 pub(super) fn cell_samples(plan: &ViewPlan) -> CellSamples {
     let luma = &plan.planes[0].packed;
-    let factor = luma.width.div_ceil(REDUCED_COLUMNS_MAX).max(1);
+    let factor = reduction(luma.width);
     let along = |length: usize, count: usize| {
         let samples = |(first, end): (usize, usize)| (first * factor, (end * factor).min(length));
         (0..count).map(|index| samples(part(index, count, length.div_ceil(factor)))).collect()
